@@ -1,6 +1,6 @@
-// Pulses at exactly known intervals, to test the timing of a light gate board.
-// Runs on a second ATmega328P board at 16 MHz. D8 plays gate A, D9 plays gate B.
-// High means blocked. For a gate board that expects the reverse, set BLOCKED_HIGH to 0.
+// Make pulses at exactly known intervals, to test the timing of a light gate board.
+// This sketch runs on a second ATmega328P board at 16 MHz. D8 simulates gate A, D9 simulates gate B.
+// High means blocked. If the gate board expects low for blocked, set BLOCKED_HIGH to 0.
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -14,9 +14,9 @@ static const uint8_t REST = BLOCKED_HIGH ? 0 : A | B;
 
 static const uint32_t CYCLES_PER_MS = 16000;
 
-// Writes four states to the pins: the first and second, and the third and fourth, `outer` cycles
-// apart, the second and third `middle` cycles apart. A wait of n turns takes 4n - 1 cycles, the
-// write 1 more, so each interval is 4n cycles, plus SPARE in the outer ones.
+// Write four states to the pins. The intervals 1-2 and 3-4 have `outer_turns`, the interval 2-3 has
+// `middle_turns`. A wait of n turns takes 4n - 1 cycles, and the write takes 1 cycle. So each
+// interval is 4n cycles, and the outer intervals are SPARE cycles longer.
 template <uint8_t SPARE>
 static void four_states(const uint8_t *states, uint16_t outer_turns, uint16_t middle_turns) {
   uint16_t last_turns = outer_turns;
@@ -41,7 +41,7 @@ static void four_states(const uint8_t *states, uint16_t outer_turns, uint16_t mi
   sei();
 }
 
-// Shots with a transit of 1.5, 5 and 15 ms; each gate is blocked for 1 ms.
+// Simulate shots with a transit of 1.5, 5 and 15 ms. Each gate is blocked for 1 ms.
 static void known_transits() {
   static const uint32_t transits[] = {3 * CYCLES_PER_MS / 2, 5 * CYCLES_PER_MS, 15 * CYCLES_PER_MS};
   static const uint8_t one_after_the_other[] = {A, 0, B, 0};
@@ -62,7 +62,7 @@ static void one_gap(const uint8_t *states, uint16_t gap) {
   }
 }
 
-// Both gates blocked and cleared 4, 5, 6 ... 320 cycles apart: first A before B, then B before A.
+// Block and clear both gates 4, 5, 6 ... 320 cycles apart: first A before B, then B before A.
 static void sweep_gaps() {
   static const uint8_t a_first[] = {A, A | B, B, 0};
   static const uint8_t b_first[] = {B, A | B, A, 0};

@@ -1,8 +1,8 @@
 """Compare a recording of the bench pulses with the intervals that bench_pulses.ino makes.
 
-Run it as ``python3 read_bench.py bench.tsv``. It reads the board's lines itself and uses
-nothing of the program it helps to test. A recording with edges of one gate alone is taken for
-the board's own timer output, which toggles every 128000 ticks.
+Run it as ``python3 read_bench.py bench.tsv``. The script reads the lines of the board itself.
+It uses no code of the program that it helps to test. If a recording has edges of only one gate,
+the script assumes the timer output of the board, which changes every 128000 ticks.
 """
 
 import binascii
@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 TICKS_PER_MS = 16_000
-PAUSE_TICKS = 30 * TICKS_PER_MS  # passes stand further apart than this
-NEW_SERIES_TICKS = 1500 * TICKS_PER_MS  # and series further than this
+PAUSE_TICKS = 30 * TICKS_PER_MS  # the pause between two passes is longer
+NEW_SERIES_TICKS = 1500 * TICKS_PER_MS  # the pause between two series is longer
 KNOWN_TRANSITS = tuple(int(ms * TICKS_PER_MS) for ms in (1.5, 5, 15))
 OWN_TIMER_TICKS = 125 * 1024
 FIRST_GAP, LAST_GAP = 4, 320
@@ -52,7 +52,7 @@ def edges_of(text: str) -> Iterator[Edge]:
 
 
 def series_of(edges: list[Edge]) -> list[list[list[Edge]]]:
-    """Split edges at the pauses: a list of series, each a list of passes."""
+    """Split the edges at the pauses, and return a list of series; each is a list of passes."""
     series: list[list[list[Edge]]] = []
     last = -NEW_SERIES_TICKS
     for edge in edges:

@@ -1,9 +1,9 @@
-// One gate of the frame, to print twice: two posts with hole and slit on a foot.
-// All lengths in millimetres; frame.svg shows the same lengths on a sawn frame.
+// One gate of the frame: two posts with hole and slit on a foot. Print this gate twice.
+// All lengths are in millimetres. frame.svg shows the same lengths on a sawn frame.
 //
 //   openscad -o gate_frame.stl gate_frame.scad
 //
-// Print it standing on its foot, black, without supports, walls of 1.6 mm or more.
+// Print the gate upright on its foot, in black, without supports, with walls of 1.6 mm or more.
 
 opening = 80;      // between the inner faces of the posts
 post_across = 20;  // thickness of a post, the length of its hole
@@ -13,10 +13,10 @@ beam_height = 52;  // middle of the hole above the foot
 hole = 7;          // for D1 and D2
 slit_width = 2;    // along the flight
 slit_height = 5;
-slit_wall = 1.2;   // what is left of the post at the slit
-foot = 6;          // thickness; the batten of the track lies on it
+slit_wall = 1.2;   // thickness of the post at the slit
+foot = 6;          // thickness of the foot; the track lies on the foot
 screw = 4;
-mark = 1;          // groove in the middle of the foot, to be set on the line of the base
+mark = 1;          // groove in the middle of the foot; put it on the line of the base
 
 across = opening + 2 * post_across;
 

@@ -1,8 +1,8 @@
-# How a sketch is built on an Arduino core without the Arduino program.
+# Rules to build a sketch with an Arduino core, but without the Arduino program.
 # Debian: apt-get install gcc-avr avr-libc make arduino-core-avr
 
-# TOOLS=/way/to/bin/ takes another compiler; LTO="-flto -fuse-linker-plugin" builds as the Arduino
-# program does.
+# TOOLS=/path/to/bin/ uses another compiler. LTO="-flto -fuse-linker-plugin" builds in the same way
+# as the Arduino program.
 
 BUILD    ?= build
 TOOLS    ?=
@@ -22,7 +22,7 @@ ON_CORE   = -I $(CORE) -I $(ARDUINO)/variants/standard \
 
 .DELETE_ON_ERROR:
 
-# The core's own warnings are not ours; DECIMAL_DIG is a macro that avr-gcc 5 lacks in C++11.
+# Warnings of the core are switched off. avr-gcc 5 does not have the macro DECIMAL_DIG in C++11.
 $(BUILD)/core.a: | $(BUILD)
 	cd $(BUILD) && $(CC) $(COMMON) $(ON_CORE) -std=gnu11 -w -c $(CORE)/*.c
 	cd $(BUILD) && $(CXX) $(COMMON_CXX) $(ON_CORE) -w -DDECIMAL_DIG=__DECIMAL_DIG__ -c $(CORE)/*.cpp

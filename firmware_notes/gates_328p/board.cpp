@@ -11,15 +11,15 @@
 
 namespace {
 
-// Why the chip started, as MCUSR had it; the start of the program leaves .noinit alone.
+// The cause of the start, copied from MCUSR. The start of the program does not clear .noinit.
 uint8_t reset_flags __attribute__((section(".noinit")));
 
 uint32_t last_beat;
 uint16_t unevenness;
 
 // Beats come at uneven moments, 0 to 65 ms after the full second (the golden ratio spreads
-// them best). A port that delivers at fixed intervals would keep step with even ones, and
-// whoever sets the counter's rate from their delays would see the port's clock instead.
+// them best). Regular beats would follow a port that delivers data at fixed intervals. Then a
+// calibration from the delays of the beats would measure the clock of the port.
 bool is_beat_due() { return keep_time() - last_beat >= F_CPU + (uint32_t(unevenness) << 4); }
 
 void beat() {
@@ -29,8 +29,8 @@ void beat() {
     send_beat(state);
 }
 
-// Several flags may be set, as a bootloader may restart the chip by its watchdog: what happened
-// outside comes first. None is left where a bootloader clears them.
+// Several flags may be set, because a bootloader may restart the chip by its watchdog. Causes from
+// outside come first. If a bootloader clears the flags, the cause is unknown.
 Start cause_of_start() {
     if (reset_flags & _BV(PORF)) return BY_POWER;
     if (reset_flags & _BV(BORF)) return BY_BROWN_OUT;
@@ -44,20 +44,20 @@ void greet() {
     beat();
 }
 
-// Not a part of the main loop: it needs a frame, made with interrupts held off.
+// This is a separate function because its stack frame is made with interrupts switched off.
 __attribute__((noinline)) void tell_change(uint32_t counter) {
     last_beat = counter;
     send_beat(state_as_told(counter));
 }
 
-// A change of the pulse pin is told when all that came before it is.
+// Report a change of the pulse pin after all edges that came before it.
 void go_on_with_test() {
     static uint32_t counter;
     if (is_edge_waiting() || !play_what_is_due(keep_time(), counter)) return;
     tell_change(counter);
 }
 
-// For who aligns the beams; whatever else there is to tell goes first.
+// Send levels to a user who aligns the beams. All other lines go first.
 void go_on_with_levels() {
     if (levels_wanted()) ask_for_levels(keep_time());
     if (!is_edge_waiting() && measure_levels(keep_time())) send_levels();
@@ -70,7 +70,7 @@ void show_light() {
 
 } // namespace
 
-// After a reset by the watchdog it keeps running, at its shortest time, until it is stopped.
+// After it has reset the chip, the watchdog keeps running with its shortest time. Stop it.
 __attribute__((naked, used, section(".init3"))) void stop_watchdog() {
     reset_flags = MCUSR;
     MCUSR = 0;
@@ -88,10 +88,10 @@ void start_board() {
 void run_board() {
     wdt_reset();
     show_light();
-    static Edge edge; // on the stack it would need a frame, made with interrupts held off
+    static Edge edge; // static, because a stack frame would be made with interrupts switched off
     if (take_edge(edge)) send_edge(edge);
-    // While edges wait, a hello waits too: the ring has to be emptied before its epochs wrap.
-    // A ring that never empties still lets one through a second, in the place of a beat.
+    // While edges wait, a hello waits too, because the ring must be emptied before its epochs wrap.
+    // If the ring is never empty, one hello per second is sent instead of a beat.
     if (is_self_test_running()) {
         go_on_with_test();
         return;

@@ -1,7 +1,7 @@
-// The board as a whole: what it does at the start and over and over.
+// The work of the whole board: at the start, and in each round of the main loop.
 #pragma once
 
 void start_board();
 
-// One round: at most one line is sent.
+// Do one round of the main loop and send at most one line.
 void run_board();

@@ -10,59 +10,59 @@ namespace {
 constexpr uint8_t PIN_A = _BV(PD2), PIN_B = _BV(PD3), PINS = PIN_A | PIN_B;
 constexpr uint8_t FLAG_A = _BV(INTF0), FLAG_B = _BV(INTF1), FLAGS = FLAG_A | FLAG_B;
 
-// An edge as its handler left it. `marks` keeps the bits where the registers have them, so
-// that the handler need not move them.
+// An edge as its handler stored it. The bits of `marks` are at the same places as in the
+// registers, so that the handler does not need to move them.
 struct Record {
     uint16_t stamp; // Timer1
-    uint8_t epoch;  // half turns of Timer1, as last seen by the main loop
+    uint8_t epoch;  // half turns of Timer1, as the main loop last read them
     uint8_t marks;
 };
-constexpr uint8_t PENDING = FLAGS;        // interrupts that waited when the pins were read
+constexpr uint8_t PENDING = FLAGS;        // interrupts that were waiting when the pins were read
 constexpr uint8_t LEVELS = PINS;          // the pins
-constexpr uint8_t OF_GATE_B = _BV(4);     // which gate's handler it was
-constexpr uint8_t CAPTURED = _BV(ICF1);   // the stamp is the capture of the edge that led to LEVELS
-constexpr uint8_t HIDES_EDGES = CAPTURED | PENDING; // edges of this gate came before it, unseen
-constexpr uint8_t A_DROPPED = _BV(6), B_DROPPED = _BV(7); // edges after it did not fit
+constexpr uint8_t OF_GATE_B = _BV(4);     // the handler of gate B stored the record
+constexpr uint8_t CAPTURED = _BV(ICF1);   // the stamp is the capture of the edge that caused LEVELS
+constexpr uint8_t HIDES_EDGES = CAPTURED | PENDING; // earlier edges were not detected
+constexpr uint8_t A_DROPPED = _BV(6), B_DROPPED = _BV(7); // there was no room for later edges
 static_assert((PENDING ^ LEVELS ^ OF_GATE_B ^ CAPTURED ^ A_DROPPED ^ B_DROPPED) == 0xFF,
               "the marks share a bit");
 static_assert(FLAG_A == _BV(INT0) && FLAG_B == _BV(INT1), "EIMSK differs from EIFR");
 
-// 256 records, so that the indices wrap by themselves. A record waits at most as long as 255
-// lines take, and a beat or hello or two among them, which must stay below 256 half turns
-// (524 ms): run_board() sees to it that nothing else is sent while records wait.
+// The ring has 256 records, so that the 8-bit indices wrap automatically. A record waits at most
+// until 255 lines and a few beats or hellos are sent. This time must be less than 256 half turns
+// (524 ms). So run_board() sends nothing else while records wait.
 volatile Record ring[256];
 static_assert(255UL * 25 * 11 * 1000 / GATES_BAUD < 500, "the ring empties too slowly");
 volatile uint8_t head, tail;
-volatile uint8_t dropped; // edges that did not fit, wrapping
+volatile uint8_t dropped; // edges that had no room; the number wraps
 volatile uint8_t epoch;
 
 uint32_t now;
-uint32_t previous;     // counter of the record taken before
-uint8_t dropped_since; // A_DROPPED, B_DROPPED: dropped since that gate's record before
-bool after_drop;       // edges were dropped between the record before and this one
-uint8_t told;          // pins as last told
+uint32_t previous;     // counter of the record that was taken before
+uint8_t dropped_since; // A_DROPPED, B_DROPPED: edges dropped since the last record of this gate
+bool after_drop;       // edges were dropped between the last record and this record
+uint8_t told;          // levels of the pins that were reported last
 uint16_t lost;
 uint8_t dropped_told;
 
 #if GATES_WIRING == ON_INT
-// A handler needs less than this from the reading of its stamp to that of the next one, when
-// that has been waiting. Two stamps nearer than this: the second one may be late.
+// If a second edge waits, a handler needs less than this time from one stamp to the next. If two
+// stamps are nearer than this, the second stamp may be late.
 constexpr uint32_t SEPARABLE = 140;
 #else
-// What TCCR1B has to be for the next edge of A xor B to be captured.
+// Return the value of TCCR1B that captures the next edge of A xor B.
 inline __attribute__((always_inline)) uint8_t selector_for(uint8_t pins) {
     const uint8_t b_over_a = pins >> 1;
     return (pins ^ b_over_a) & PIN_A ? _BV(CS10) : _BV(CS10) | _BV(ICES1);
 }
 
-// One flag a gate holds one edge only: three edges of a gate while the other gate's handler runs
-// leave one interrupt. What the handler leaves here shows most of them to the next one, in the
-// registers that are read fastest.
+// Each gate has only one flag. So three edges of a gate while the handler of the other gate runs
+// cause only one interrupt. The handler stores a note in the fastest registers, and with this note
+// the next handler detects most of these edges.
 constexpr uint8_t CAPTURED_EARLY = _BV(7); // GPIOR1 and GPIOR2 hold a capture
 static_assert(!(CAPTURED_EARLY & FLAGS), "GPIOR0 has the flags of waiting edges too");
 
-// The turn of the selector may itself look like an edge for some cycles: it is three cycles from
-// there to the clearing of the flag, in which an edge of the other gate that waits is noted.
+// The switch of the selector may look like an edge for some cycles. The flag is cleared three
+// cycles later. In these cycles the code notes if an edge of the other gate waits.
 inline __attribute__((always_inline)) void select_edge(uint8_t selector, uint8_t other_flag) {
     TCCR1B = selector;
     GPIOR0 = EIFR & other_flag;
@@ -76,17 +76,17 @@ inline __attribute__((always_inline)) void note_early_capture() {
     GPIOR0 |= CAPTURED_EARLY;
 }
 
-// True if this capture is not that of the edge which woke the handler: that one's was cleared
-// with the selector, or another one has taken its place.
+// Return true if the capture is not from the edge that started the handler, because that capture
+// was cleared with the selector, or because a later capture has replaced it.
 inline __attribute__((always_inline)) bool is_recaptured(uint8_t noted, uint16_t stamp) {
     if (noted & FLAGS) return true;
     return uint8_t(GPIOR1 ^ uint8_t(stamp)) | uint8_t(GPIOR2 ^ uint8_t(stamp >> 8));
 }
 #endif
 
-// The body of both handlers. The order of its reads matters: pins and stamp first, then what
-// came in meanwhile. A capture counts only if it turns the selector: with another edge after
-// it, the pins read are not what it led to.
+// The body of both handlers. The order of its reads matters: first the pins and the stamp, then the
+// edges that came during these reads. A capture counts only if it changes the selector. If another
+// edge came after the capture, the pins do not show the levels after the capture.
 template <uint8_t gate_marks, uint8_t dropped_mark>
 inline __attribute__((always_inline)) void record_edge() {
     const uint8_t pins = PIND;
@@ -98,14 +98,14 @@ inline __attribute__((always_inline)) void record_edge() {
     marks |= EIFR & FLAGS;
     const uint8_t noted = GPIOR0;
     select_edge(selector, gate_marks ? FLAG_A : FLAG_B);
-    if (marks & PENDING) marks &= uint8_t(~CAPTURED); // late: the pins may be those of a later edge
+    if (marks & PENDING) marks &= uint8_t(~CAPTURED); // late: the pins may show a later edge
     else if (noted && marks & CAPTURED && is_recaptured(noted, stamp)) marks |= HIDES_EDGES;
 #else
     const uint16_t stamp = TCNT1;
     marks |= EIFR & FLAGS;
 #endif
     const uint8_t place = head, next = place + 1;
-    if (next == tail) { // full: the newest record tells it, which is far from being taken
+    if (next == tail) { // full: mark the newest record, which will be taken much later
         const uint8_t newest = place - 1;
         ring[newest].marks = ring[newest].marks | dropped_mark;
         dropped = dropped + 1;
@@ -121,9 +121,9 @@ inline __attribute__((always_inline)) void record_edge() {
 #endif
 }
 
-// Timer1's two bytes share a buffer with what the handlers read: a reading counts only if no
-// handler ran in between. In a storm of edges, where that never happens, interrupts are held
-// off for six cycles; the stamps of a storm are late anyway.
+// The two bytes of Timer1 share a buffer with the reads of the handlers. So a reading is valid only
+// if no handler ran between the bytes. If edges come too fast for this, interrupts are switched off
+// for six cycles. The stamps of such edges are late in any case.
 uint16_t read_timer() {
     for (uint8_t tries = 4; tries; tries--) {
         const uint8_t before = head + dropped;
@@ -138,8 +138,8 @@ uint16_t read_timer() {
 
 uint8_t half_turns(uint32_t counter) { return uint8_t(counter >> 16 << 1) | uint16_t(counter) >> 15; }
 
-// The counter of a record, from the half turn in which it fell or the one after (the main loop
-// may not have seen the latest). A little slack at the lower end costs nothing.
+// Compute the counter of a record from its half turn or the next half turn (the main loop may not
+// have counted the latest one). A small reserve at the lower end does no harm.
 uint32_t widen(uint16_t stamp, uint8_t stamp_epoch) {
     constexpr uint16_t slack = 1024;
     const uint8_t turns_since = half_turns(now) - stamp_epoch;
@@ -164,9 +164,9 @@ bool is_late(uint8_t marks, uint32_t) { return after_drop || !(marks & CAPTURED)
 bool is_late(uint8_t, uint32_t since_previous) { return after_drop || since_previous < SEPARABLE; }
 #endif
 
-// An edge leads away from the level told before. A second edge of the gate that waited already
-// when the pins were read has spoilt the reading, not the edge. A level told twice without that
-// is one edge that came and went unseen before it.
+// An edge changes the level that was reported before. If a second edge of the gate was already
+// waiting when the pins were read, the read level is wrong, but the edge is right. If the level is
+// equal without a waiting edge, one edge came before and was not detected.
 struct Level {
     uint8_t pins;
     bool missed;
@@ -179,7 +179,7 @@ Level level_of(uint8_t marks, uint8_t pin, uint8_t flag, uint8_t dropped_mark) {
     return {read, true};
 }
 
-// With a capture, and in spite of edges before it that nothing else shows.
+// Return true if the record has a capture and if undetected edges came before it.
 bool hides_edges(uint8_t marks) { return (marks & HIDES_EDGES) == HIDES_EDGES; }
 
 void note_drops(uint8_t marks, uint8_t own_mark) {
@@ -196,11 +196,11 @@ ISR(INT1_vect) { record_edge<OF_GATE_B, B_DROPPED>(); }
 void start_capture() {
     cli();
     DDRD &= ~PINS;
-    // A gate that is not plugged in must read as blocked: pulled up by the chip, or, for sensors
-    // that give 0, pulled down by a resistor at the pin.
+    // A gate that is not plugged in must read as blocked. The chip pulls its pin up. For sensors
+    // that give 0, a resistor at the pin pulls it down.
     if (GATES_BLOCKED_LEVEL) PORTD |= PINS;
     else PORTD &= ~PINS;
-    TIMSK0 = TIMSK1 = TIMSK2 = 0; // an Arduino core has its own handler running on Timer0
+    TIMSK0 = TIMSK1 = TIMSK2 = 0; // an Arduino core runs its own handler on Timer0
     TCCR1A = 0;
     TCCR1B = 0;
     TCCR1C = 0;
@@ -214,7 +214,7 @@ void start_capture() {
 #endif
     EIMSK = _BV(INT0) | _BV(INT1);
     EICRA = _BV(ISC10) | _BV(ISC00); // any change
-    do { // what the pins did before the start fires now and is thrown away
+    do { // edges from before the start cause interrupts now and are dropped
         sei();
         __builtin_avr_delay_cycles(400);
         cli();
@@ -248,7 +248,7 @@ bool take_edge(Edge &edge) {
     const Level level = gate_b ? level_of(marks, PIN_B, FLAG_B, B_DROPPED)
                                : level_of(marks, PIN_A, FLAG_A, A_DROPPED);
     if (level.missed) count_lost(1);
-    else if (hides && follows) count_lost(2); // and this one is told
+    else if (hides && follows) count_lost(2); // this edge itself is reported
 
     edge.counter = counter;
     edge.gate = gate_b ? 'B' : 'A';
@@ -267,7 +267,7 @@ bool is_any_blocked() {
 
 void listen_to(Listening gates) {
     const uint8_t wanted = gates == TO_A ? FLAG_A : gates == TO_B ? FLAG_B : FLAGS;
-    EIFR = wanted & ~EIMSK; // writing a one clears; EIMSK has its bits where EIFR has them
+    EIFR = wanted & ~EIMSK; // writing a one clears a bit; EIMSK and EIFR have the same bits
     EIMSK = wanted;
 }
 
@@ -275,7 +275,7 @@ State board_state() {
     uint32_t counter = keep_time();
     uint8_t pins = PIND;
     const uint8_t place = tail;
-    if (place != head) { // there are edges to take: all is told only up to the oldest of them
+    if (place != head) { // edges wait: everything before the oldest waiting edge is reported
         counter = widen(ring[place].stamp, ring[place].epoch);
         pins = told;
     }

@@ -1,11 +1,11 @@
-// Two light gates on an ATmega328P at 16 MHz, speaking wire format 1 at 250000 baud.
+// Two light gates on an ATmega328P at 16 MHz. The board sends wire format 1 at 250000 baud.
 //
-// Gate A on D2, gate B on D3, each giving 5 V while its beam is blocked (settings.h turns
-// that round); for the exact wiring also A xor B, from one gate of a 74HC86, on D8. The LED
-// on D13 lights while a beam is blocked. Everything that can be chosen stands in settings.h.
+// Gate A is at D2 and gate B is at D3. Each gate gives 5 V while its beam is blocked (or 0 V, see
+// settings.h). The exact wiring also needs A xor B, from one gate of a 74HC86, at D8. The LED at
+// D13 lights while a beam is blocked. All settings are in settings.h.
 //
-// Low voltage only: the sensors run from the board's 5 V, nothing here may touch the mains.
-// Before anything is launched, read the cautions in the notes.
+// Low voltage only: the sensors use the 5 V of the board. Connect nothing to the mains.
+// Before you launch anything, read the cautions in the notes.
 
 #include "board.h"
 

@@ -16,17 +16,18 @@ enum Part { RESTING, WAITING, MEASURING } part;
 uint32_t asked, told;
 uint16_t readings[INPUTS];
 uint8_t input;
-bool is_settled; // the first conversion after a change of the input still has charge of the other
+bool is_settled; // the first conversion after a change still contains charge of the old input
 
 void convert() {
-    ADMUX = _BV(REFS0) | input; // the supply is the reference
+    ADMUX = _BV(REFS0) | input; // the supply voltage is the reference
     ADCSRA = RUN | _BV(ADSC);
 }
 
-// The middle of the converter's step.
+// Return the voltage in the middle of the step of the converter.
 uint16_t to_mv(uint16_t reading) { return (2 * reading + 1) * uint32_t(SUPPLY_MV) >> 11; }
 
-// The trimmer's wiper has a resistance of its own. R4 and R5 divide what is between it and OUT.
+// The wiper of the trimmer has its own resistance. R4 and R5 divide the voltage between the wiper
+// and OUT.
 void set_thresholds(Levels &gate, uint16_t wiper_mv) {
     const uint32_t below = uint32_t(GATES_R3 + GATES_RV1) * wiper_mv / SUPPLY_MV;
     const uint32_t to_wiper = GATES_R4 + below * (SUPPLY_MV - wiper_mv) / SUPPLY_MV;
@@ -47,7 +48,7 @@ void take_readings() {
 void ask_for_levels(uint32_t now) {
     asked = now;
     if (part != RESTING) return;
-    DIDR0 = (1 << INPUTS) - 1; // no digital buffer between the rails
+    DIDR0 = (1 << INPUTS) - 1; // no digital input buffer for analog voltages
     part = WAITING;
     told = now - EVERY;
 }

@@ -1,20 +1,21 @@
-// The sensors' levels, measured while the host asks for them, and the comparators' thresholds.
+// The levels of the sensors and the thresholds of the comparators. The board measures them while
+// the computer asks.
 //
-// The ADC works beside the program and no interrupt is part of it, so edges do not notice.
+// The ADC works without the program and without interrupts, so it does not disturb edges.
 #pragma once
 
 #include <stdint.h>
 
-// In millivolts, if the supply has 5 V: all of them follow the supply.
+// Millivolts, if the supply voltage is 5 V. All values change with the supply voltage.
 struct Levels {
     uint16_t light; // at the sensor
-    uint16_t lower; // below it the comparator says "blocked"
-    uint16_t upper; // above it the comparator says "clear"
+    uint16_t lower; // below this the comparator says "blocked"
+    uint16_t upper; // above this the comparator says "clear"
 };
 extern Levels levels[2]; // of gate A, gate B
 
-// The host asks: measure for the next two seconds.
+// The computer has asked: measure for the next two seconds.
 void ask_for_levels(uint32_t now);
 
-// Goes on with the measuring; true ten times a second, when `levels` are new.
+// Continue to measure. Return true ten times a second, when `levels` are new.
 bool measure_levels(uint32_t now);

@@ -7,7 +7,7 @@
 
 namespace {
 
-constexpr uint8_t CHANGES = 128; // of the pin, told one by one
+constexpr uint8_t CHANGES = 128; // changes of the pin, reported one by one
 constexpr uint8_t BURST_CHANGES = 50;
 constexpr uint16_t BURST_STEPS = F_CPU / 20000; // 50 us
 constexpr uint32_t LEAST_STEPS = F_CPU / 300;   // from one change to the next, at 250 kbaud
@@ -18,14 +18,14 @@ uint8_t changes;
 uint32_t last;
 uint16_t lottery = 1;
 
-// Changes fall on ever other places of the main loop's turns, so that what an interrupt waits
-// for differs from one to the next.
+// Changes come at different places of the main loop, so that each interrupt waits for another
+// instruction.
 uint16_t draw() {
     lottery = lottery >> 1 ^ (lottery & 1 ? 0xB400 : 0);
     return lottery;
 }
 
-// The two bytes share a buffer with what the handlers read.
+// The two bytes share a buffer with the reads of the handlers.
 void set_match(uint16_t count) {
     cli();
     OCR1A = count;
@@ -42,7 +42,7 @@ void leave_to_port(bool high) {
     TCCR1A = 0;
 }
 
-// Lets Timer1 turn the pin a little later; false if the pin is held from outside.
+// Let Timer1 change the pin a little later. Return false if something outside holds the pin.
 bool change(bool high, uint32_t now, uint32_t &counter) {
     counter = now + 800 + draw() % 256;
     set_match(uint16_t(counter));
@@ -56,7 +56,7 @@ bool change(bool high, uint32_t now, uint32_t &counter) {
 void play_burst() {
     uint16_t at;
     do at = uint16_t(keep_time()) + 1000;
-    while (at > 20000); // all of it within one turn of Timer1
+    while (at > 20000); // all changes within one turn of Timer1
     for (uint8_t n = 0; n < BURST_CHANGES; n++) {
         const bool high = !(n & 1);
         set_match(at);
@@ -88,7 +88,7 @@ bool is_self_test_running() { return part != RESTING; }
 
 bool play_what_is_due(uint32_t now, uint32_t &counter) {
     if (now - last < LEAST_STEPS + (draw() & 0x0FFF)) return false;
-    if (uint16_t(now) > 60000) return false; // a match beyond Timer1's turn, simavr may miss
+    if (uint16_t(now) > 60000) return false; // simavr may miss a match after the wrap of Timer1
     last = counter = now;
     switch (part) {
         case PLAYING: {

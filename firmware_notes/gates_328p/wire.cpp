@@ -22,8 +22,8 @@ uint16_t crc;
 bool hello_asked, test_asked, levels_asked;
 char heard;
 
-// CRC-16/CCITT-FALSE, one byte further (poly 1021, most significant bit first), in bytes, which
-// is what this chip shifts fast.
+// Add one byte to the CRC-16/CCITT-FALSE (poly 1021, most significant bit first). The code works on
+// bytes, because this chip shifts bytes fast.
 void add_to_crc(uint8_t byte) {
     uint8_t high = uint8_t(crc >> 8) ^ byte;
     high ^= high >> 4;
@@ -110,7 +110,7 @@ void start_wire() {
     UBRR0L = F_CPU / 8 / GATES_BAUD - 1;
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
     UCSR0B = _BV(TXEN0) | _BV(RXEN0);
-    put('\n'); // ends the line that a reset may have cut
+    put('\n'); // ends a line that a reset may have interrupted
 }
 
 void send_hello(Start cause) {

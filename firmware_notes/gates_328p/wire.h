@@ -1,4 +1,4 @@
-// Bytes and lines of wire format 1, sent while the clock is kept.
+// Send bytes and lines of wire format 1, and follow the clock at the same time.
 #pragma once
 
 #include <stdint.h>
@@ -7,23 +7,23 @@
 
 void start_wire();
 
-// What started the chip.
+// The cause of the start of the chip.
 enum Start { BY_POWER, BY_BROWN_OUT, BY_WATCHDOG, BY_RESET_PIN, BY_UNKNOWN };
 
-// A line is sent as it is made, byte by byte, and the time is kept between two bytes. Edges,
-// late edges and beats share one sequence number; a hello has none and restarts nothing.
+// Each line is made and sent byte by byte, and the code follows the clock between two bytes. Edges,
+// late edges and beats share one sequence number. A hello has no number and restarts nothing.
 void send_hello(Start cause);
 void send_edge(const Edge &edge);
 void send_beat(const State &state);
 
-// The levels as they were measured last; like a hello without a number.
+// Send the last measured levels. The line has no number.
 void send_levels();
 
-// True from the host's "?\n" until a hello is sent.
+// Return true from the "?\n" of the computer until a hello is sent.
 bool hello_wanted();
 
-// True once after the host has asked for the self-test, with `!` and a newline.
+// Return true once after the computer has asked for the self-test, with `!` and a newline.
 bool self_test_wanted();
 
-// True once after the host has asked for the sensors' levels, with `=` and a newline.
+// Return true once after the computer has asked for the levels, with `=` and a newline.
 bool levels_wanted();

@@ -1,15 +1,15 @@
-// The second stage of the start: the chip's own program reads these 256 bytes from the flash,
-// checks their sum and runs them. They set the flash up for reading with command 03, which every
-// flash chip knows, and go on to the vector table that follows. make_uf2.py puts in the sum.
+// The second stage of the start: the boot program of the chip reads these 256 bytes from the flash,
+// checks their sum and runs them. They prepare the flash for reading with command 03, which every
+// flash chip knows, and jump to the vector table after them. make_uf2.py writes the sum.
 
     .syntax unified
     .cpu cortex-m0plus
     .thumb
     .section .boot2, "ax"
 
-    ldr r3, =0x18000000     // the flash's serial interface
+    ldr r3, =0x18000000     // the serial interface of the flash
     movs r1, #0
-    str r1, [r3, #0x08]     // off, so that it can be set up
+    str r1, [r3, #0x08]     // off during the setup
     movs r1, #4
     str r1, [r3, #0x14]     // a quarter of the system clock
     ldr r1, =0x001F0300     // plain serial, frames of 32 bits, send then receive

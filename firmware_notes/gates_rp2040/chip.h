@@ -1,4 +1,4 @@
-// The registers of the RP2040 that this firmware uses, by the chip's data sheet.
+// The registers of the RP2040 that this firmware uses, from the data sheet of the chip.
 
 #ifndef CHIP_H
 #define CHIP_H
@@ -7,7 +7,7 @@
 #include <stdint.h>
 
 #define REG(address) (*(volatile uint32_t *)(address))
-// Writing here sets or clears single bits of the register.
+// A write to these addresses sets or clears single bits of the register.
 #define SET_BITS(address) REG((address) + 0x2000)
 #define CLEAR_BITS(address) REG((address) + 0x3000)
 

@@ -1,4 +1,4 @@
-// The clocks: everything runs from the crystal of 12 MHz.
+// The clocks: the crystal of 12 MHz drives all of them.
 
 #ifndef CLOCKS_H
 #define CLOCKS_H
@@ -7,17 +7,17 @@
 
 #define CYCLES_HZ 125000000
 
-// Takes blocks of the chip out of reset.
+// Take blocks of the chip out of reset.
 void wake_blocks(uint32_t blocks);
 
-// The system at 125 MHz, USB at 48 MHz, the timer and the watchdog in microseconds.
+// Start the system clock at 125 MHz, USB at 48 MHz, and timer and watchdog in microseconds.
 void start_clocks(void);
 
-// Restarts the chip unless it is called again within a quarter of a second.
+// Call this at least every quarter of a second, or the watchdog restarts the chip.
 void feed_watchdog(void);
 void start_watchdog(void);
 
-// What started the chip, as the hello has it; known once the watchdog runs.
+// Return the cause of the start, as in the hello. It is known after start_watchdog().
 const char *cause_of_start(void);
 
 #endif

@@ -1,6 +1,7 @@
-// Three analog pins for four voltages: both trimmers share one. The wire of each comes through a
-// resistor in the gate to a pin of its own, and goes through one more to the shared pin. Driven
-// low, the pin of one gate takes its trimmer out: the shared pin shows a third of the other.
+// There are three analog pins for four voltages, so both trimmers share one pin. The wire of each
+// trimmer comes through a resistor in the gate to its own pin, and goes through a second resistor
+// to the shared pin. If the pin of one gate is driven low, the shared pin shows a third of the
+// voltage of the other trimmer.
 
 #include "levels.h"
 
@@ -11,7 +12,7 @@
 
 #define EVERY (COUNTER_HZ / 10)
 #define ASKED_FOR (2u * COUNTER_HZ)
-#define SETTLED_AFTER_US 100 // ten times what 67 kohm and a metre of cable need
+#define SETTLED_AFTER_US 100 // ten times the time that 67 kohm and a metre of cable need
 
 Levels levels[2];
 
@@ -22,7 +23,7 @@ static const uint8_t light_pin[2] = {PIN_LIGHT_A, PIN_LIGHT_B};
 static const uint8_t trimmer_pin[2] = {PIN_TRIMMER_A, PIN_TRIMMER_B};
 
 static void free_pin(uint32_t pin) {
-    REG(PAD(pin)) = PAD_4_MA; // neither input nor resistors
+    REG(PAD(pin)) = PAD_4_MA; // no digital input and no pull resistors
     REG(GPIO_CTRL(pin)) = FUNCTION_SIO;
 }
 
@@ -37,7 +38,7 @@ void start_levels(void) {
     free_pin(PIN_TRIMMERS);
 }
 
-// A conversion takes 2 us; an ADC that does not start must not hold up the program for ever.
+// A conversion takes 2 us. If the ADC does not start, the program must not wait for ever.
 static void wait_until_ready(void) {
     const uint32_t start = REG(TIMER_LOW);
     while (!(REG(ADC_CS) & ADC_READY) && REG(TIMER_LOW) - start < 20) {
@@ -48,11 +49,11 @@ static uint32_t read_mv(uint32_t pin) {
     const uint32_t input = (pin - FIRST_ANALOG_PIN) << ADC_INPUT_SHIFT;
     REG(ADC_CS) = ADC_ON | input;
     wait_until_ready();
-    for (int n = 0; n < 2; n++) { // the first one still has charge of another pin
+    for (int n = 0; n < 2; n++) { // the first conversion still contains charge of another pin
         REG(ADC_CS) = ADC_ON | ADC_START | input;
         wait_until_ready();
     }
-    return (2 * REG(ADC_RESULT) + 1) * ADC_REFERENCE_MV >> 13; // the middle of a step
+    return (2 * REG(ADC_RESULT) + 1) * ADC_REFERENCE_MV >> 13; // the middle of the step
 }
 
 static uint32_t read_trimmer_mv(int gate) {
@@ -66,7 +67,8 @@ static uint32_t read_trimmer_mv(int gate) {
     return mv;
 }
 
-// The trimmer's wiper has a resistance of its own. R4 and R5 divide what is between it and OUT.
+// The wiper of the trimmer has its own resistance. R4 and R5 divide the voltage between the wiper
+// and OUT.
 static void set_thresholds(Levels *gate, uint32_t wiper_mv) {
     const uint32_t mv = wiper_mv < SUPPLY_MV ? wiper_mv : SUPPLY_MV;
     const uint32_t below = (GATES_R3 + GATES_RV1) * mv / SUPPLY_MV;

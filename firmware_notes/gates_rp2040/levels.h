@@ -1,4 +1,5 @@
-// The sensors' levels, measured while the host asks for them, and the comparators' thresholds.
+// The levels of the sensors and the thresholds of the comparators. The board measures them while
+// the computer asks.
 
 #ifndef LEVELS_H
 #define LEVELS_H
@@ -6,20 +7,20 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-// In millivolts.
+// All values are millivolts.
 typedef struct {
     uint32_t light; // at the sensor
-    uint32_t lower; // below it the comparator says "blocked"
-    uint32_t upper; // above it the comparator says "clear"
+    uint32_t lower; // below this the comparator says "blocked"
+    uint32_t upper; // above this the comparator says "clear"
 } Levels;
 extern Levels levels[2]; // of gate A, gate B
 
 void start_levels(void);
 
-// The host asks: measure for the next two seconds, or until the port is closed.
+// The computer has asked: measure for the next two seconds, or until the port is closed.
 void ask_for_levels(uint32_t now);
 
-// Measures when that is due; true ten times a second, when `levels` are new.
+// Measure if it is time. Return true ten times a second, when `levels` are new.
 bool measure_levels(uint32_t now);
 
 #endif

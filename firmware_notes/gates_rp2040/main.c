@@ -1,10 +1,10 @@
-// Two light gates on an RP2040 at 125 MHz, speaking wire format 1 over USB.
+// Two light gates on an RP2040 at 125 MHz. The board sends wire format 1 over USB.
 //
-// Gate A on GP2, gate B on GP3, each giving 3.3 V while its beam is blocked. NEVER 5 V: that
-// destroys the chip. The board's LED lights while a beam is blocked. What can be chosen stands
-// in settings.h.
+// Gate A is at GP2 and gate B is at GP3. Each gate gives 3.3 V while its beam is blocked. NEVER
+// connect 5 V, because 5 V destroys the chip. The LED of the board lights while a beam is blocked.
+// All settings are in settings.h.
 //
-// Low voltage only. Before anything is launched, read the cautions in the notes.
+// Low voltage only. Before you launch anything, read the cautions in the notes.
 
 #include "clocks.h"
 #include "levels.h"
@@ -18,12 +18,12 @@ static uint32_t last_beat;
 static uint16_t unevenness;
 
 // Beats come at uneven moments, 0 to 65 ms after the full second (the golden ratio spreads
-// them best), so that they do not keep step with a port that delivers at fixed intervals.
+// them best). Regular beats would follow a port that delivers data at fixed intervals.
 static bool is_beat_due(uint32_t now) {
     return steps_between(last_beat, now) >= COUNTER_HZ + 62u * unevenness;
 }
 
-// What happened next and is not told yet, if it is not after `until`.
+// The next edge or pulse that was not reported yet, if it is not after `until`.
 typedef struct {
     enum { NOTHING, AN_EDGE, A_PULSE } kind;
     int gate;
@@ -48,7 +48,7 @@ static Happening next_happening(uint32_t until) {
     return next;
 }
 
-// A beat tells of the moment up to which all is told.
+// Send a beat with the moment up to which everything is reported.
 static void beat(uint32_t counter, uint32_t now) {
     last_beat = now;
     unevenness += 40503;
@@ -60,7 +60,7 @@ static void greet(uint32_t counter, uint32_t now) {
     beat(counter, now);
 }
 
-// For who aligns the beams; whatever else there is to tell goes first.
+// Send levels to a user who aligns the beams. All other lines go first.
 static void go_on_with_levels(uint32_t now) {
     if (are_levels_wanted()) ask_for_levels(now);
     if (!is_self_test_running() && measure_levels(now)) send_levels();
@@ -68,7 +68,7 @@ static void go_on_with_levels(uint32_t now) {
 
 static void tell_happenings(uint32_t now) {
     while (true) {
-        const Happening next = next_happening(now); // also where nobody listens: edges get old
+        const Happening next = next_happening(now); // also if nobody listens: edges become old
         if (!has_room()) return;
         if (is_hello_wanted()) {
             greet(next.counter, now);
@@ -96,12 +96,12 @@ static void show_light(void) {
 
 extern volatile bool is_woken; // set by interrupts, see start.c
 
-// Until USB wants something, be it since it was last served, or a millisecond is over.
+// Sleep until USB needs service (also if it has asked before this call), or for a millisecond.
 static void sleep(void) {
     REG(TIMER_INTR) = 1;
     REG(TIMER_ALARM) = REG(TIMER_LOW) + 1000;
     REG(NVIC_ENABLE) = IRQ_TIMER | IRQ_USB;
-    __asm volatile("cpsid i"); // an interrupt now still ends the sleep
+    __asm volatile("cpsid i"); // an interrupt can still end the sleep
     if (!is_woken) __asm volatile("wfi");
     __asm volatile("cpsie i");
     is_woken = false;
@@ -115,7 +115,7 @@ void main(void) {
     REG(TIMER_INTE) = 1;
     start_watchdog();
     last_beat = read_counter();
-    while (true) { // the hello comes when a program opens the port
+    while (true) { // the hello is sent when a program opens the port
         feed_watchdog();
         show_light();
         serve_usb();

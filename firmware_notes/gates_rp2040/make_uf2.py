@@ -1,7 +1,7 @@
 """Make the file that is copied to the board: python3 make_uf2.py gates.bin gates.uf2
 
-Puts the check sum into the second stage of the start, and cuts the program into the blocks of
-the UF2 format (github.com/microsoft/uf2).
+The script writes the check sum into the second stage of the start. It cuts the program into the
+blocks of the UF2 format (github.com/microsoft/uf2).
 """
 
 import struct
@@ -14,7 +14,7 @@ FAMILY_RP2040 = 0xE48B_FF56
 
 
 def crc32(data: bytes) -> int:
-    """Return the sum that the chip expects: poly 04C11DB7, init FFFFFFFF, nothing reflected."""
+    """Return the check sum for the chip: poly 04C11DB7, init FFFFFFFF, nothing reflected."""
     crc = 0xFFFF_FFFF
     for byte in data:
         crc ^= byte << 24
@@ -24,7 +24,7 @@ def crc32(data: bytes) -> int:
 
 
 def with_sum(program: bytes) -> bytes:
-    """Return the program with the sum at the end of its second stage."""
+    """Return the program with the check sum at the end of its second stage."""
     stage = program[: STAGE_BYTES - 4]
     return stage + struct.pack("<I", crc32(stage)) + program[STAGE_BYTES:]
 

@@ -2,8 +2,8 @@
 
 #include "stamps.h"
 
-#define CHANGES 128                    // of the pulse pin, told one by one
-#define LEAST_STEPS (COUNTER_HZ / 400) // 2.5 ms from one to the next, and up to 1 ms more
+#define CHANGES 128                    // changes of the pulse pin, reported one by one
+#define LEAST_STEPS (COUNTER_HZ / 400) // 2.5 ms between two changes, and up to 1 ms more
 #define BURST_CHANGES 50
 #define BURST_STEPS (COUNTER_HZ / 20000) // 50 us
 
@@ -14,14 +14,14 @@ static uint32_t pause;
 static uint16_t random = 1;
 static bool untold;
 
-// The changes fall on ever other places of the steps and of whatever beats in the board.
+// The changes come at different places of the counter steps and of other regular events.
 static uint32_t next_pause(void) {
     random = (uint16_t)(random >> 1 ^ (random & 1 ? 0xB400 : 0));
     return LEAST_STEPS + random % (COUNTER_HZ / 1000);
 }
 
 static void change(void) {
-    if (!play(!(changes++ % 2), &last)) { // the pin is held: nothing more to tell
+    if (!play(!(changes++ % 2), &last)) { // something holds the pin: stop the test
         stop_pulses();
         part = RESTING;
         return;

@@ -1,8 +1,9 @@
-// Four state machines run one program in step with each other. Each watches one pin and counts
-// down in X, one step every two cycles, on every way through the program. When its pin changes
-// it hands out X and the new level as one word; two of them watch the gates, one the pin that
-// the processor turns to learn the time, one the pulse pin. No processor and no interrupt is
-// part of it. The DMA carries the words of the gates to a ring in the RAM and never stops.
+// Four state machines run the same program at the same time. Each one watches one pin and counts
+// down in X, one step every two cycles, on every path through the program. If its pin changes, the
+// state machine outputs X and the new level as one word. Two state machines watch the gates. One
+// watches the pin that the processor switches to read the time, and one watches the pulse pin. They
+// need no processor and no interrupt. The DMA copies the words of the gates to a ring buffer in the
+// RAM and never stops.
 
 #include "stamps.h"
 
@@ -11,10 +12,10 @@
 enum { GATE_A, GATE_B, CLOCK, PULSE };
 static const uint32_t pin_of[] = {PIN_A, PIN_B, PIN_CLOCK, PIN_PULSE};
 
-// The program, in the words of the chip's assembler. A pin is looked at every two cycles, and
-// again eight cycles after a look that found a change: 4 steps of X on either way.
+// The program in the language of the assembler of the chip. It reads the pin every two cycles, and
+// again eight cycles after it has found a change. Both paths take 4 steps of X.
 enum { ROSE = 0, HIGH = 6, FELL = 8, LOW = 15, LAST = 16, LENGTH };
-#define JMP_X_DEC(to) (0x0040 | (to)) // goes to `to` or, from X = 0, one further
+#define JMP_X_DEC(to) (0x0040 | (to)) // jumps to `to`, or if X = 0 to the next instruction
 #define JMP_PIN(to) (0x00C0 | (to))
 #define IN_X_31 0x403F
 #define IN_Y_1 0x4041
@@ -41,18 +42,19 @@ static const uint16_t program[LENGTH] = {
     JMP_X_DEC(14), // 13
     JMP_X_DEC(15), // 14
     JMP_PIN(ROSE), // 15 low:
-    JMP_X_DEC(LOW), // 16, and from here on to 15 in any case
+    JMP_X_DEC(LOW), // 16, and then to 15 in every case
 };
-#define DEAD_STEPS 4 // from a change to the next look
+#define DEAD_STEPS 4 // from a change to the next reading
 
-// The address of the ring tells the DMA where it begins.
+// The DMA finds the beginning of the ring by its aligned address.
 #define RING_BITS GATES_RING_BITS
 #define RING_LENGTH (1u << RING_BITS)
-#define RING_MARGIN 64 // words that may come in while one is taken
+#define RING_MARGIN 64 // words that may come while one word is taken
 static volatile uint32_t ring[2][RING_LENGTH] __attribute__((aligned(4 * RING_LENGTH)));
 
-// Two DMA channels of a gate start each other, each after this many words, so that it never
-// ends. The sum of what they still have to do tells how many words came, modulo this.
+// Each gate has two DMA channels. Each channel starts the other one after this number of words, so
+// that the copying never ends. From the sum of their remaining words the code computes the number
+// of words that came, modulo this number.
 #define ROUND (1u << GATES_ROUND_BITS)
 #define SECOND_OF(gate) ((gate) + 2)
 
@@ -61,8 +63,8 @@ static volatile uint32_t ring[2][RING_LENGTH] __attribute__((aligned(4 * RING_LE
 static struct {
     uint32_t taken;    // words, modulo ROUND
     uint32_t previous; // counter of the edge taken last
-    bool blocked;      // where it led
-    bool after_loss;   // what came before the next edge is not known
+    bool blocked;      // level after this edge
+    bool after_loss;   // edges before the next edge may be lost
 } gates[2];
 static uint16_t lost;
 
@@ -84,7 +86,7 @@ static void start_machine(int machine) {
     const uint32_t pin = pin_of[machine];
     REG(SM_CLKDIV(machine)) = 1u << 16;
     REG(SM_EXECCTRL(machine)) = pin << 24 | (uint32_t)LAST << 12 | (uint32_t)LOW << 7;
-    REG(SM_SHIFTCTRL(machine)) = 1u << 31; // eight places for words that wait; shift left
+    REG(SM_SHIFTCTRL(machine)) = 1u << 31; // eight places for waiting words; shift left
     REG(PIO_TX(machine)) = ~(uint32_t)(GATES_COUNTER_START);
     REG(SM_INSTR(machine)) = PULL;
     REG(SM_INSTR(machine)) = MOV_X_OSR;
@@ -98,12 +100,12 @@ static void start_way(int gate) {
     const uint32_t channels[] = {gate, SECOND_OF(gate)};
     for (int n = 1; n >= 0; n--) {
         const uint32_t control = 1u << 0                             // on
-                                 | 1u << 1                           // before others
+                                 | 1u << 1                           // high priority
                                  | 2u << 2                           // words
-                                 | 1u << 5                           // onwards in the RAM
-                                 | (RING_BITS + 2) << 6 | 1u << 10   // and round
-                                 | channels[1 - n] << 11             // then the other one
-                                 | DMA_REQUEST_PIO0_RX(gate) << 15   // whenever a word is there
+                                 | 1u << 5                           // next address in the RAM
+                                 | (RING_BITS + 2) << 6 | 1u << 10   // wrap at the end of the ring
+                                 | channels[1 - n] << 11             // then start the other channel
+                                 | DMA_REQUEST_PIO0_RX(gate) << 15   // copy when a word is there
                                  | 1u << 21;                         // no interrupt
         REG(DMA_READ(channels[n])) = PIO_RX(gate);
         REG(DMA_WRITE(channels[n])) = (uint32_t)ring[gate];
@@ -116,7 +118,7 @@ static void start_way(int gate) {
 void start_stamps(void) {
     wake_blocks(BLOCK_IO | BLOCK_PADS | BLOCK_PIO0 | BLOCK_DMA);
     REG(BUS_PRIORITY) = BUS_PRIORITY_DMA;
-    // A gate that is not plugged in reads as blocked.
+    // A gate that is not plugged in must read as blocked.
     const uint32_t pull = GATES_BLOCKED_LEVEL ? PAD_PULL_UP : PAD_PULL_DOWN;
     start_pin(PIN_A, PAD_INPUT | PAD_HYSTERESIS | pull);
     start_pin(PIN_B, PAD_INPUT | PAD_HYSTERESIS | pull);
@@ -130,7 +132,7 @@ void start_stamps(void) {
     start_way(GATE_A);
     start_way(GATE_B);
     for (int n = GATE_A; n <= PULSE; n++) start_machine(n);
-    REG(PIO_CTRL) = 0xFFF; // all four at once, in step
+    REG(PIO_CTRL) = 0xFFF; // start all four at the same time
 }
 
 static bool has_word(int machine) { return !(REG(PIO_FSTAT) >> (8 + machine) & 1); }
@@ -142,13 +144,13 @@ uint32_t read_counter(void) {
     while (!has_word(CLOCK)) {
     }
     const uint32_t now = counter_of(REG(PIO_RX(CLOCK)));
-    // Half a microsecond is more than a word needs from a state machine into the ring.
+    // A word needs less than half a microsecond from a state machine to the ring.
     return (now - COUNTER_HZ / 2000000) & COUNTER_MASK;
 }
 
 static uint32_t words_written(int gate) {
-    // One of them rests at 0. If they change over between the readings the sum still lies
-    // between what was and what is.
+    // One of the channels rests at 0. If the channels change between the two readings, the sum is
+    // still between the old value and the new value.
     return -(REG(DMA_COUNT(gate)) + REG(DMA_COUNT(SECOND_OF(gate)))) % ROUND;
 }
 
@@ -162,7 +164,7 @@ static void skip(int gate, uint32_t words) {
     count_lost(words);
 }
 
-// A state machine that found its way out full dropped a word. It is not known how many.
+// If the output of a state machine was full, it dropped at least one word. The number is unknown.
 static void note_stalls(int gate) {
     if (!(REG(PIO_FDEBUG) >> gate & 1)) return;
     REG(PIO_FDEBUG) = 1u << gate;
@@ -188,7 +190,7 @@ bool oldest_edge(int gate, uint32_t until, Edge *edge) {
         if (age > COUNTER_MASK / 2) return false; // after `until`
         if (age <= LONGEST_WAIT) {
             edge->blocked = level_of(word);
-            // What changed between two looks is told at the second one.
+            // A change between two readings is reported at the second reading.
             const uint32_t since = steps_between(gates[gate].previous, edge->counter);
             edge->late = gates[gate].after_loss || since <= DEAD_STEPS;
             return true;

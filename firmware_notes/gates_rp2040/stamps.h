@@ -1,4 +1,4 @@
-// Edges of the gates with their times, as the state machines stamp them.
+// Edges of the gates with their times, as the state machines measure them.
 
 #ifndef STAMPS_H
 #define STAMPS_H
@@ -18,31 +18,29 @@ typedef struct {
     bool late; // its time may be wrong
 } Edge;
 
-// The pins, the state machines, the way into the RAM.
+// Start the pins, the state machines, and the DMA to the RAM.
 void start_stamps(void);
 
-// The counter now. Edges up to it are where oldest_edge() finds them.
+// Return the counter. oldest_edge() finds all edges up to this moment.
 uint32_t read_counter(void);
 
-// By how much `later` lies after `earlier`, 0 to COUNTER_MASK.
+// Return the number of steps from `earlier` to `later`, 0 to COUNTER_MASK.
 uint32_t steps_between(uint32_t earlier, uint32_t later);
 
-// Looks at the oldest edge of a gate (0, 1) that is not after `until`. Edges that nobody took
-// before they were overwritten, or for 8 seconds, are counted as lost.
+// Read the oldest edge of a gate (0, 1) that is not after `until`. An edge counts as lost if it was
+// overwritten before it was taken, or if it waited for 8 seconds.
 bool oldest_edge(int gate, uint32_t until, Edge *edge);
-// Takes that edge away.
+// Remove this edge.
 void take_edge(int gate, const Edge *edge);
-// Takes away what there is of a gate, as if nobody had to be told.
-
-// Where the edges taken so far have led.
+// Return the level of a gate after the edges that were taken.
 bool is_told_blocked(int gate);
 uint16_t edges_lost(void);
 
-// Whether a beam is blocked now, for the light.
+// Return true if a beam is blocked now (for the LED).
 bool is_any_blocked(void);
 
-// The pulse pin, for the self-test: it drives only meanwhile. `play` tells the counter at its
-// change; false: it did not change.
+// The pulse pin for the self-test. The board drives the pin only during the test. `play` stores the
+// counter at the change. It returns false if the pin did not change.
 void start_pulses(void);
 bool play(bool high, uint32_t *counter);
 void stop_pulses(void);

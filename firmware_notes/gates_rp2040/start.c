@@ -1,5 +1,5 @@
-// From the vector table to main(): copies the program into the RAM, where it runs untouched by
-// the flash's speed.
+// From the vector table to main(): copy the program into the RAM, so that the speed of the flash
+// does not matter.
 
 #include "chip.h"
 
@@ -10,14 +10,14 @@ void main(void);
 __attribute__((noreturn)) void start(void);
 static void wake_by_timer(void), wake_by_usb(void);
 
-// A fault waits for the watchdog.
+// After a fault the chip waits until the watchdog restarts it.
 __attribute__((section(".vectors"), noreturn)) static void fault(void) {
     while (true) {
     }
 }
 
-// An interrupt only ends the sleep of main(), which looks at everything itself. It is switched
-// off here, as what asks for it is still asking; the other one stays on.
+// An interrupt only ends the sleep of main(), which then checks everything itself. The handler
+// switches its interrupt off, because the cause is still there. The other interrupt stays on.
 volatile bool is_woken;
 
 static void wake_by_timer(void) {
@@ -35,7 +35,7 @@ __attribute__((section(".vectors.table"), used)) void *const vectors[16 + 6] = {
     fault,     fault, fault, fault, fault, wake_by_timer, fault, fault, fault, fault, wake_by_usb,
 };
 
-// The compiler calls these by itself.
+// The compiler inserts calls of these functions.
 void *memset(void *to, int byte, uint32_t count) {
     for (uint8_t *at = to; count--;) *at++ = (uint8_t)byte;
     return to;

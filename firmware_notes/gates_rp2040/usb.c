@@ -1,5 +1,6 @@
-// Three endpoints besides the control endpoint: lines to the host, bytes from it, and a third
-// that the class asks for and nobody uses. Nothing here waits.
+// USB with three endpoints and the control endpoint. One endpoint sends lines to the computer, and
+// one receives bytes. The USB class requires a third endpoint, which is not used. No function here
+// waits.
 
 #include "usb.h"
 
@@ -39,9 +40,9 @@ enum { TO_HOST = 0, FROM_HOST = 1 };
 
 static const uint8_t device_descriptor[] = {
     18, 1, 0x00, 0x02,      // USB 2.0
-    0xEF, 0x02, 0x01,       // functions are grouped by an association
-    64,                     // bytes of the control endpoint
-    0x8A, 0x2E, 0x0A, 0x00, // the chip's maker, a serial port on it
+    0xEF, 0x02, 0x01,       // an association groups the functions
+    64,                     // bytes in a packet of the control endpoint
+    0x8A, 0x2E, 0x0A, 0x00, // maker of the chip, serial port
     0x00, 0x01, 1, 2, 0, 1, // version; names of maker and product; no number; one configuration
 };
 
@@ -64,21 +65,21 @@ static const uint8_t configuration_descriptor[CONFIGURATION_BYTES] = {
 static const uint8_t language_descriptor[] = {4, 3, 0x09, 0x04};
 static const char *const names[] = {"chrono", "light gates"};
 
-static const uint8_t *reply; // what is left of it
+static const uint8_t *reply; // the part that is not sent yet
 static uint32_t reply_bytes;
-static bool reply_ends_short; // the host asked for more than there is
+static bool reply_ends_short; // the computer asked for more bytes than the reply has
 static uint8_t scratch[64];
-static uint8_t line_coding[7] = {0x00, 0xC2, 0x01, 0x00, 0, 0, 8}; // kept for the host, unused
+static uint8_t line_coding[7] = {0x00, 0xC2, 0x01, 0x00, 0, 0, 8}; // stored, but not used
 static bool expects_line_coding;
 static uint32_t wanted_address;
 static bool configured, open;
-static bool data1_of[3][2]; // which of the two packet names comes next
+static bool data1_of[3][2]; // the next packet is DATA1 and not DATA0
 static bool lines_pending;
 static uint8_t received[64];
 static uint32_t received_count, received_taken;
 
-// USB's own clock is slower than the processor's: a buffer is described first and given away
-// some cycles later.
+// The clock of USB is slower than the clock of the processor. So the code first describes a buffer
+// and releases it some cycles later.
 static void give_buffer(int number, int from_host, uint32_t description) {
     if (data1_of[number][from_host]) description |= BUFFER_DATA1;
     data1_of[number][from_host] = !data1_of[number][from_host];
@@ -87,7 +88,7 @@ static void give_buffer(int number, int from_host, uint32_t description) {
     REG(BUFFER_CTRL(number, from_host)) = description | BUFFER_AVAILABLE;
 }
 
-// The USB's RAM is written in whole words.
+// The RAM of USB accepts only whole words.
 static void copy_to_usb(uint32_t place, const uint8_t *bytes, uint32_t count) {
     for (uint32_t at = 0; at < count; at += 4) {
         uint32_t word = 0;
@@ -121,7 +122,7 @@ static void start_reply(const uint8_t *bytes, uint32_t count, uint32_t asked) {
     send_reply_part();
 }
 
-// The empty packet with which a request without a reply ends well.
+// Send the empty packet that accepts a request without a reply.
 static void agree(void) { start_reply(scratch, 0, 0); }
 
 static void refuse(void) {
@@ -136,7 +137,7 @@ static void describe(uint32_t value, uint32_t asked) {
         case 1: start_reply(device_descriptor, sizeof device_descriptor, asked); return;
         case 2: start_reply(configuration_descriptor, CONFIGURATION_BYTES, asked); return;
         case 3: break;
-        default: refuse(); return; // a device of this speed has no others
+        default: refuse(); return; // a device of this speed has no other descriptors
     }
     if (index == 0) {
         start_reply(language_descriptor, sizeof language_descriptor, asked);
@@ -174,7 +175,7 @@ static void answer_standard(uint32_t request, uint32_t value, uint32_t index, ui
             scratch[0] = scratch[1] = 0;
             start_reply(scratch, 2, asked);
             return;
-        case 1: // an endpoint's halt ends: it begins anew
+        case 1: // the halt of an endpoint ends: begin again with DATA0
             if (value == 0 && (index & 0x0F) == PORT) data1_of[PORT][!(index & 0x80)] = false;
             agree();
             return;
@@ -194,7 +195,7 @@ static void answer_standard(uint32_t request, uint32_t value, uint32_t index, ui
 
 static void answer_class(uint32_t request, uint32_t value, uint32_t asked) {
     switch (request) {
-        case 0x20: // baud and the like follow
+        case 0x20: // the baud rate and other values follow
             expects_line_coding = true;
             data1_of[CONTROL][FROM_HOST] = true;
             give_buffer(CONTROL, FROM_HOST, 64);
@@ -216,7 +217,8 @@ static void answer_setup(void) {
     else refuse();
 }
 
-// A part of a reply was taken: the next one, or the host's empty packet that ends it.
+// The computer has read a part of the reply. Send the next part, or wait for the empty packet that
+// ends the reply.
 static void go_on_with_reply(void) {
     if (wanted_address) {
         REG(USB_ADDRESS) = wanted_address;
@@ -258,15 +260,15 @@ void start_usb(void) {
     wake_blocks(BLOCK_USB);
     for (uint32_t place = 0; place < 0x240; place += 4) REG(USB_RAM + place) = 0;
     REG(USB_MUXING) = 1u << 0 | 1u << 3;
-    REG(USB_POWER) = 1u << 2 | 1u << 3; // as if the bus's voltage were seen
+    REG(USB_POWER) = 1u << 2 | 1u << 3; // as if USB had its supply voltage
     REG(USB_MAIN_CTRL) = 1;
-    REG(USB_SIE_CTRL) = 1u << 29; // every packet of the control endpoint is told
+    REG(USB_SIE_CTRL) = 1u << 29; // report every packet of the control endpoint
     REG(USB_INTE) = 1u << 4 | 1u << 12 | 1u << 16;
     const uint32_t on = 1u << 31 | 1u << 29;
     REG(ENDPOINT_CTRL(NOTICES, TO_HOST)) = on | 3u << 26 | UNUSED_BUFFER;
     REG(ENDPOINT_CTRL(PORT, TO_HOST)) = on | 2u << 26 | LINES_BUFFER;
     REG(ENDPOINT_CTRL(PORT, FROM_HOST)) = on | 2u << 26 | HOST_BUFFER;
-    SET_BITS(USB_SIE_CTRL) = 1u << 16; // the pull-up that shows the host a device
+    SET_BITS(USB_SIE_CTRL) = 1u << 16; // the pull-up shows the computer that a device is there
 }
 
 void serve_usb(void) {

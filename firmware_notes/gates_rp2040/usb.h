@@ -1,4 +1,4 @@
-// A serial port over USB (communication device class), as every system knows it.
+// A serial port over USB (communication device class), which every operating system supports.
 
 #ifndef USB_H
 #define USB_H
@@ -6,22 +6,22 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-// One byte less than the endpoint holds: the host takes a shorter packet for the end of a
-// delivery and hands it on at once.
+// One byte less than the endpoint can send. A shorter packet ends a delivery, so the computer
+// passes the bytes on at once.
 #define PACKET_BYTES 63
 
 void start_usb(void);
 
-// Does what the host asks for. To be called often.
+// Answer the requests of the computer. Call this often.
 void serve_usb(void);
 
-// Whether a program has the port open.
+// Return true if a program has opened the port.
 bool is_port_open(void);
 
-// Hands a packet over, at most PACKET_BYTES; false: the last one is not yet taken.
+// Send a packet of at most PACKET_BYTES. Return false if the last packet still waits.
 bool send_packet(const uint8_t *bytes, uint32_t count);
 
-// The next byte that the host sent; false: there is none.
+// Store the next byte from the computer. Return false if no byte has come.
 bool receive_byte(uint8_t *byte);
 
 #endif

@@ -5,7 +5,7 @@
 #include "settings.h"
 #include "usb.h"
 
-// Packets hold whole lines, so that what is thrown away with a closed port cuts none.
+// A packet contains whole lines. So no line is cut if packets are dropped when the port closes.
 #define PACKETS 64
 static struct {
     uint8_t bytes[PACKET_BYTES];
@@ -57,7 +57,7 @@ static void queue_line(void) {
     if (!is_port_open()) return;
     uint32_t last = (first + count - 1) % PACKETS;
     if (count == 0 || packets[last].count + length > PACKET_BYTES) {
-        if (count == PACKETS) return; // the sequence shows the gap
+        if (count == PACKETS) return; // the sequence number shows the gap
         last = (first + count++) % PACKETS;
         packets[last].count = 0;
     }

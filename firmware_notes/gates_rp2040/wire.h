@@ -1,4 +1,4 @@
-// The lines of wire format 1, and the host's questions.
+// The lines of wire format 1, and the requests of the computer.
 
 #ifndef WIRE_H
 #define WIRE_H
@@ -8,23 +8,24 @@
 
 #include "stamps.h"
 
-// Whether one more line fits into what waits for the host. While no program has the port open,
-// it always does, and the line goes nowhere.
+// Return true if there is room for one more line. If no program has opened the port, there is
+// always room, and the line is dropped.
 bool has_room(void);
 
 void send_hello(void);
 void send_edge(int gate, const Edge *edge);
-// A beat with the levels and losses as told so far.
+// Send a beat with the levels and the number of losses that were reported so far.
 void send_beat(uint32_t counter);
 
-// The levels as they were measured last; like a hello without a number.
+// Send the last measured levels. The line has no number.
 void send_levels(void);
 
-// Hands on what waits; forgets it when the port is closed.
+// Send the waiting lines, or drop them if the port is closed.
 void flush_wire(void);
 
-// Whether the host asked since this was last called: `?` and a newline for a hello, `!` and a
-// newline for the self-test, `=` and a newline for the levels. Who opens the port gets a hello unasked.
+// Return true if the computer has asked since the last call: `?` and a newline for a hello, `!` and
+// a newline for the self-test, `=` and a newline for the levels. If a program opens the port, the
+// board sends a hello without a request.
 bool is_hello_wanted(void);
 bool is_self_test_wanted(void);
 bool are_levels_wanted(void);

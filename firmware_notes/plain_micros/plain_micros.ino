@@ -1,12 +1,12 @@
-// The simplest way to time two light gates: attachInterrupt() and micros(), plain lines.
+// The simplest way to time two light gates: attachInterrupt() and micros(), with plain lines.
 //
-// Gate A on D2, gate B on D3, each giving 5 V while its beam is blocked. Every time a beam
-// becomes blocked one line is printed: the gate and the time in microseconds, "A 123456".
-// micros() counts in steps of 4 us and the handlers wait for one another and for the core's
-// own interrupts, so this is good for slow bodies; ../gates_328p/ is the exact way.
+// Gate A is at D2 and gate B is at D3. Each gate gives 5 V while its beam is blocked. Every time a
+// beam becomes blocked, the sketch prints the gate and the time in microseconds: "A 123456".
+// micros() has steps of 4 us. The handlers wait for each other and for the interrupts of the core.
+// So this sketch is exact enough only for slow bodies. The firmware in ../gates_328p/ is exact.
 //
-// Low voltage only: the sensors run from the board's 5 V, nothing here may touch the mains.
-// Before anything is launched, read the cautions in the notes.
+// Low voltage only: the sensors use the 5 V of the board. Connect nothing to the mains.
+// Before you launch anything, read the cautions in the notes.
 
 volatile unsigned long timeA, timeB;
 volatile bool newA, newB;

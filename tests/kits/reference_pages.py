@@ -1,6 +1,6 @@
 """Make the reference pages of the guide again: ``python tests/kits/reference_pages.py``.
 
-Columns, flags and options are told in the code alone; a test holds the pages to it.
+Only the code describes columns, flags and options. A test compares these pages with the code.
 """
 
 from collections.abc import Iterator
@@ -27,8 +27,9 @@ COLUMNS_BEGIN = """\
 FLAGS_BEGIN = """\
 # What the flags of a shot mean
 
-A flagged shot is shown and never dropped. Shots marked `lone-…`, `reversed`, `too-…` or
-`flash`, and shots without a sound pair of edges, do not enter the statistics.
+The program shows every shot with a flag and never drops it. Shots with the flags `lone-…`,
+`reversed`, `too-…`, `flash` or `flicker` do not count in the statistics. Shots without a sound
+pair of edges do not count either.
 
 | flag | what it means and what to do |
 | --- | --- |
@@ -36,7 +37,7 @@ A flagged shot is shown and never dropped. Shots marked `lone-…`, `reversed`, 
 COMMANDS_BEGIN = """\
 # All commands and their options
 
-The same words as `chrono COMMAND --help`.
+This page has the same text as `chrono COMMAND --help`.
 """
 
 
