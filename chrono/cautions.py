@@ -1,4 +1,7 @@
-"""The cautions shown wherever someone is about to shoot; one wording for all places."""
+"""The safety warnings that are shown when someone is about to shoot.
+
+All screens, pages and messages use the same words.
+"""
 
 CAUTION_LINE = "Eye protection on, line of fire and backstop clear, nobody near the gates."
 
@@ -16,7 +19,7 @@ PAPER_CAUTION = (
     "in charge:",
     CAUTION_LINE,
 )
-"""For an exercise on paper: two lines."""
+"""The two lines of the safety warning for an exercise on paper."""
 
 FLIGHT_CAUTION = (
     "Caution: nobody below or in the line of fire; what flies may go farther than computed."

@@ -1,12 +1,12 @@
-"""The errors that a user may see. Each is one clear line with a hint what to do.
+"""The errors that a user may see. Each error is one clear line, with a hint what to do.
 
 ChronoError
-├── OptionError       a command's option or argument (also ValueError)
-├── UnitError         a text that is not a quantity of the wanted kind (also ValueError)
-├── RigError          a rig file (also ValueError)
+├── OptionError       a wrong option or argument of a command (also ValueError)
+├── UnitError         a text that is not a quantity of the needed kind (also ValueError)
+├── RigError          a rig file with unknown keys or impossible values (also ValueError)
 ├── RecordingError    a recording that cannot be read or written
 ├── PortError         a serial port that cannot be opened or used
-└── CalibrationError  data that cannot support the calibration asked for
+└── CalibrationError  data that are not good enough for a calibration (also ValueError)
 """
 
 from chrono.safe_text import plain
@@ -14,16 +14,16 @@ from chrono.safe_text import plain
 
 class ChronoError(Exception):
     """
-    Any error that the user can fix.
+    An error that the user can fix.
 
     Parameters
     ----------
     message : str
-        The fault in lower case, with the wrong value.
+        What is wrong, in lower case, with the wrong value.
     where : str, optional
-        The file, file:line, port or option with the fault.
+        Where the problem is: the file, the line of the file, the port or the option.
     hint : str, optional
-        One sentence that states what to do.
+        One sentence that tells the user what to do.
     """
 
     exit_code = 2
@@ -45,7 +45,7 @@ class OptionError(ChronoError, ValueError):
 
 
 class UnitError(ChronoError, ValueError):
-    """A text is not a quantity of the wanted kind."""
+    """A text is not a quantity, or it is not the kind of quantity that is needed."""
 
 
 class RigError(ChronoError, ValueError):
@@ -61,4 +61,4 @@ class PortError(ChronoError):
 
 
 class CalibrationError(ChronoError, ValueError):
-    """The data cannot support the calibration that was asked for."""
+    """The data are not good enough for the calibration that the user wants."""

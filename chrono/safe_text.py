@@ -1,18 +1,18 @@
-"""Make text from outside harmless for the place where it is shown."""
+"""Make text from files, ports and users safe to show."""
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-"""Signs that begin a formula. Spreadsheets treat the full-width form of East Asia in the same
-way.
+"""Characters that begin a formula in a spreadsheet. The last four are the full-width forms that
+are used in East Asia.
 """
 
 
 def plain(text: str) -> str:
-    """Return `text` with every character that could control a terminal replaced by `·`."""
+    """Replace every character that could control a terminal by `·`."""
     return "".join(c if c.isprintable() else "·" for c in text)
 
 
 def shortened(text: str, longest: int) -> str:
-    """Return `text` without its middle if it is long, because names differ at their ends."""
+    """Shorten a long text by removing its middle, because names often differ at their ends."""
     if len(text) <= longest:
         return text
     half = (longest - 1) // 2
@@ -20,11 +20,11 @@ def shortened(text: str, longest: int) -> str:
 
 
 def cell(text: str) -> str:
-    """Return `text` for a spreadsheet cell so that it is not read as a formula."""
+    """Change a text for a spreadsheet cell so that no program reads it as a formula."""
     text = plain(text)
     return f"'{text}" if is_formula(text) else text
 
 
 def is_formula(text: str) -> bool:
-    """Return whether a spreadsheet could read a text as a formula."""
+    """Return True if a spreadsheet could read the text as a formula."""
     return text.startswith(_FORMULA_STARTS)

@@ -307,7 +307,7 @@ def test_a_choice_of_edges_that_is_none_is_refused() -> None:
         ),
         ({"gates": {"spacing_m": "300 mm"}}, "a length"),
         ({"gates": {"spacing": "300 mm"}, "colour": "red"}, "unknown key colour"),
-        ("nowhere.toml", "no such rig file"),
+        ("nowhere.toml", "this rig file does not exist"),
     ],
 )
 def test_a_wrong_rig_is_refused_with_its_key(folder, description, words) -> None:

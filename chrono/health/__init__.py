@@ -1,6 +1,6 @@
-"""Judge whether gates, link and clock are ready for shooting.
+"""Judge whether the gates, the link and the clock are ready for shooting.
 
-In: batches and shots as they come. Out: the observations of the last minute, and a verdict on
-each item.
-This room knows nothing about ports, files and screens.
+Input: decoded lines and finished shots, as they come. Output: the observations of the last
+minute, and the result of each check.
+This package does not use ports, files or screens.
 """

@@ -1,6 +1,7 @@
-"""Judge how well each beam meets its sensor: compare its light with both thresholds.
+"""Judge how well each light beam hits its sensor.
 
-Recordings do not contain these levels. A board sends its present levels only on request. The
+The light level at the sensor is compared with the two thresholds of the gate. Recordings do not
+contain light levels. A board sends its present levels only if the program requests them. The
 limits are valid for the gate in `firmware_notes/gate.md`.
 """
 
@@ -12,33 +13,38 @@ from enum import Enum
 from chrono.reader.line_grammar import GateLevels, SensorLevels
 
 LEAST_LIGHT_V = 0.8
-"""With less light, the offset and noise of the comparator matter [V] (gate.md, R2)."""
+"""Smallest light level of a good beam [V]. With less light, the offset and the noise of the
+comparator matter (gate.md, R2)."""
 
 MOST_LIGHT_V = 2.5
-"""More light comes near to 3 V, where the range of an LM393 at 5 V ends [V] (gate.md, R2)."""
+"""Largest light level of a good beam [V]. The range of an LM393 at 5 V ends at 3 V (gate.md,
+R2)."""
 
 TRIP_SHARE = 0.45
-"""Share of a clear beam's light at which a gate should trip (gate.md, RV1)."""
+"""A gate should trip when this fraction of a clear beam's light is left (gate.md, RV1)."""
 
 TRIP_SHARE_OFF = 0.05
-"""Allowed deviation from this share. With a slit of 2 mm it is a tenth of a millimetre, half of
-the default `trip_tolerance` of a rig."""
+"""Allowed deviation from `TRIP_SHARE`. With a slit of 2 mm, this deviation shifts the place
+where a gate trips by 0.1 mm. This is half of the default `trip_tolerance` of a rig."""
 
 STRAY_SHARE = 0.10
-"""Share of a clear beam's light that may reach the sensor of a blocked beam (gate.md)."""
+"""If a beam is blocked, at most this fraction of its light may reach the sensor (gate.md)."""
 
 LOWEST_V, HIGHEST_V = 0.05, 2.6
-"""A little more than R3 and RV1 can make of 5 V [V]. Above this, no trimmer is connected."""
+"""Lowest and highest threshold of a gate with a trimmer [V]. The highest value is a little more
+than R3 and RV1 can give at 5 V. If the threshold is outside, no trimmer is connected."""
 
 DISAGREES_AFTER = 3
-"""After this many contradictions in a row, the cause is not a moment between two edges."""
+"""Report a contradiction only after this many contradicting readings in a row. A single reading
+may contradict because the gate is just changing its state."""
 
 BEST_WITHIN_S = 20.0
-"""Time for which the largest light is remembered, so that the user can turn back to it [s]."""
+"""Time for which the largest light level is remembered [s]. The user can then turn the sensor
+back to this level."""
 
 
 class AlignmentVerdict(Enum):
-    """The verdict on one beam."""
+    """The result of the alignment check of one light beam."""
 
     GOOD = "good"
     DIM = "dim"
@@ -48,27 +54,27 @@ class AlignmentVerdict(Enum):
     TRIPS_LATE = "trips late"
     BLOCKED = "blocked"
     STRAY = "stray"
-    """The gate is blocked, but light arrives."""
+    """The beam is blocked, but light still reaches the sensor."""
     UNCLEAR = "unclear"
-    """The light is between the thresholds: the gate keeps its last state."""
+    """The light level is between the two thresholds, so the gate keeps its last state."""
     NO_TRIMMER = "no trimmer"
     CONTRADICTION = "contradiction"
-    """The output of the gate contradicts its light."""
+    """The output of the gate does not agree with the light level at its sensor."""
 
 
 @dataclass(frozen=True)
 class GateAlignment:
     """
-    The present state of one beam.
+    The present alignment of one light beam.
 
     Attributes
     ----------
     name : str
         Name of the gate, "A" or "B".
     levels : GateLevels
-        Light and thresholds [V].
+        Light level at the sensor, and the thresholds of the gate [V].
     best_v : float
-        The most light of the last seconds [V].
+        Largest light level of the last seconds [V].
     verdict : AlignmentVerdict
     """
 
@@ -79,18 +85,18 @@ class GateAlignment:
 
     @property
     def margin(self) -> float:
-        """Share of the light that can be lost before the gate trips; 0 if it is not clear."""
+        """Fraction of the light that can be lost before the gate trips; at least 0."""
         light = self.levels.light_v
         return max(1.0 - self.levels.lower_v / light, 0.0) if light > 0.0 else 0.0
 
     @property
     def trip_share(self) -> float:
-        """Share of the light that is left when the gate trips; at most 1."""
+        """Fraction of the light that is left when the gate trips; at most 1."""
         return 1.0 - self.margin
 
 
 class AlignmentMonitor:
-    """Follows the levels of both gates while they are shown."""
+    """Follows the light levels of both gates while a screen shows them."""
 
     def __init__(self) -> None:
         self._seen: tuple[deque[tuple[int, float]], ...] = (deque(), deque())
@@ -101,16 +107,16 @@ class AlignmentMonitor:
         self, levels: SensorLevels, blocked: Sequence[bool | None], now_us: int
     ) -> tuple[GateAlignment, GateAlignment]:
         """
-        Take the levels of this moment; return the state of both beams.
+        Take the present light levels, and return the alignment of both beams.
 
         Parameters
         ----------
         levels : SensorLevels
-            The levels; they may be the same as in the call before.
+            The light levels. They may be the same object as in the previous call.
         blocked : sequence of bool or None
-            Output of each gate; None if it is not known.
+            For each gate, True if its output reports a blocked beam; None if unknown.
         now_us : int
-            Host's clock [us].
+            Present time on the computer's clock [us].
         """
         is_news = levels is not self._before
         self._before = levels
@@ -135,7 +141,7 @@ class AlignmentMonitor:
 
 
 def judge_alignment(levels: GateLevels) -> AlignmentVerdict:
-    """Return the verdict on a beam by its levels alone."""
+    """Judge the alignment of a beam from its light level and its thresholds only."""
     light, lower, upper = levels
     if not LOWEST_V <= lower <= HIGHEST_V:
         return AlignmentVerdict.NO_TRIMMER
@@ -163,15 +169,15 @@ def _contradicts(levels: GateLevels, blocked: bool | None) -> bool:
 
 
 TONE_SLOWEST_S, TONE_FASTEST_S = 1.0, 0.15
-"""Time from one sound to the next for a beam that only just clears its gate, and for a good
-beam [s]."""
+"""Time between two sounds [s]: first for a beam that is only just clear, then for a beam with
+good alignment."""
 
 
 def tone_period_s(gate: GateAlignment) -> float | None:
     """
-    Return the time from one sound to the next [s]; None for silence.
+    Return the time between two sounds [s], or None for silence.
 
-    More margin gives faster sounds. A gate that is not clear makes no sound.
+    A larger margin gives faster sounds. A gate that is not clear makes no sound.
     """
     if gate.levels.light_v <= gate.levels.upper_v:
         return None
@@ -181,30 +187,32 @@ def tone_period_s(gate: GateAlignment) -> float | None:
 
 
 class Tone:
-    """Decides when to sound, for the gate that is being aligned."""
+    """Decides when the program makes a sound while the user aligns a gate."""
 
     def __init__(self, gate: str = "") -> None:
         self.gate = gate
-        """The gate, A or B; empty for silence."""
+        """The gate that the user aligns, A or B; empty for silence."""
         self._sounded_s = float("-inf")
 
     def turn_on(self) -> None:
-        """Select the next gate; after the last gate select silence."""
+        """Select the next gate for the sound; after the last gate, select silence."""
         self.gate = {"": "A", "A": "B"}.get(self.gate, "")
 
     def is_due(self, gates: Sequence[GateAlignment], now_s: float) -> bool:
         """
-        Return True if it is time for a sound; the next sound is then counted from now.
+        Return True if it is time for a sound.
+
+        The time until the next sound then begins at this moment.
 
         Parameters
         ----------
         gates : sequence of GateAlignment
-            Both gates; empty for silence.
+            The alignment of both gates; if it is empty, there is no sound.
         now_s : float
-            A running time [s]; only differences are used.
+            The present time [s]. Only differences of times are used, so any clock is suitable.
         """
         period_s = next((tone_period_s(gate) for gate in gates if gate.name == self.gate), None)
-        # Sound a little early: the next look would be too late.
+        # Sound a little early, because the next call would come too late.
         if period_s is None or now_s - self._sounded_s < period_s - 0.01:
             return False
         self._sounded_s = now_s

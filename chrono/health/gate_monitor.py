@@ -1,7 +1,7 @@
-"""Watch the gates while lines come in, and keep the last minute for `judge_readiness`.
+"""Watch the gates while lines come in, and keep counts of the last minute.
 
-`GateMonitor` takes decoded events and finished shots, and keeps a few numbers per gate. It
-judges nothing, and it knows nothing about ports and screens.
+`GateMonitor` takes decoded events and finished shots. It keeps a few numbers for each gate, and
+`judge_readiness` judges these numbers. This module does not use ports or screens.
 """
 
 from collections import deque
@@ -23,9 +23,9 @@ from chrono.processor.timeline import Tally
 WINDOW_S = 60
 SECOND_US = 1_000_000
 RECENT_S = 10.0
-"""A lamp switched off this long ago is no longer a problem [s]."""
+"""If flicker ended longer ago than this, it is no longer a problem [s]."""
 RECENT_SHOTS = 200
-"""This many of the last shots are used to judge how the gates bounce."""
+"""Number of recent shots that are used to judge how often the gates bounce."""
 
 _LINES, _DAMAGED, _NOISE, _CHATTER = 0, 1, 2, 4
 _LOST_LINES, _BOARD_LOST, _RESTARTS, _CAUSES = 6, 7, 8, 9
@@ -34,7 +34,12 @@ _TALLIED = _LOST_LINES
 
 
 class FlickerReading(NamedTuple):
-    """Present flicker of one gate: frequency [Hz] (0 if none), and blocked part of a period."""
+    """
+    The present flicker of one gate.
+
+    It has the frequency [Hz], and the blocked part of each period. The frequency is 0 if there
+    is no flicker.
+    """
 
     frequency_hz: float = 0.0
     duty: float = 0.0
@@ -44,17 +49,17 @@ def flicker_now(
     spans: Sequence[FlickerSpan], now: int, rules: Rules, within_s: float = RECENT_S
 ) -> tuple[FlickerReading, FlickerReading]:
     """
-    Return each gate's flicker in the last seconds.
+    Return the flicker of each gate during the last seconds.
 
     Parameters
     ----------
     spans : sequence of FlickerSpan
-        All spans so far.
+        All time spans with flicker so far.
     now : int
-        The processor's latest time [counter units].
+        The latest time that the processor knows [counter units].
     rules : Rules
     within_s : float
-        Length of the last time span that counts [s].
+        Only flicker within this time before `now` counts [s].
     """
     since = now - rules.units(within_s)
     found = [FlickerReading(), FlickerReading()]
@@ -66,7 +71,7 @@ def flicker_now(
 
 @dataclass
 class _Second:
-    """Counts of one second of the host's clock, and the beats in it [us]."""
+    """The counts during one second of the computer's clock, and the times of its beats [us]."""
 
     counts: Ints = field(default_factory=lambda: np.zeros(_SIZE, np.int64))
     first_beat_us: int | None = None
@@ -76,14 +81,14 @@ class _Second:
 
 class GateMonitor:
     """
-    Keeps the observations of the gates in the last minute.
+    Keeps the observations of the gates during the last minute.
 
     Parameters
     ----------
     rules : Rules
-        The rig's numbers.
+        The values of the rig that define a passage and a shot.
     tally : Tally
-        The processor's tally so far.
+        The numbers that the processor has counted so far.
     """
 
     def __init__(self, rules: Rules, tally: Tally) -> None:
@@ -98,14 +103,14 @@ class GateMonitor:
 
     def feed(self, events: Events, tally: Tally) -> None:
         """
-        Take events.
+        Add events to the counts.
 
         Parameters
         ----------
         events : Events
-            Events of one second of the host's clock, as `second_places` cuts them.
+            Events of one second of the computer's clock. `second_places` finds where to cut.
         tally : Tally
-            The processor's tally after these events.
+            The numbers that the processor has counted up to the last of these events.
         """
         if not len(events):
             return
@@ -123,10 +128,10 @@ class GateMonitor:
 
     def add_shots(self, shots: Shots) -> None:
         """
-        Take finished shots.
+        Add finished shots to the observations.
 
-        Lone passages that no body could make are noise. Shots with a transit show how the
-        gates bounce.
+        A passage at only one gate is noise if it is too short for any body. Shots with a
+        transit show how often the gates bounce.
         """
         rules = self._rules
         shortest_m = rules.body_length_m or 0.0
@@ -152,14 +157,16 @@ class GateMonitor:
         flicker: tuple[FlickerReading, FlickerReading] = (FlickerReading(), FlickerReading()),
     ) -> Observation:
         """
-        Return the observations of the last minute before `host_us`, or since the start.
+        Return the observations of the last minute before `host_us`.
+
+        If the monitor started later, the observations begin at its start.
 
         Parameters
         ----------
         host_us : int
-            Host's clock now [us].
+            Present time on the computer's clock [us].
         flicker : tuple of two FlickerReading
-            For gates A and B.
+            Present flicker of gate A and of gate B.
         """
         since = host_us // SECOND_US - WINDOW_S
         start_us = host_us if self._start_us is None else self._start_us
@@ -199,7 +206,7 @@ class GateMonitor:
         )
 
     def _second_of(self, host_us: int) -> _Second:
-        """Return the counts of the present second; drop counts older than the window."""
+        """Return the counts of the present second, and delete counts that are too old."""
         at = max(host_us // SECOND_US, *self._seconds, 0)
         if at not in self._seconds:
             self._seconds[at] = _Second()
@@ -208,7 +215,7 @@ class GateMonitor:
         return self._seconds[at]
 
     def _chatter(self, events: Events, gate: int) -> int:
-        """Return how often a gate tripped again within the quiet time after a passage."""
+        """Count how often a gate tripped again within the rig's quiet time after a passage."""
         chosen = (events.kind <= EventKind.LATE) & (events.gate == gate)
         chosen &= events.level != LEVEL_UNKNOWN
         places = np.flatnonzero(chosen)
@@ -226,7 +233,7 @@ class GateMonitor:
         return int(np.count_nonzero(again))
 
     def _take_levels(self, events: Events, gate: int) -> None:
-        """Follow one gate's level through its edges and the beats."""
+        """Update the level of one gate (blocked or clear) from its edges and from the beats."""
         is_beat = events.kind == EventKind.BEAT
         is_edge = (events.kind <= EventKind.LATE) & (events.gate == gate)
         places = np.flatnonzero(is_beat | (is_edge & (events.level != LEVEL_UNKNOWN)))
@@ -240,12 +247,14 @@ class GateMonitor:
 
 def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     """
-    Return where to cut a batch. The counts then do not depend on how the stream was cut before.
+    Find the places at which a batch must be cut before its events are counted.
 
-    A piece is one second of the host's clock. Everything that is too old for the last window is
-    one piece. The last window ends at the end of the batch, or at `until_us` if nobody requests
-    results earlier. A hello begins a new piece, because it may bring another counter. Records
-    after the last event also begin a new piece, because their second is not known yet.
+    With these places, the counts do not depend on the size of the batches. Each piece is one
+    second of the computer's clock. All events that are too old for the last minute are in one
+    piece. The last minute ends at the end of the batch, or at `until_us` if nobody requests
+    results earlier. A hello line begins a new piece, because the board may now use another
+    counter. Records after the last event also begin a new piece, because it is not yet known to
+    which second they belong.
     """
     n, host_us = len(batch.events), batch.events.host_us
     second = np.maximum.accumulate(host_us) // SECOND_US
@@ -272,7 +281,7 @@ def _take_beats(second: _Second, host_us: Ints) -> None:
 
 
 def _longest_silence_us(seconds: list[_Second], began_us: int, now_us: int) -> int:
-    """Return the longest time without a beat since `began_us`."""
+    """Return the longest time without a beat since `began_us` [us]."""
     last_us, longest_us = began_us, 0
     for second in seconds:
         if second.first_beat_us is not None:

@@ -1,8 +1,8 @@
-"""Judge item by item from observations whether the gates are ready.
+"""Judge from observations whether the gates are ready for good measurements.
 
-`Observation` has the numbers observed during some time. For each item `judge_readiness` decides
-whether it prevents good measurements. This module knows nothing about ports and screens, and it
-writes no sentences.
+`Observation` contains the numbers that were observed during some time. `judge_readiness` makes
+several checks with these numbers. This module does not use ports or screens, and it does not
+write sentences.
 """
 
 from collections.abc import Mapping
@@ -18,48 +18,50 @@ from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.processor.passage_pairing import LENGTH_TOLERANCE
 
 BLOCKED_LIMIT_S = 3.0
-"""A flying body, or a person who walks by, never blocks a gate for longer than this [s]."""
+"""Longest time for which a gate may be blocked [s]. A flying body, or a person who walks by,
+blocks a gate for a shorter time."""
 
 NOISE_PER_MIN = 6.0
-"""Limit for lone spikes per minute and gate. At this rate, one of 150 shots at 5 m/s is
-disturbed."""
+"""Largest allowed number of noise spikes per minute at one gate. At this rate, noise disturbs
+one of 150 shots at 5 m/s."""
 
 CHATTER_PER_MIN = 6.0
 LOST_SHARE = 1e-3
-"""Limit for the share of lost or damaged lines. A shot has four lines, so one of 250 shots is
-disturbed."""
+"""Largest allowed fraction of lost or damaged lines. A shot has four lines, so at this limit
+one of 250 shots is disturbed."""
 
 FIRST_DAMAGED = 1
-"""If a port is opened in the middle of a line, the first line is damaged."""
+"""Number of damaged lines that are always allowed. If the program opens a port in the middle of
+a line, the first line is damaged."""
 
 FEW_SHOTS = 3
-"""To conclude that shots bounce by chance, at least this many shots with a bounce are needed,
-and as many without."""
+"""To judge the bounces, at least this many shots with a bounce and at least this many shots
+without a bounce are needed."""
 
 BEAT_LIMIT_S = 2.5
-"""Longest allowed time without a beat [s]. The board sends one per second, so two are then
-missing."""
+"""Longest allowed time without a beat [s]. The board sends one beat per second. After this
+time, two beats are missing."""
 
 
 @dataclass(frozen=True)
 class GateObservation:
     """
-    The observations of one gate.
+    The numbers that were observed at one gate.
 
     Attributes
     ----------
     blocked : bool or None
-        Present level of the gate; None while no line has stated the level.
+        True if the gate is blocked now; None if no line has stated it yet.
     blocked_for_s : float
-        Time for which the gate has been blocked without a break [s]; 0 if it is clear.
+        Time for which the gate has been blocked without a break [s]; 0 if the gate is clear.
     flicker_hz : float
         Frequency of flicker [Hz]; 0 if there is no flicker.
     flicker_duty : float
-        Blocked part of the period, 0 … 1.
+        Part of each flicker period during which the gate is blocked, 0 … 1.
     noise : int
-        Number of lone passages that are too short even for the rig's fastest body.
+        Number of passages at only this gate that are too short even for the fastest body.
     chatter : int
-        How often the gate tripped again within the quiet time.
+        How often the gate tripped again within the rig's quiet time after a passage.
     """
 
     blocked: bool | None = None
@@ -73,34 +75,34 @@ class GateObservation:
 @dataclass(frozen=True)
 class Observation:
     """
-    The observations of `span_s` seconds.
+    The numbers that were observed at gates, link and clock during some time.
 
     Attributes
     ----------
     span_s : float
         Time for which the gates were watched [s].
     gates : tuple of two GateObservation
-        Gates A and B.
+        Observations of gate A and of gate B.
     lines, damaged, lost_lines, board_lost, restarts : int
-        Numbers of arrived lines, of unusable lines among them, of missing sequence numbers,
-        of edges that the board dropped, and of restarts of the board.
+        Number of received lines, of damaged lines, of missing sequence numbers, of edges that
+        the board dropped, and of restarts of the board.
     has_beats : bool
-        True if this kind of lines has beats and sequence numbers.
+        True if the board sends beats and sequence numbers.
     silence_s : float
         Longest time without a beat [s].
     clock : ClockEstimate or None
-        Rate of the counter, if the rate is known.
+        Measured rate of the board's counter; None if unknown.
     rate_error, rate_tolerance : float
-        The rig's relative value of this rate, and its half-width. The half-width is infinite
-        if the rig takes the rate from the beats.
+        Relative error of the counter's rate that the rig states, and its half-width. The
+        half-width is infinite if the rig takes the rate from the beats.
     timed, bounced : int
-        Number of the last shots with a transit, and number of shots among them with an edge
-        that bounced.
+        Number of recent shots with a transit, and number of recent shots with a transit and a
+        bounced edge.
     bounce_s : float
-        Median standard uncertainty of one edge's time in the shots that bounced [s]; 0 if no
-        shot bounced.
+        Median standard uncertainty of one edge's time in the shots with a bounce [s]; 0 if no
+        shot has a bounce.
     jitter_s : float
-        Standard deviation of one edge's time that the rig states [s].
+        Standard deviation of one edge's time, as the rig states it [s].
     causes : mapping of RestartCause to int
         Number of restarts for each cause that the board reported.
     """
@@ -128,7 +130,7 @@ class Observation:
         return self.gates["AB".index(name)]
 
     def per_min(self, count: int) -> float:
-        """Return a count as a rate per minute."""
+        """Convert a count to a rate per minute."""
         return 60 * count / self.span_s if self.span_s > 0 else 0.0
 
     @property
@@ -138,24 +140,24 @@ class Observation:
 
     @property
     def hidden(self) -> int:
-        """Number of the last shots without a bounce; noise may have shifted their edges."""
+        """Number of recent shots without a bounce. Noise may still have shifted their edges."""
         return self.timed - self.bounced
 
     @property
     def knows_rate(self) -> bool:
-        """True if the beats give the counter's rate with an uncertainty."""
+        """True if the beats give a rate of the counter with a known uncertainty."""
         return self.clock is not None and isfinite(self.clock.U95)
 
     @property
     def rate_off(self) -> float:
-        """Relative difference of the rate from the rig's value; 0 while the rate is unknown."""
+        """Relative difference between the measured rate and the rig's rate; 0 if unknown."""
         if self.clock is None or not self.knows_rate:
             return 0.0
         return self.clock.rate_error - self.rate_error
 
 
 class Aspect(StrEnum):
-    """The things that are checked."""
+    """The names of the readiness checks."""
 
     LINK = "link"
     BEAM = "beam"
@@ -177,7 +179,7 @@ class Aspect(StrEnum):
 @dataclass(frozen=True)
 class ReadinessItem:
     """
-    The result of one check.
+    The result of one readiness check.
 
     Attributes
     ----------
@@ -187,7 +189,7 @@ class ReadinessItem:
     gate : str
         `A` or `B` if the check is about one gate, otherwise empty.
     setup : str
-        The setup of the bodies, if the check is about bodies.
+        Name of the setup if the check is about its bodies, otherwise empty.
     """
 
     aspect: Aspect
@@ -197,24 +199,28 @@ class ReadinessItem:
 
     @property
     def name(self) -> str:
-        """The checked aspect, and its gate."""
+        """The name of the check, with the gate if the check is about one gate."""
         return f"{self.aspect} {self.gate}" if self.gate else str(self.aspect)
 
 
 @dataclass(frozen=True)
 class Readiness:
-    """The observations and all items in order; ready if no item is troubled."""
+    """
+    The results of all readiness checks, with the observations.
+
+    The gates are ready if no check found a problem.
+    """
 
     seen: Observation
     items: tuple[ReadinessItem, ...]
     timing: TimingJitter | None = None
-    """The jitter by the shots, if known."""
+    """The jitter that the shots show; None if unknown."""
     lengths: dict[str, BlockedLengths] = field(default_factory=dict)
-    """The body lengths that the gates saw, by setup."""
+    """The body lengths that the gates measured, by the name of the setup."""
     slope: MeasuredSlope | None = None
-    """The slope of the path by the shots, if known."""
+    """The slope of the path that the shots show; None if unknown."""
     trends: tuple[LengthTrend, ...] = ()
-    """Changes of the lengths at each gate with speed and in time, if the shots show any."""
+    """How the body lengths at each gate change with speed and with time; empty if unknown."""
 
     @property
     def ready(self) -> bool:
@@ -227,7 +233,7 @@ class Readiness:
         return tuple(item for item in self.items if item.troubled)
 
     def trend(self, item: ReadinessItem) -> LengthTrend:
-        """Return the trend by which an item about growth or drift was judged."""
+        """Return the change of length that belongs to a check of growth or drift."""
         (found,) = (
             each
             for each in self.trends
@@ -237,7 +243,7 @@ class Readiness:
 
 
 def judge_readiness(seen: Observation) -> Readiness:
-    """Judge gates, link and clock by the observations."""
+    """Judge from the observations whether gates, link and clock are ready."""
     if not seen.lines:
         return Readiness(seen, (ReadinessItem(Aspect.LINK, troubled=True),))
     gates = [item for name in "AB" for item in _gate_items(name, seen)]
@@ -270,17 +276,17 @@ def _gate_items(name: str, seen: Observation) -> tuple[ReadinessItem, ...]:
 
 
 def _is_often(count: int, seen: Observation, limit_per_min: float) -> bool:
-    """Return True if events exceed a rate per minute; a single event is not a rate."""
+    """Return True if events come too often; a single event is always allowed."""
     return count >= 2 and seen.per_min(count) > limit_per_min
 
 
 def _hides_noise(seen: Observation) -> bool:
-    """Return True if some shots bounced by chance, so that other shots hide the same noise."""
+    """Return True if the noise that made some shots bounce may also affect the other shots."""
     return min(seen.bounced, seen.hidden) >= FEW_SHOTS and seen.bounce_s > seen.jitter_s
 
 
 def _is_off(seen: Observation) -> bool:
-    """Return True if beats show that the counter's rate is wrong."""
+    """Return True if the beats show that the rig states a wrong rate of the counter."""
     if not seen.has_beats or seen.clock is None or not seen.knows_rate:
         return False
     return abs(seen.rate_off) > seen.rate_tolerance + seen.clock.U95
@@ -294,19 +300,19 @@ def with_shots(
     trends: tuple[LengthTrend, ...] = (),
 ) -> Readiness:
     """
-    Add the results of the shots to a readiness.
+    Add the checks that need shots to the readiness checks.
 
     Parameters
     ----------
     health : Readiness
     timing : TimingJitter or None
-        Jitter by the shots; None if unknown.
+        The jitter that the shots show; None if unknown.
     lengths : mapping of str to BlockedLengths
-        The lengths that the gates saw, by the name of the setup.
+        The body lengths that the gates measured, by the name of the setup.
     slope : MeasuredSlope or None
-        Slope of the path by the shots; None if unknown.
+        The slope of the path that the shots show; None if unknown.
     trends : tuple of LengthTrend
-        Changes of the lengths with speed and in time, if the shots show any.
+        How the body lengths at each gate change with speed and with time; empty if unknown.
     """
     items = [*health.items]
     if timing is not None:

@@ -1,7 +1,8 @@
-"""The user's description of the rig: gates, clock, body, window of speeds, site.
+"""Read, check and write the user's description of a rig.
 
-In: a TOML file, or a recording's record. Out: a `Rig` in SI units, or all errors of the file
-together. This room also writes starter files and calibrated values, and keeps a copy of each
-changed file. It describes the content of each kind of lines.
-It knows nothing about recordings, edges and speeds.
+A rig consists of two gates, a clock, a body, limits for the speed, and the site.
+Input: a TOML file, or the rig in a recording. Output: a `Rig` in SI units, or a list of all
+errors in the file. This package also writes starter files and calibrated values, and it copies
+each file before a change. It also describes the kinds of lines that boards send.
+It does not use recordings, edges or speeds.
 """

@@ -1,9 +1,9 @@
 """The kinds of lines that a board may send, and the properties of each kind.
 
-Code that treats kinds differently reads the relevant property of a `LineKind`. No other module
-compares the names of kinds. To add a kind, describe it here, and add its parser for one line to
-`reader/line_grammar.py`. If large recordings of this kind must be read fast, also add its loop
-to `reader/bulk_decoding.py`.
+Other modules use the properties of a `LineKind`. They never compare the names of kinds. To add
+a kind, describe it here, and add a parser for one line to `reader/line_grammar.py`. If the
+program must read large recordings of this kind fast, also add a loop to
+`reader/bulk_decoding.py`.
 """
 
 from collections.abc import Callable
@@ -13,29 +13,32 @@ from dataclasses import dataclass
 @dataclass(frozen=True)
 class LineKind:
     """
-    One kind of lines.
+    One kind of lines that a board may send.
 
     Attributes
     ----------
     name : str
         Name of the kind in rig files and recordings.
     unit_s : float or None
-        Time of one unit of a line's counter value [s]; None if the unit is one tick of the
-        board's counter.
+        Duration of one unit of the counter values in a line [s]; None if the unit is one tick
+        of the board's counter.
     says_hello : bool
-        True if the board states frequency and width of its counter, at start and on request.
+        True if the board reports the frequency and the width of its counter, at start and on
+        request.
     has_beats : bool
-        True if the board reports every second that it works, and how many edges it dropped.
+        True if the board sends a beat every second. A beat shows that the board works, and how
+        many edges it dropped.
     is_numbered : bool
         True if lines have a sequence number, so that lost lines are noticed.
     has_analog : bool
-        True if a board may send its sensors' levels on request, to align the beams.
+        True if a board may send the light levels of its sensors on request. The levels help
+        the user to align the beams.
     has_levels : bool
-        True if every edge states if the gate was blocked or cleared.
+        True if the line of each edge states whether the gate was blocked or cleared.
     is_interval : bool
-        True if a line is a transit that the board itself has measured.
+        True if each line contains a transit that the board itself has measured.
     end_is_a_line : bool
-        True if the end of a line without its beginning looks like a complete line.
+        True if a line that has lost its beginning can look like a complete line.
     """
 
     name: str
@@ -50,7 +53,9 @@ class LineKind:
 
     def __post_init__(self) -> None:
         if self.says_hello and not self.counts_ticks:
-            raise ValueError("a hello states the length of a tick, so lines must count ticks")
+            raise ValueError(
+                "a hello line states the duration of a tick, so the lines must count ticks"
+            )
 
     def __str__(self) -> str:
         return self.name
@@ -74,21 +79,21 @@ PLAIN = LineKind("plain")
 INTERVAL = LineKind("interval", is_interval=True, end_is_a_line=True)
 
 LINE_KINDS: dict[str, LineKind] = {kind.name: kind for kind in (FRAMED, PLAIN, INTERVAL)}
-"""All kinds by their names; if lines fit several kinds, the first of these kinds is used."""
+"""All kinds by their names. If lines fit several kinds, the first kind that fits is used."""
 
 
 def names_of(
     last: str, fits: Callable[[LineKind], bool] = lambda kind: True, quote: str = ""
 ) -> str:
     """
-    Return the names of kinds as a phrase, such as ``framed, plain or interval``.
+    Join the names of line kinds to a phrase, such as ``framed, plain or interval``.
 
     Parameters
     ----------
     last : str
         The word before the last name, ``or`` or ``and``.
     fits : callable, optional
-        Returns True for a kind to name; if left out, all kinds are named.
+        Function that returns True for each kind to name; if left out, all kinds are named.
     quote : str, optional
         Quotation mark around each name.
     """

@@ -1,7 +1,7 @@
-"""Read and write the user's description of the rig: `rig.toml`, or a recording's record.
+"""Read and write the description of a rig, in a file such as `rig.toml` or in a recording.
 
-All problems of a file are reported together, each with its line if the line is known. A file is
-written completely or not at all. Before a file is changed, the old file is copied.
+All problems in a file are reported together, with line numbers if they are known. A file is
+written completely or not at all. The program copies a file before it changes the file.
 """
 
 import datetime
@@ -47,11 +47,11 @@ __all__ = [
 _Places = dict[tuple[str, ...], int]
 
 MAX_FILE_BYTES = 64 * 1024
-"""A rig file is a page of text. A longer file is not a rig file."""
+"""Largest size of a rig file [bytes]. A real rig file is only a page of text."""
 
 
 class RigProblems(RigError):  # noqa: N818 - several, reported as one
-    """Several problems of one rig file; `problems` has one error for each problem."""
+    """Several problems in one rig file; `problems` contains an error for each problem."""
 
     def __init__(self, problems: tuple[RigError, ...]) -> None:
         super().__init__(problems[0].message, where=problems[0].where, hint=problems[0].hint)
@@ -68,7 +68,8 @@ def load_rig(path: str | Path) -> Rig:
     Raises
     ------
     RigError
-        If the file cannot be read, or has problems; all problems are listed (`RigProblems`).
+        If the file cannot be read or has problems. Several problems are reported together
+        (`RigProblems`).
     """
     return parse_rig(_read_text(Path(path)), str(path))
 
@@ -82,24 +83,25 @@ def parse_rig(text: str, where: str = "") -> Rig:
     text : str
         Content of the file.
     where : str, optional
-        Name of the file for messages.
+        Name of the file to show in messages.
 
     Raises
     ------
     RigError
-        If the text is not TOML, or has problems; all are listed (`RigProblems` if several).
+        If the text is not TOML or has problems. Several problems are reported together
+        (`RigProblems`).
     """
     return _checked(_parse_toml(text, where), where, text)
 
 
 def rig_from_table(table: Mapping[str, Any], where: str = "") -> Rig:
     """
-    Make a rig from the keys and values of a file, as a TOML reader returns them.
+    Make a rig from the keys and values that a TOML reader has found in a file.
 
     Raises
     ------
     RigError
-        If there are problems; all problems are listed (`RigProblems` if several).
+        If there are problems. Several problems are reported together (`RigProblems`).
     """
     return _checked(dict(table), where, "")
 
@@ -112,18 +114,18 @@ def _checked(data: dict[str, Any], where: str, text: str) -> Rig:
 
 
 def rig_record(rig: Rig) -> dict[str, Any]:
-    """Return the rig as a JSON object of SI numbers; `rig_from_record` reads it."""
+    """Return the rig as a JSON object with SI numbers, which `rig_from_record` can read."""
     return rig.model_dump(by_alias=False)
 
 
 def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
     """
-    Make a rig from a record of `rig_record`.
+    Make a rig from a JSON object that `rig_record` returned.
 
     Raises
     ------
     RigError
-        If the record is not a rig.
+        If the record does not describe a rig.
     """
     try:
         return Rig.model_validate(dict(record), by_alias=False, by_name=True)
@@ -132,33 +134,35 @@ def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
 
 
 def default_rig(spacing_m: float = 0.3) -> Rig:
-    """Return a rig with the given spacing [m] and every other key at its default."""
+    """Return a rig with the given spacing of the gates [m] and default values for the rest."""
     return rig_from_record({"gates": {"spacing_m": spacing_m}})
 
 
 def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
     """
-    Return the rig with the frequency [Hz] and width that the board itself reports.
+    Return the rig with the counter's frequency [Hz] and width that the board reports.
 
     Raises
     ------
     RigError
-        If the counter is too narrow or too fast: it then wraps during a slow shot, so no speed
-        is certain.
+        If the counter is too narrow or too fast. It then wraps during a slow shot, so speeds
+        are not certain.
     """
     record = rig_record(rig)
     record["clock"] |= {"frequency_hz": float(frequency_hz), "counter_bits": counter_bits}
     counted = rig_from_record(record)
     if trouble := counted.counter_trouble():
         reason, hint = trouble
-        message = f"the board's counter of {counter_bits} bits cannot be used: it {reason}"
+        message = (
+            f"the board's counter of {counter_bits} bits cannot be used, because it {reason}"
+        )
         raise RigError(message, hint=hint)
     return counted
 
 
 def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
     """
-    Return the rig with a measured rate of the counter.
+    Return the rig with a measured rate of the board's counter.
 
     Parameters
     ----------
@@ -178,7 +182,7 @@ def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
 
 
 def with_host_clock(rig: Rig) -> Rig:
-    """Return a rig that takes the rate of its counter from the host's clock."""
+    """Return the rig, changed to take the rate of its counter from the computer's clock."""
     record = rig_record(rig)
     record["clock"]["from_host"] = True
     return rig_from_record(record)
@@ -186,13 +190,13 @@ def with_host_clock(rig: Rig) -> Rig:
 
 def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
     """
-    Return a rig with some changed keys; the values are texts as in a file.
+    Return a rig with new values for some keys. The values are texts, as in a rig file.
 
     Parameters
     ----------
     rig : Rig
     keys : mapping
-        Value of each dotted key as text, such as ``"down"`` for ``"gates.slope"``.
+        New value of each key as text, such as ``"down"`` for ``"gates.slope"``.
 
     Raises
     ------
@@ -204,8 +208,8 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
         *sections, key = dotted.split(".")
         if len(sections) > 1:
             raise RigError(
-                f"{dotted} cannot be set separately",
-                hint="give a complete rig file: --rig rig.toml",
+                f"the rig key {dotted} can only be set in a rig file",
+                hint="set the key in a rig file, and give the file: --rig rig.toml",
             )
         section = table.setdefault(sections[0], {}) if sections else table
         section[key] = _literal(text)
@@ -222,7 +226,7 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
 
 
 def _literal(text: str) -> object:
-    """Return the TOML value of a whole number, of true or of false; other texts unchanged."""
+    """Convert a whole number, `true` or `false` to its TOML value; keep all other texts."""
     if re.fullmatch(r"[0-9]+", text):
         return int(text)
     return {"true": True, "false": False}.get(text, text)
@@ -230,7 +234,7 @@ def _literal(text: str) -> object:
 
 def write_rig(path: str | Path, text: str) -> Rig:
     """
-    Check the text of a new rig file, and write it completely or not at all.
+    Check the text of a new rig file, and write the file completely or not at all.
 
     Raises
     ------
@@ -243,7 +247,7 @@ def write_rig(path: str | Path, text: str) -> Rig:
         path.open("x").close()
     except FileExistsError as error:
         raise RigError(
-            "already exists and is not overwritten",
+            "this file already exists, and it is not overwritten",
             where=str(path),
             hint="choose another name",
         ) from error
@@ -255,19 +259,19 @@ def write_rig(path: str | Path, text: str) -> Rig:
 
 def update_rig(path: str | Path, changes: Mapping[str, object]) -> Path:
     """
-    Change keys of a rig file; keep its comments, and copy the old file.
+    Change keys of a rig file, keep its comments, and make a copy of the old file.
 
     Parameters
     ----------
     path : str or Path
         The rig file.
     changes : mapping
-        New TOML value of each dotted key, such as ``"calibration.clock.value"``.
+        New TOML value of each key; a key is, for example, ``"calibration.clock.value"``.
 
     Returns
     -------
     Path
-        Path of the copy, ``<name>.before-<date>`` beside the file.
+        Path of the copy in the same folder. The copy is called ``<name>.before-<date>``.
 
     Raises
     ------
@@ -288,23 +292,23 @@ def _read_text(path: Path) -> str:
         with path.open("rb") as file:
             content = file.read(MAX_FILE_BYTES + 1)
     except FileNotFoundError as error:
-        hint = "check the name, or write one with: chrono rig new rig.toml"
-        raise RigError("there is no such rig file", where=str(path), hint=hint) from error
+        hint = "check the name, or make a rig file with: chrono rig new rig.toml"
+        raise RigError("this rig file does not exist", where=str(path), hint=hint) from error
     except OSError as error:
-        reason = error.strerror or "it cannot be read"
+        reason = error.strerror or "no reason given"
         hint = "give a file that you are allowed to read"
         raise RigError(
             f"the rig file cannot be read: {reason}", where=str(path), hint=hint
         ) from error
     if len(content) > MAX_FILE_BYTES:
         hint = "give the TOML file that describes the rig"
-        raise RigError("is too long to be a rig file", where=str(path), hint=hint)
+        raise RigError("this file is too long to be a rig file", where=str(path), hint=hint)
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        hint = "save it as UTF-8 text"
+        hint = "save the rig file as UTF-8 text"
         raise RigError(
-            "is not a rig file: it is not UTF-8 text", where=str(path), hint=hint
+            "this is not a rig file: it is not UTF-8 text", where=str(path), hint=hint
         ) from error
 
 
@@ -316,14 +320,15 @@ def _parse_toml(text: str, where: str) -> dict[str, Any]:
         reason, place = (at[1], f"{where}:{at[2]}") if at else (str(error), where)
         reason = reason[:1].lower() + reason[1:]
         hint = 'write lines such as spacing = "300 mm" below [gates]'
-        raise RigError(f"is not TOML: {reason}", where=place, hint=hint) from error
+        raise RigError(f"this file is not TOML: {reason}", where=place, hint=hint) from error
 
 
 def _key_lines(text: str) -> _Places:
     """
     Return the line number of each key of a valid TOML text.
 
-    Lines are collected until they form valid TOML. So tomllib decides where a statement ends.
+    Lines are collected until they are valid TOML together. In this way, tomllib decides where a
+    statement ends.
     """
     lines: _Places = {}
     table: tuple[str, ...] = ()
@@ -355,7 +360,7 @@ def _first_path(parsed: object) -> tuple[str, ...]:
 
 
 def _rig_error(error: ValidationError, where: str, lines: _Places) -> RigError:
-    """Return one error for all problems that pydantic found, in the order of the file."""
+    """Return one error for all problems that pydantic found, in the order of their lines."""
     found = [_problem(detail, where, lines) for detail in error.errors(include_url=False)]
     problems = tuple(problem for _, problem in sorted(found, key=lambda pair: pair[0]))
     return problems[0] if len(problems) == 1 else RigProblems(problems)
@@ -373,7 +378,7 @@ def _problem(detail: ErrorDetails, where: str, lines: _Places) -> tuple[int, Rig
 
 
 def _reason(detail: ErrorDetails, path: tuple[str, ...]) -> tuple[str, str]:
-    """Return the problem of the key at `path`, and what to do."""
+    """Return what is wrong with the key at `path`, and what the user should do."""
     key, value, context = (
         ".".join(map(_quote_key, path)),
         detail["input"],
@@ -384,14 +389,20 @@ def _reason(detail: ErrorDetails, path: tuple[str, ...]) -> tuple[str, str]:
             return f"{key} {context['reason']}", context["hint"]
         case "missing":
             example = ', such as spacing = "300 mm"' if path[-1] == "spacing" else ""
-            return f"{key} is missing", f"add it to its section{example}"
+            return f"{key} is missing", f"add this key to its section{example}"
         case "extra_forbidden":
             return f"unknown key {key}", _nearest_key(path)
         case "model_type" | "dict_type":
-            return f"{key} is {shown(value)}, but must be a section", f"begin it with [{key}]"
+            return (
+                f"{key} is {shown(value)}, but must be a section",
+                f"begin the section with a line [{key}]",
+            )
         case _:
             wanted = detail["msg"].replace("Input should", "it should").replace("String", "it")
-            return f"{key} is {shown(value)}, {wanted}", "write a value of this kind"
+            return (
+                f"{key} is {shown(value)}, but {wanted}",
+                "write a value that is allowed for this key",
+            )
 
 
 def _quote_key(key: str) -> str:
@@ -401,7 +412,11 @@ def _quote_key(key: str) -> str:
 def _nearest_key(path: tuple[str, ...]) -> str:
     known = _known_keys(path[:-1])
     near = difflib.get_close_matches(path[-1], known, 1)
-    return f"did you mean {near[0]}?" if near else f"known keys here: {', '.join(known)}"
+    return (
+        f"did you mean {near[0]}?"
+        if near
+        else f"the keys of this section are {', '.join(known)}"
+    )
 
 
 def _section_of(*section: str) -> type[BaseModel]:
@@ -428,14 +443,15 @@ def _changed(text: str, changes: Mapping[str, object], where: str) -> str:
             table = table.setdefault(section, tomlkit.table())
             if not isinstance(table, dict):
                 raise RigError(
-                    f"{section} is not a section, so {dotted} cannot be set", where=where
+                    f"{section} is not a section, so the key {dotted} cannot be set",
+                    where=where,
                 )
         table[key] = value
     return tomlkit.dumps(document)
 
 
 def _keep_copy(path: Path) -> Path:
-    """Copy the file to an unused name, ``<name>.before-<date>[-2…]``."""
+    """Copy the file to a new file with an unused name, ``<name>.before-<date>[-2…]``."""
     content = path.read_bytes()
     stem = f"{path.name}.before-{datetime.date.today().isoformat()}"
     for number in itertools.count(1):
@@ -454,7 +470,7 @@ def _keep_copy(path: Path) -> Path:
 
 
 def _replace(path: Path, content: bytes) -> None:
-    """Replace the file `path` by `content`, completely or not at all."""
+    """Write `content` to the file `path`, completely or not at all."""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
         temporary = Path(name)
@@ -473,5 +489,5 @@ def _replace(path: Path, content: bytes) -> None:
 
 def _unwritable(path: Path, error: OSError) -> RigError:
     reason = error.strerror or "no reason given"
-    hint = "check the folder and its permissions"
-    return RigError(f"cannot be written: {reason}", where=str(path), hint=hint)
+    hint = "check that the folder exists, and that you are allowed to write in it"
+    return RigError(f"this file cannot be written: {reason}", where=str(path), hint=hint)

@@ -1,9 +1,9 @@
-"""A rig's sections and their quantities: kinds, limits and defaults.
+"""Define the sections of a rig, and the unit, limits and default of each quantity.
 
-In a file every quantity is text with a unit, and its key is the alias. A record has the same
-values as SI numbers, and its keys are the names of the attributes. Some values are possible
-separately but not plausible together. They are accepted and reported as doubts. This module
-knows nothing about files.
+In a file, every quantity is a text with a unit, and its key is the alias of the attribute. In a
+recording, the same values are SI numbers, and the keys are the names of the attributes. Some
+values are possible alone but not plausible together. The program accepts these values and
+reports doubts. This module does not read or write files.
 """
 
 import datetime
@@ -31,14 +31,18 @@ from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, PLAIN, LineKind, names_of
 from chrono.units import ICE_POINT_K, KINDS, parse_quantity, quote
 
 Shape = Literal["round", "flat"]
-"""Shape of a body's ends: round as on a ball, or flat as on a rod or cylinder cut square."""
+"""Shape of a body's ends: round like a ball, or flat like a rod that is cut square."""
 
 _QUOTE = "'"
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
 def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidator:
-    """Read a quantity in `unit` between `low` and `high`; `limits` is this range in words."""
+    """
+    Make the function that reads a quantity and checks its limits.
+
+    The quantity is in `unit`, between `low` and `high`. `limits` describes this range in words.
+    """
     kind, example = KINDS[unit]
 
     def read(value: object, info: ValidationInfo) -> float:
@@ -53,7 +57,7 @@ def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidato
         except UnitError as error:
             raise _trouble(f"is {shown(value)}, but must be {kind}", error.hint) from error
         if not low <= number <= high:
-            raise _trouble(f"is {shown(value)}, not {limits}", f"write {kind} {limits}")
+            raise _trouble(f"is {shown(value)}, but must be {limits}", f"write {kind} {limits}")
         return number
 
     return BeforeValidator(read)
@@ -61,7 +65,9 @@ def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidato
 
 def _number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _trouble(f"is {shown(value)}, but must be a number", "repair the record")
+        raise _trouble(
+            f"is {shown(value)}, but must be a number", "write a number for this key"
+        )
     try:
         return float(value)
     except OverflowError:
@@ -69,12 +75,12 @@ def _number(value: object) -> float:
 
 
 def _trouble(reason: str, hint: str, key: str = "") -> PydanticCustomError:
-    """Make a problem whose text follows the key's name."""
+    """Make an error. Its text is shown after the name of the wrong key."""
     return PydanticCustomError("rig", "{reason}", {"reason": reason, "hint": hint, "key": key})
 
 
 def shown(value: object) -> str:
-    """Return a value of a file for a message: a text in quotes, other values unchanged."""
+    """Return a value as it is shown in a message: a text in quotes, other values unchanged."""
     return quote(value) if isinstance(value, str) else quote(value)[1:-1]
 
 
@@ -88,7 +94,7 @@ def _harmless(text: str) -> str:
 
 
 def _degrees(value: object) -> object:
-    """Read ``inf`` as "no limit", because JSON has no infinity."""
+    """Replace an infinite value by None (no limit), because JSON has no infinity."""
     return None if value == math.inf else value
 
 
@@ -106,11 +112,11 @@ Difference = Annotated[float, _quantity("s", -1.0, 1.0, "between -1 s and 1 s")]
 Tick = Annotated[float, _quantity("s", 1e-10, 0.1, "between 0.1 ns and 0.1 s")]
 Angle = Annotated[float, _quantity("rad", 0.0, math.radians(10), "between 0 deg and 10 deg")]
 SLOPE_WORDS = {"level": "0 deg", "down": "90 deg", "up": "-90 deg"}
-"""Words for the slopes that most gates have."""
+"""Words that the user may write for the most common slopes."""
 
 
 def _slope_word(value: object) -> object:
-    """Return the angle of a slope word; return any other value unchanged."""
+    """Replace a slope word by its angle; return any other value unchanged."""
     return SLOPE_WORDS.get(value.strip().lower(), value) if isinstance(value, str) else value
 
 
@@ -120,7 +126,7 @@ Slope = Annotated[
         "rad",
         -math.pi / 2 * (1 + 1e-12),
         math.pi / 2 * (1 + 1e-12),
-        'between -90 deg (straight up) and 90 deg (straight down), nor "level", "down", "up"',
+        'between -90 deg (straight up) and 90 deg (straight down), or "level", "down", "up"',
     ),
     BeforeValidator(_slope_word),
 ]
@@ -148,12 +154,13 @@ Date = Annotated[
 
 
 def _line_kind(value: object) -> LineKind:
-    """Return the kind of lines that a file or a record names."""
+    """Return the kind of lines with the name that a file or a recording states."""
     kind = LINE_KINDS.get(value) if isinstance(value, str) else value
     if isinstance(kind, LineKind):
         return kind
     raise _trouble(
-        f"is {shown(value)}, but must be {names_of('or', quote=_QUOTE)}", "write one of these"
+        f"is {shown(value)}, but must be {names_of('or', quote=_QUOTE)}",
+        "write one of these names",
     )
 
 
@@ -167,23 +174,25 @@ class _Section(BaseModel):
 
 class Gates(_Section):
     """
-    The two light beams.
+    The two light gates.
 
     Attributes
     ----------
     spacing_m : float
-        Distance of the beams along the gates' axis [m].
+        Distance between the two beams, along the axis of the gates [m].
     spacing_tolerance_m, trip_tolerance_m : float
-        Half-width of the spacing, and of the place in the beam where each gate trips [m].
+        Half-width of the spacing, and half-width of the place in its beam where each gate
+        trips [m].
     tilt_limit_rad : float
         Largest angle between the body's path and the gates' axis [rad].
     latency_mismatch_s : float
-        Half-width of the difference of the two sensors' delays [s].
+        Half-width of the difference between the delays of the two sensors [s].
     off_centre_m : float
-        Half-width of the distance from its axis at which a body may cross each beam [m]. It
+        Largest distance between the centre of a body and the middle of each beam [m]. It
         matters for round bodies that are timed by one pair of edges.
     slope_rad, slope_tolerance_rad : float
-        Angle of the path below level (negative if the path goes up), and its half-width [rad].
+        Angle of the path below the horizontal (negative if the path goes up), and its
+        half-width [rad].
     """
 
     spacing_m: Length = Field(alias="spacing")
@@ -203,8 +212,8 @@ class Gates(_Section):
         ):
             if value > self.spacing_m / 4:
                 raise _trouble(
-                    f"is {value * 1e3:g} mm, more than a quarter of the spacing",
-                    "place the gates farther apart, or measure better",
+                    f"is {value * 1e3:g} mm, which is more than a quarter of the spacing",
+                    "place the gates farther apart, or measure more exactly",
                     key,
                 )
         return self
@@ -212,7 +221,7 @@ class Gates(_Section):
 
 class Clock(_Section):
     """
-    The board's counter.
+    The counter with which the board measures time.
 
     Attributes
     ----------
@@ -225,9 +234,10 @@ class Clock(_Section):
     jitter_s : float
         Standard deviation of one timestamp [s].
     step_s : float or None
-        Step of the timestamps of lines that do not count ticks [s]; None means 1 us.
+        Step of the timestamps if the lines do not count ticks [s]; None means 1 us.
     from_host : bool
-        True to compute the rate of the counter by comparing beats with the host's clock.
+        True if the program finds the rate of the counter by comparing the beats with the
+        computer's clock.
     """
 
     frequency_hz: Frequency = Field(16e6, alias="frequency")
@@ -240,17 +250,21 @@ class Clock(_Section):
 
     @property
     def unit_s(self) -> float:
-        """Time of one unit of a line's counter value [s]."""
+        """Duration of one unit of the counter values [s]."""
         return self._lines.unit_s or 1 / self.frequency_hz
 
     @property
     def tick_s(self) -> float:
-        """Quantisation step of a timestamp [s]."""
+        """Smallest possible difference between two timestamps [s]."""
         return self.step_s or self.unit_s
 
 
 class Body(_Section):
-    """The clocked body: mass [kg], diameter across, length along the path [m], and shape."""
+    """
+    The body that flies through the gates: its mass, its size and its shape.
+
+    The mass is in kg. The diameter across the path and the length along the path are in m.
+    """
 
     name: Name = "squash ball"
     mass_kg: Mass = Field(24e-3, alias="mass")
@@ -261,14 +275,14 @@ class Body(_Section):
 
 class Window(_Section):
     """
-    The rules that decide what counts as a shot, and what belongs to it.
+    The limits that decide which bodies count as a shot.
 
     Attributes
     ----------
     slowest_mps, fastest_mps : float
         Lowest and highest speed of a shot [m/s].
     quiet_s : float
-        A gate that trips again within this time is in the same passage [s].
+        If a gate trips again within this time, it is still the same passage [s].
     launch_s : float
         Bodies that follow within this time belong to the same launch [s].
     """
@@ -282,7 +296,7 @@ class Window(_Section):
     def _slowest_is_below_fastest(self) -> Self:
         if self.slowest_mps >= self.fastest_mps:
             raise _trouble(
-                f"is {self.slowest_mps:g} m/s, not below window.fastest, "
+                f"is {self.slowest_mps:g} m/s, but must be below window.fastest, which is "
                 f"{self.fastest_mps:g} m/s",
                 "make window.slowest smaller than window.fastest",
                 "slowest",
@@ -291,7 +305,11 @@ class Window(_Section):
 
 
 class Site(_Section):
-    """The place of the gates, for air drag and local gravity (SI units; humidity 0 … 1)."""
+    """
+    The place of the gates, from which air drag and local gravity are computed.
+
+    All values are in SI units; the humidity is 0 … 1.
+    """
 
     muzzle_distance_m: Distance = Field(1.0, alias="muzzle_distance")
     latitude_rad: Latitude = Field(math.radians(50), alias="latitude")
@@ -302,7 +320,7 @@ class Site(_Section):
 
 
 class _Result(_Section):
-    """The common part of all calibration results: degrees of freedom, date and evidence."""
+    """The values that every calibration result has: degrees of freedom, date and evidence."""
 
     dof: Degrees = None
     date: Date = ""
@@ -310,12 +328,16 @@ class _Result(_Section):
 
     @property
     def degrees_of_freedom(self) -> float:
-        """Degrees of freedom of the standard uncertainty; infinity if not limited."""
+        """Degrees of freedom of the standard uncertainty; infinity if they are not limited."""
         return math.inf if self.dof is None else self.dof
 
 
 class ClockResult(_Result):
-    """Relative error ε of the counter's frequency, f = f_nominal·(1 + ε), and its u."""
+    """
+    Relative error of the counter's frequency, and its standard uncertainty u.
+
+    With the relative error ε, the frequency is f = f_nominal·(1 + ε).
+    """
 
     rate_error: RateError = Field(alias="value")
     rate_error_u: RateTolerance = Field(alias="u")
@@ -330,10 +352,10 @@ class LatencyResult(_Result):
 
 class SpacingResult(_Result):
     """
-    Spacing and its standard uncertainty [m].
+    Calibrated spacing of the gates, and its standard uncertainty [m].
 
-    `covers_trip` is true if the spacing was measured through the gates. The spacing then
-    includes the places where the beams trip.
+    `covers_trip` is true if the spacing was measured with the gates themselves. The spacing
+    then includes the places where the gates trip.
     """
 
     spacing_m: Length = Field(alias="value")
@@ -342,7 +364,7 @@ class SpacingResult(_Result):
 
 
 class Calibration(_Section):
-    """Results of calibrations. Each is optional, and replaces a stated tolerance."""
+    """The results of calibrations. Each result is optional, and it replaces a tolerance."""
 
     clock: ClockResult | None = None
     latency: LatencyResult | None = None
@@ -350,25 +372,26 @@ class Calibration(_Section):
 
     @property
     def rate_error(self) -> float:
-        """Relative error of the counter's frequency; 0 unless calibrated."""
+        """Relative error of the counter's frequency; 0 if it was not calibrated."""
         return self.clock.rate_error if self.clock else 0.0
 
     @property
     def latency_difference_s(self) -> float:
-        """Delay of gate B minus delay of gate A [s]; 0 unless calibrated."""
+        """Delay of gate B minus delay of gate A [s]; 0 if it was not calibrated."""
         return self.latency.difference_s if self.latency else 0.0
 
 
 class Rig(_Section):
     """
-    A complete rig; each section describes its quantities.
+    The complete description of a rig. Each section describes its own quantities.
 
     Attributes
     ----------
     name : str
         The user's name for the rig.
     identity : str
-        Text that only these gates have; empty if the file has none. See `is_same_rig`.
+        Text that identifies these two gates; empty if the file has no identity. See
+        `is_same_rig`.
     speed_unit : str
         Unit in which speeds are shown, one of `chrono.units.SPEED_UNITS`.
     lines : LineKind
@@ -392,7 +415,7 @@ class Rig(_Section):
     def _lines_and_tick_agree(self) -> Self:
         if self.lines.counts_ticks and self.clock.step_s is not None:
             raise _trouble(
-                f"has no meaning for {self.lines} lines, whose step is 1/frequency",
+                f"has no meaning for {self.lines} lines, because their step is 1/frequency",
                 f'remove clock.tick, or write lines = "{PLAIN}"',
                 "clock.tick",
             )
@@ -404,12 +427,12 @@ class Rig(_Section):
         trouble = self.counter_trouble()
         if trouble and (info.context or {}).get("file"):
             reason, hint = trouble
-            found = f"is {self.clock.counter_bits}: such a counter {reason}"
+            found = f"is {self.clock.counter_bits}: a counter with this width {reason}"
             raise _trouble(found, hint, "clock.counter_bits")
         return self
 
     def counter_trouble(self) -> tuple[str, str] | None:
-        """Return why the counter cannot measure the transit of a slow body, and what to do."""
+        """If the counter is too narrow for a slow body, return the reason and what to do."""
         wrap_s = 2**self.clock.counter_bits * self.clock.unit_s
         way_m = self.gates.spacing_m + self.body.length_m
         shot_s = way_m / self.window.slowest_mps
@@ -419,20 +442,20 @@ class Rig(_Section):
         return (
             f"wraps every {wrap_s * 1e3:.3g} ms, but the slowest body needs "
             f"{shot_s * 1e3:.3g} ms to pass both gates",
-            f"use a counter of {needed} bits or more, or make window.slowest at least "
+            f"use a counter with {needed} bits or more, or make window.slowest at least "
             f"{way_m / wrap_s:.3g} m/s",
         )
 
     @property
     def spacing_m(self) -> float:
-        """Spacing for measurements [m]: the calibrated spacing, or else the stated spacing."""
+        """Spacing for computing speeds [m]. A calibrated value replaces the stated value."""
         calibrated = self.calibration.spacing
         return calibrated.spacing_m if calibrated else self.gates.spacing_m
 
 
 FEW_TICKS = 10
-"""If a transit has fewer steps of the counter, the ± is large, and the last digits of the speed
-mean little (common practice, no source)."""
+"""Smallest good number of counter steps in a transit. With fewer steps, the ± is large, and the
+last digits of the speed mean little (common practice, no source)."""
 
 
 class RigDoubt(Enum):
@@ -441,7 +464,7 @@ class RigDoubt(Enum):
     BEHIND_MOUTH = auto()
     """Gate A would be at the launcher's mouth or behind it."""
     BLOCKS_BOTH = auto()
-    """The body is at least as long as the spacing."""
+    """The body is at least as long as the distance between the gates."""
     FEW_TICKS = auto()
     """The fastest body passes both gates within a few steps of the counter."""
 

@@ -1,6 +1,7 @@
-"""Sessions: the source of rows, the recording, the log of shots and the operator's entries.
+"""Run sessions: take rows, write recordings, and keep the shots and the operator's entries.
 
-In: decoded rows. They are live, replayed or read at once, and all go through `Session.feed`.
-Out: shots, views of the session, rows to record.
-This room knows nothing about screens.
+Input: decoded rows from a live board, from a replay or from a complete file. All rows go
+through `Session.feed`.
+Output: shots, views of the session, and rows for the recording.
+This package does not use screens.
 """

@@ -1,11 +1,12 @@
-"""The setups and marks of a session, and which shots they concern.
+"""Keep the setups and marks of a session, and find the shots to which they belong.
 
-A setup is valid from the moment when it was entered. This means: it is valid for every shot
-with a key above the latest counter value at that moment. A correction replaces a setup at
-every earlier place where it was entered. Undone entries have no effect.
+A setup is valid from the moment when the operator enters it. It is valid for every shot with a
+key above the latest counter value at this moment. A correction replaces a setup at every
+earlier place where the operator entered it. Undone entries have no effect.
 
-A mark on a shot is tied to the shot's key. Hold is tied to the latest counter value at the
-moment when it was entered. Keys and counter values stay the same when shots are measured again.
+A mark on a shot belongs to the shot's key. A hold begins at the latest counter value at the
+moment when the operator enters it. Keys and counter values stay the same when speeds are
+computed again.
 """
 
 from bisect import bisect_left
@@ -34,13 +35,13 @@ from chrono.session.operator_records import (
 )
 
 SETUP_LIMIT = 10_000
-"""No real session has so many setups. A file with more setups is refused."""
+"""Largest number of setups in a session. The program refuses a file with more setups."""
 
 CORRECTION_LIMIT = 100
-"""No real session has so many corrected and undone setups."""
+"""Largest number of corrected and undone setups in a session."""
 
 Body = tuple[tuple[str, float], ...]
-"""The values of the body that a setup states; equal values mean the same body."""
+"""The values of the body that a setup states. Equal values mean the same body."""
 
 NO_BODY: Body = ()
 
@@ -54,7 +55,7 @@ class _Stated:
 
 
 class Setups:
-    """Setups by the place where they were entered; the first one has no name."""
+    """The setups of a session, in order. The first setup has no name."""
 
     def __init__(self) -> None:
         self._stated: list[_Stated] = []
@@ -64,14 +65,14 @@ class Setups:
 
     def state(self, setup: Setup, anchor: int) -> None:
         """
-        Make a setup valid for shots with keys above `anchor`, or replace the corrected setup.
+        Add a setup for shots with keys above `anchor`, or correct an earlier setup.
 
         Raises
         ------
         RecordingError
-            If there are more setups than any session has.
+            If there are more than `SETUP_LIMIT` setups.
         ValueError
-            If there are more corrections than any session has.
+            If there are more than `CORRECTION_LIMIT` corrections.
         """
         if setup.corrects is not None:
             self._note_correction()
@@ -83,78 +84,83 @@ class Setups:
 
     def take_back(self, setup: Setup) -> None:
         """
-        Undo the last entry or correction of a setup that is equal to this one.
+        Undo the last entry or correction that is equal to the given setup.
 
         Raises
         ------
         ValueError
-            If there is no such setup, or if more setups are undone than in any session.
+            If there is no equal setup, or if more than `CORRECTION_LIMIT` setups are corrected
+            or undone.
         """
         said = reversed(self._stated)
         last = next((s for s in said if s.setup == setup and not s.taken_back), None)
         if last is None:
-            raise ValueError("an undo of a setup that was never entered")
+            raise ValueError("this undo is for a setup that was never entered")
         self._note_correction()
         last.taken_back = True
         self._setups = self._what_holds()
 
     def at(self, keys: Ints) -> npt.NDArray[np.int32]:
-        """Return the place of each shot's setup, shape (N,)."""
+        """
+        Return the number of each shot's setup in the list of setups.
+
+        The result is an array of shape (N,).
+        """
         if len(self._since) == 1:
             return np.zeros(len(keys), np.int32)
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
         return np.maximum(place, 0).astype(np.int32)
 
     def after(self, anchor: int) -> tuple[int, Setup]:
-        """Return the place and the setup that are valid for a shot after `anchor`."""
+        """Return the setup for a shot after `anchor`: its place in the list, and the setup."""
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
         return place, self._setups[place]
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Names of the setups, each once, in order of first use."""
+        """The names of the setups in order of first use, without repeated names."""
         return tuple(dict.fromkeys(each.name for each in self._setups))
 
     def name(self, place: int) -> str:
-        """Return the name of the setup at a place that `at` gave."""
+        """Return the name of the setup at a place in the list of setups."""
         return self._setups[place].name
 
     def body(self, place: int) -> Body:
-        """Return the body's values that the setup at a place states."""
+        """Return the body values that the setup at a place in the list states."""
         return tuple(sorted(self._setups[place].body.items()))
 
     @property
     def state_bodies(self) -> bool:
-        """True if any setup states a body."""
+        """True if any setup states values of the body."""
         return any(each.body for each in self._setups)
 
     def named(self, name: str | None) -> Bools:
-        """Return which places have a setup of this name; all places if the name is None."""
+        """Return True for each place whose setup has this name; None means any name."""
         return np.array([name in (None, each.name) for each in self._setups])
 
     def all(self) -> tuple[Setup, ...]:
-        """Return the valid setup at each place."""
+        """Return all setups in order, with all corrections."""
         return tuple(self._setups)
 
     def last(self, name: str) -> Setup:
-        """Return the last setup entered with a name."""
+        """Return the last setup that has this name."""
         return next((s for s in reversed(self._setups) if s.name == name), Setup())
 
     def _add(self, anchor: int) -> None:
         if len(self._since) > SETUP_LIMIT:
             raise RecordingError(
-                f"more than {SETUP_LIMIT} setups in one session",
+                f"this session has more than {SETUP_LIMIT} setups",
                 hint="check that this is a recording of a real session",
             )
         self._since.append(max(anchor, self._since[-1]))
 
     def _note_correction(self) -> None:
         if self._corrections == CORRECTION_LIMIT:
-            raise ValueError(f"more than {CORRECTION_LIMIT} setups corrected or undone")
+            raise ValueError(f"more than {CORRECTION_LIMIT} setups were corrected or undone")
         self._corrections += 1
 
     def _what_holds(self) -> list[Setup]:
-        """Go through all entries; where a setup was undone, the setup before it stays valid."""
+        """Return the valid setups in order, without undone entries."""
         held = [Setup()]
         for said in self._stated:
             if said.setup.corrects is None:
@@ -172,14 +178,18 @@ def _corrected(setups: list[Setup], correction: Setup) -> list[Setup]:
 MARK_LIMIT = 100_000
 """Largest number of shots with marks."""
 MARKS_ON_A_SHOT = 100
-"""Only this many of the last marks on a shot can be undone."""
+"""Largest number of marks on one shot that can be undone."""
 NOTE_LIMIT = 10_000
-"""Only this many of the last notes on the session itself are kept."""
+"""Largest number of notes on the whole session that are kept in memory."""
 
 
 @dataclass(frozen=True)
 class ShotMarks:
-    """All marks on one shot; `counted` is None if no mark changed whether it counts."""
+    """
+    The result of all marks on one shot.
+
+    `counted` is None if no mark states whether the shot counts.
+    """
 
     counted: bool | None = None
     reason: str = ""
@@ -193,9 +203,9 @@ class MarkedShots(NamedTuple):
     Attributes
     ----------
     held : ndarray of bool, shape (N,)
-        True if the session was on hold at this shot, so that edges were only recorded.
+        True if the session was on hold at this shot. The shot is then recorded but not counted.
     marks : dict of int to ShotMarks
-        Marks by the shot's place, only for shots with marks.
+        The marks on each marked shot, by the place of the shot.
     """
 
     held: Bools
@@ -203,12 +213,12 @@ class MarkedShots(NamedTuple):
 
     def are_counted(self, countable: Bools, measured: Bools) -> Bools:
         """
-        Return which shots enter the statistics.
+        Return which shots count in the statistics.
 
         Parameters
         ----------
         countable : ndarray of bool, shape (N,)
-            True for each shot that would enter the statistics if there were no marks.
+            True for each shot that would count if there were no marks.
         measured : ndarray of bool, shape (N,)
             True for each shot with a speed; a shot without a speed never counts.
         """
@@ -219,14 +229,14 @@ class MarkedShots(NamedTuple):
         return counted
 
     def words(self) -> list[str]:
-        """Return the words for each shot: why it is set aside, and the user's note."""
+        """Return a text for each shot: why the shot is set aside, and the user's note."""
         words = [""] * len(self.held)
         for place, said in self.noted().items():
             words[place] = said
         return words
 
     def noted(self) -> dict[int, str]:
-        """Return the words for shots by their places, only for shots with words."""
+        """Return the texts of all shots that have a text, by the places of the shots."""
         words = dict.fromkeys(np.flatnonzero(self.held).tolist(), "on hold")
         for place, said in self.marks.items():
             words[place] = _words(said, bool(self.held[place]))
@@ -240,7 +250,7 @@ class Marks:
     Attributes
     ----------
     notes : list of str
-        The last notes on the session itself.
+        The latest notes on the whole session.
     """
 
     def __init__(self) -> None:
@@ -248,17 +258,17 @@ class Marks:
         self._since: list[int] = []
         self._held: list[bool] = []
         self._said: dict[int, list[Mark]] = {}
-        self._before: dict[int, ShotMarks] = {}  # the result of the marks before those
+        self._before: dict[int, ShotMarks] = {}  # the result of marks that are too old to undo
         self._shots: dict[int, ShotMarks] = {}
 
     def take(self, mark: Mark, anchor: int) -> None:
         """
-        Take a mark that was made when `anchor` was the latest counter value.
+        Add a mark that was made when `anchor` was the latest counter value.
 
         Raises
         ------
         ValueError
-            If more shots are marked than any session has.
+            If more than `MARK_LIMIT` shots have marks.
         """
         if mark.action in (HOLD_ON, HOLD_OFF):
             self._hold(mark.action == HOLD_ON, anchor)
@@ -270,12 +280,12 @@ class Marks:
 
     def take_back(self, mark: Mark) -> None:
         """
-        Undo the last mark that is equal to this one.
+        Undo the last mark that is equal to the given mark.
 
         Raises
         ------
         ValueError
-            If there is no such mark.
+            If there is no equal mark.
         """
         if mark.action in (HOLD_ON, HOLD_OFF):
             place = _last(self._held, mark.action == HOLD_ON)
@@ -289,21 +299,21 @@ class Marks:
             self._shots[mark.shot] = reduce(_marked, said, before)
 
     def held_after(self, anchor: int) -> bool:
-        """Return whether hold keeps a shot after `anchor` from counting."""
+        """Return True if a shot after `anchor` does not count because of a hold."""
         place = bisect_left(self._since, anchor + 1)
         return place > 0 and self._held[place - 1]
 
     def of(self, shot: int) -> ShotMarks:
-        """Return the marks on one shot, by its key."""
+        """Return the marks on the shot with this key."""
         return self._shots.get(shot, ShotMarks())
 
     def at(self, keys: Ints) -> MarkedShots:
-        """Return the marks on shots, by their keys, shape (N,)."""
+        """Return the marks on the shots with the given keys (an array of shape (N,))."""
         return MarkedShots(self._held_at(keys), self._marked_at(keys))
 
     def _mark(self, shot: int, mark: Mark) -> None:
         if len(self._said) >= MARK_LIMIT and shot not in self._said:
-            raise ValueError(f"marks on more than {MARK_LIMIT} shots")
+            raise ValueError(f"more than {MARK_LIMIT} shots have marks")
         said = self._said.setdefault(shot, [])
         said.append(mark)
         if len(said) > MARKS_ON_A_SHOT:
@@ -324,7 +334,7 @@ class Marks:
         if not self._shots:
             return {}
         marked = np.sort(np.fromiter(self._shots, np.int64))
-        places = np.searchsorted(keys, marked)  # keys of shots grow strictly
+        places = np.searchsorted(keys, marked)  # keys grow from shot to shot
         there = places < len(keys)
         places, marked = places[there], marked[there]
         places = places[keys[places] == marked]
@@ -332,11 +342,11 @@ class Marks:
 
 
 def _last(said: Sequence[object], what: object) -> int:
-    """Return the place of the last equal entry."""
+    """Return the place of the last entry that is equal to `what`."""
     for place in range(len(said) - 1, -1, -1):
         if said[place] == what:
             return place
-    raise ValueError("an undo of a mark that was not made")
+    raise ValueError("this undo is for a mark that was not made")
 
 
 def _marked(before: ShotMarks, mark: Mark) -> ShotMarks:
@@ -363,7 +373,7 @@ class Annotations:
     setups : Setups
     marks : Marks
     version : int
-        Number that grows with every record; results of an earlier version are out of date.
+        This number grows with every entry. Results of an earlier version are out of date.
     """
 
     def __init__(self) -> None:
@@ -373,14 +383,14 @@ class Annotations:
 
     def take(self, record: Record, anchor: int) -> None:
         """
-        Take a record that was made when `anchor` was the latest counter value.
+        Add an entry that was made when `anchor` was the latest counter value.
 
         Raises
         ------
         ValueError
             If the record is not a valid setup or mark.
         RecordingError
-            If there are more setups than any session has.
+            If there are more than `SETUP_LIMIT` setups.
         """
         self.version += 1
         if record.origin == "setup":

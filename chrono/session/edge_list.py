@@ -15,26 +15,28 @@ from chrono.session.session import Session
 @dataclass(frozen=True, eq=False)
 class EdgeList:
     """
-    Edges in the order of their lines; arrays of shape (N,).
+    All edges of a recording, in the order of their lines.
+
+    Each attribute is an array of shape (N,).
 
     Attributes
     ----------
     gate : ndarray of uint8
         0 for gate A, 1 for gate B.
     level : ndarray of uint8
-        1 blocked, 0 clear, 2 if the line does not state the level.
+        1 if the gate was blocked, 0 if it was cleared, 2 if the line does not state the level.
     counter : ndarray of int64
         Counter value that the board sent [counter units].
     board_s : ndarray of float64
-        Time by the counter without its wraps [s]; its zero is arbitrary.
+        Time on the board's counter, after removing its wraps [s]. The zero is arbitrary.
     host_us : ndarray of int64
         Time when the line was read, on the session's clock [us].
     late : ndarray of bool
-        True if the line says that the counter was read late.
+        True if the line states that the counter was read late.
     shot : ndarray of int64
         Number of the shot, from 1; 0 if the edge belongs to no shot.
     role : ndarray of uint8
-        Value of an `EdgeRole`.
+        How the program classified the edge; the value of an `EdgeRole`.
     """
 
     gate: Bytes
@@ -49,7 +51,7 @@ class EdgeList:
 
 def edges_of(recorded: LoadedRecording) -> EdgeList:
     """
-    Read a recording once more, and return its edges.
+    Read a recording again, and return all its edges.
 
     Parameters
     ----------
@@ -89,7 +91,7 @@ def edges_of(recorded: LoadedRecording) -> EdgeList:
             )
         )
         before += int(shot.max(initial=NO_SHOT)) + 1
-    assert session.rig.lines.is_interval or before == len(known.log), "rules are local in time"
+    assert session.rig.lines.is_interval or before == len(known.log), "both readings agree"
     return EdgeList(
         *(
             np.concatenate([getattr(part, each.name) for part in columns])

@@ -1,8 +1,8 @@
-"""The run that follows a recording while another program writes it.
+"""Follow a recording while another program writes it.
 
-The run first reads the rows that are in the file, then every new row when it comes. The session
-is the same as in a live run and in a replay. The run never writes: the operator's entries
-belong to the program that records the board.
+The run first reads all rows in the file, then every new row when it comes. The session is the
+same as in a live run and in a replay. The run never writes to the recording. The operator must
+enter setups and marks in the program that records the board.
 """
 
 import time
@@ -26,23 +26,23 @@ from chrono.session.session import Session
 from chrono.session.troubles import RateUnknown, RowCut, SourceFailed, Trouble
 
 COME_WITHIN_S = 0.2
-"""A row is read here within this time after it was written, even on a busy machine [s]."""
+"""Longest time between writing and reading a row, even on a busy computer [s]."""
 
 BEGIN_WITHIN_S = 3.0
-"""A program that has just created a recording writes the rig within this time [s]."""
+"""After a program has created a recording, it writes the rig within this time [s]."""
 
 LONG_US = 3_600_000_000
-"""After this much silence no shot is open, with any board [us]."""
+"""After this time without rows, all shots are complete, with any board [us]."""
 
 WHOLE_WITHIN_S = 1.0
-"""If a row still has no end after this time, the row was cut [s]."""
+"""If a row is still incomplete after this time, the row was cut off [s]."""
 
 _LONGEST_BEGINNING = 4096 + len(HEADER)
 
 
 class FollowRun(FedRun):
     """
-    A recording that grows.
+    A run that follows a recording while the recording grows.
 
     Parameters
     ----------
@@ -50,9 +50,9 @@ class FollowRun(FedRun):
     rig : Rig
         Measure with this rig until the recording states another rig.
     keeps_rig : bool
-        Keep `rig`, even if the recording contains another rig.
+        True: use `rig`, even if the recording contains another rig.
     clock : callable, optional
-        Returns a time in seconds; only differences are used.
+        Function that returns a time in seconds. Only differences of these times are used.
     """
 
     near_launches: ClassVar[bool] = True
@@ -76,16 +76,16 @@ class FollowRun(FedRun):
 
     @property
     def unwritten(self) -> bool:
-        """True if it seems that no program writes the followed recording any more."""
+        """True if probably no program writes the followed recording any more."""
         return self.source.unwritten
 
     def catch_up(self, told: Callable[[int], None] = lambda _: None) -> None:
-        """Take all existing rows; call `told` with the number of bytes after each piece."""
+        """Read all existing rows; after each piece, call `told` with the number of bytes."""
         while self._take_ready():
             told(self.status.bytes)
 
     def close(self) -> list[Trouble]:
-        """Stop following; return the troubles of the recording."""
+        """Stop following the recording, and return all problems with it."""
         path, reason, troubles = str(self.path), self.status.reason, list[Trouble]()
         if reason:
             troubles.append(SourceFailed(path, reason, ended=False))
@@ -101,7 +101,7 @@ class FollowRun(FedRun):
 
     def _take(self, rows: bytes) -> Batch:
         if self._comes_late(rows):
-            # Silence has closed shots of these rows. A replay would not close them.
+            # Silence has closed shots that these rows belong to. A replay would not close them.
             self._begin(self._rig)
             rows = self.source.drain()
         with telling_where(self.path):
@@ -113,13 +113,13 @@ class FollowRun(FedRun):
         return batch
 
     def _comes_late(self, rows: bytes) -> bool:
-        """Return True if the board's first line in `rows` is older than the counted silence."""
+        """Return True if a line of the board comes after its time was counted as silence."""
         board = rows.find(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
         return host_us is not None and host_us < self._passed_us
 
     def _wait(self) -> None:
-        """If no row came, use the last stated rig. Silence then closes shots."""
+        """If no row came, use the last stated rig, and close shots after enough silence."""
         if self._stated != self._rig:
             self._change_rig()
         now_us = self.now_us()
@@ -133,10 +133,10 @@ class FollowRun(FedRun):
     def _pass_time(self, host_us: int) -> None:
         self.session.pass_time(host_us)
         if host_us - self.source.last_us > HOST_TOLERANCE_S * 1e6:
-            self._passed_us = host_us  # a shorter silence closes nothing
+            self._passed_us = host_us  # a shorter silence closes no shot
 
     def _change_rig(self) -> None:
-        """Measure with the last stated rig; if this rig requires it, form the shots again."""
+        """Use the last stated rig. If this rig requires it, form the shots again."""
         before, self._rig = self._rig, self._stated
         if Rules.from_rig(before) == Rules.from_rig(self._rig):
             self.session.remeasure(self._rig)
@@ -170,14 +170,14 @@ def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:
     Raises
     ------
     RecordingError
-        If the file is not a recording, or if neither the file nor `rig` gives a rig.
+        If the file is not a recording, or if the file contains no rig and `rig` is None.
     """
     machine_code.prepare_loops(size_of(path))
     return FollowRun(path, rig or _begun_rig(path), rig is not None)
 
 
 def _begun_rig(path: Path) -> Rig:
-    """Return the first rig of a recording that may have just begun."""
+    """Return the first rig of a recording. If the recording is new, wait for its rig."""
     end_s = time.monotonic() + BEGIN_WITHIN_S
     while True:
         try:

@@ -1,7 +1,7 @@
-"""The run that measures with a board: its port, its recording, and the host's clock.
+"""Measure with a board: read its port, record its lines, and use the computer's clock.
 
-A run can also continue a recording. Then the link is new, rig and setups stay the same, and
-the statistics include the earlier shots.
+A run can also continue an earlier recording. The link is then new, rig and setups stay the
+same, and the statistics include the earlier shots.
 """
 
 from collections.abc import Callable, Iterator
@@ -42,25 +42,26 @@ from chrono.session.troubles import (
 )
 
 ANSWER_WITHIN_S = 6.0
-"""Every board starts and sends a beat within less than this time [s]."""
+"""Longest time to wait for the first beat [s]. Every board starts in less than this time."""
 GARBAGE_LINES = 20
 GARBAGE_BYTES = 3000
 FRUITLESS_OPENINGS = 5
-"""Give up a port that was lost this many times in a row without a line; takes about 4 s."""
+"""Stop with an error if a port was opened and lost this many times in a row without a line.
+This takes about 4 s."""
 
 
 class LiveRun(FedRun):
     """
-    A board on a port.
+    A run that measures with a board on a port.
 
     Parameters
     ----------
     source : LiveSource
     session : Session
     name : str
-        Port or recording, as the user should see it.
+        Name of the port or of the recording, as the user should see it.
     writer : RecordingWriter, optional
-        The recording being written.
+        The writer of the recording; None if nothing is recorded.
     """
 
     live: ClassVar[bool] = True
@@ -80,7 +81,7 @@ class LiveRun(FedRun):
         self._silence_due_us = 0
 
     def start(self) -> None:
-        """Open the port; if that fails, remove the recording so that its name is free again."""
+        """Open the port. If the port cannot be opened, remove the new recording."""
         try:
             super().start()
         except ChronoError:
@@ -88,11 +89,11 @@ class LiveRun(FedRun):
             raise
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record that the operator made to the rows from the board."""
+        """Add an entry of the operator to the rows from the board."""
         self.source.record(origin, data)
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Call `act`, from another thread, as soon as there are rows for `step`."""
+        """Call `act` from another thread as soon as new rows are ready for `step`."""
         self.source.journal.handed_on = act
 
     @property
@@ -107,15 +108,15 @@ class LiveRun(FedRun):
 
     @property
     def has_analog(self) -> bool:
-        """True if the board says that it sends the levels of its sensors."""
+        """True if the board reports that it can send the light levels of its sensors."""
         return self.source.has_analog and not self.finished
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the sensors' levels of this moment, if there are any, and request new ones."""
+        """Return the present light levels of the sensors if known, and request new levels."""
         return None if self.finished else self.source.look_at_levels()
 
     def complaint(self) -> PortError | None:
-        """Return the problem with a board that has not sent one valid line yet."""
+        """Return the problem if the board has not sent a valid line; None without a problem."""
         if self.finished or self._has_heard():
             return None
         return self._no_link() or self._no_board()
@@ -131,8 +132,8 @@ class LiveRun(FedRun):
         if status.fruitless < FRUITLESS_OPENINGS:
             return None
         return PortError(
-            f"opened {status.fruitless} times, but each time the other side closed it before "
-            f"a line came: {plain(status.reason)}",
+            f"the port was opened {status.fruitless} times, but each time the other side "
+            f"closed it before a line came: {plain(status.reason)}",
             where=status.port,
             hint="check the server: it may have no board, or another program may read the "
             "board",
@@ -164,13 +165,13 @@ class LiveRun(FedRun):
         return None
 
     def give_up(self) -> None:
-        """Stop the source; if no byte came, remove the recording, so that its name is free."""
+        """Stop the run. If the board sent nothing, remove the new recording."""
         self.source.stop()
         if not self.status.bytes:
             self._discard_recording()
 
     def close(self) -> list[Trouble]:
-        """Stop the source, take its last rows, close the recording; return troubles."""
+        """Stop reading, process the last rows, close the recording, and return all problems."""
         status = self.status
         is_back = status.state != "lost"
         lost = LinkLost(status.port, status.losses, is_back, status.reason)
@@ -196,7 +197,7 @@ class LiveRun(FedRun):
             self.writer.discard()
 
     def _take_old(self, rows: bytes) -> None:
-        """Take rows that are already in the recording; they did not come from this board."""
+        """Process rows that are already in the recording and did not come from this board."""
         super()._take(rows)
 
     def _take(self, rows: bytes) -> Batch:
@@ -207,7 +208,7 @@ class LiveRun(FedRun):
         return batch
 
     def _wait(self) -> None:
-        """If no row came, let silence close shots."""
+        """If no row came, close open shots after enough silence."""
         now_us = self.now_us()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
@@ -239,16 +240,16 @@ def live_run(
     port : str
         Any port that pyserial can open, including ``virtual://SCENARIO``.
     rig : Rig or None
-        The rig; None only for a port with its own rig, such as a virtual board.
+        The rig. It may be None only if the port has its own rig, such as a virtual board.
     recording : Path or None
-        New file to record to.
+        New file for the recording; None records nothing.
     setup : str, optional
         Name of the setup from the first shot on.
     baud : int, optional
     clock_from_host : bool, optional
-        Compute the counter's rate from its beats; the recorded rig then states this.
+        Compute the counter's rate from the beats. The rig in the recording then states this.
     spare : Path, optional
-        Folder where the recording continues if its own place fails.
+        Folder in which the recording continues if writing to its own folder fails.
     shots : int, optional
         End the recording after this many shots.
 
@@ -278,16 +279,16 @@ def live_run(
 def _own_rig(played: SimulatedPort | None, port: str) -> Rig:
     if played is None:
         raise OptionError(
-            "a board needs a rig file",
+            "a rig file is needed to measure with a board",
             where="--rig",
-            hint="write one with: chrono rig new rig.toml",
+            hint="make a rig file with: chrono rig new rig.toml",
         )
     return parse_rig(played.rig_text(), port)
 
 
 def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
     """
-    Return the rig; on request the rig gets the counter's rate from the host's clock.
+    Return the rig, with its counter's rate from the computer's clock if this is wanted.
 
     Raises
     ------
@@ -298,9 +299,9 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
         return rig
     if not rig.lines.has_beats:
         raise OptionError(
-            f"{rig.lines} lines have no beats to compare with the host's clock",
+            f"{rig.lines} lines have no beats to compare with the computer's clock",
             where="--clock-from-host",
-            hint="leave it out, and state clock.rate_tolerance in the rig",
+            hint="leave this option out, and write clock.rate_tolerance in the rig",
         )
     return with_host_clock(rig)
 
@@ -308,22 +309,22 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
 LINK_MARK = b"\tlink\t"
 NAMED_DIFFERENCES = 3
 LATER_US = 1_000_000
-"""A new link begins at least this time after the last row, even if the computer's date was
-set back [us]."""
+"""Smallest time difference between the last old row and the first new row [us], even if the
+computer's date was set back."""
 
 
 class ResumedRun(LiveRun):
     """
-    A board on a port, whose rows are added to the end of an existing recording.
+    A run that measures with a board and continues an existing recording.
 
     Parameters
     ----------
     source : LiveSource
     recorded : LoadedRecording
-        The recording before this run.
+        The recording as it was before this run.
     writer : RecordingWriter
     setup : str, optional
-        Name of a setup, valid from the first new shot on.
+        Name of the setup from the first new shot on.
     """
 
     writer: RecordingWriter
@@ -385,20 +386,20 @@ def resumed_run(
     port : str
         Any port that pyserial can open, except a demonstration.
     rig : Rig or None
-        The rig; it must be equal to the recorded rig. None uses the recorded rig.
+        The rig. It must be equal to the rig in the recording. None means the recorded rig.
     path : Path
         The recording.
     setup : str, optional
-        Name of a setup from the first new shot on; if left out, the last setup stays valid.
+        Name of the setup from the first new shot on; if left out, the last setup stays valid.
     baud : int, optional
     clock_from_host : bool, optional
-        Compute the counter's rate from its beats; the recorded rig must state the same.
+        Compute the counter's rate from the beats. The recorded rig must state the same.
     spare : Path, optional
-        Folder where the recording continues if its own place fails.
+        Folder in which the recording continues if writing to its own folder fails.
     shots : int, optional
         End the recording after this many new shots.
     now : callable, optional
-        Returns the time of day.
+        Function that returns the present date and time.
 
     Raises
     ------
@@ -442,14 +443,14 @@ def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
 
 
 def _refuse_without_rig(path: Path) -> None:
-    """Check that a crash did not cut the recording before its rig was complete."""
+    """Refuse a recording that ends before its rig is complete, for example after a crash."""
     try:
         first_rig(path)
     except RecordingError as error:
         if not path.is_file() or not HEADER.startswith(path.read_bytes()[: len(HEADER)]):
             raise
         raise RecordingError(
-            "ends before its rig is complete, so it cannot be continued",
+            "this recording ends before its rig is complete, so it cannot be continued",
             where=str(path),
             hint="begin a new recording: leave out --resume",
         ) from error
@@ -458,7 +459,7 @@ def _refuse_without_rig(path: Path) -> None:
 def _refuse_demonstration(path: Path) -> None:
     if _is_demonstration(path):
         raise RecordingError(
-            "is a demonstration, not a session of a real board",
+            "this recording is a demonstration, not a session with a real board",
             where=str(path),
             hint="begin a new recording",
         )
@@ -484,7 +485,7 @@ def _refuse_another_rig(
         more = len(differences) - NAMED_DIFFERENCES
         words = ", ".join(differences[:NAMED_DIFFERENCES])
         raise OptionError(
-            f"the rig differs from the rig in {plain(str(path))}: {words}"
+            f"the given rig differs from the rig in {plain(str(path))}: {words}"
             + (f" and {more} more" if more > 0 else ""),
             where="--rig" if rig is not None else "--clock-from-host",
             hint="leave this option out to keep the recorded rig, or begin a new recording",
@@ -492,13 +493,13 @@ def _refuse_another_rig(
 
 
 def _differences(before: Any, after: Any, name: str = "") -> Iterator[str]:
-    """Yield each difference: the key's name and both values."""
+    """Yield a text for each difference: the name of the key and both values."""
     if isinstance(before, dict) and isinstance(after, dict):
         for key in dict.fromkeys((*before, *after)):
             inner = f"{name}.{key}" if name else str(key)
             yield from _differences(before.get(key), after.get(key), inner)
     elif before != after:
-        yield f"{name} {_value(after)} instead of {_value(before)}"
+        yield f"{name} is {_value(after)} instead of {_value(before)}"
 
 
 def _value(value: object) -> str:
@@ -506,7 +507,7 @@ def _value(value: object) -> str:
 
 
 def _since_start_us(started: str, now: datetime) -> int:
-    """Return how long ago a session began [us]; 0 if its start is not stated."""
+    """Return the time since the start of a session [us]; 0 if the start is not stated."""
     try:
         start = datetime.fromisoformat(started)
         return int((now - start).total_seconds() * 1e6)

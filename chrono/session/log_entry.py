@@ -1,4 +1,4 @@
-"""The entry of a log book about one recording."""
+"""Define an entry of the log book, which describes one recording."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -16,14 +16,14 @@ class LogEntry:
     where : str
         Path of the recording.
     started : str
-        Start that the recording states, in ISO 8601; empty if it states no start.
+        Start time in the recording, in ISO 8601; empty if the recording states no start.
     rig : str
         Name of the rig with which the shots were measured.
     shots, counted : int
     setups : dict of str to int
-        Number of counted shots for each name of a setup, in order of first use.
+        Number of counted shots for each setup name, in order of first use.
     notes : tuple of str
-        Notes on the session itself.
+        The user's notes on the whole session.
     trouble : str
         Why the recording cannot be used; empty if it can be used.
     """
@@ -40,7 +40,7 @@ class LogEntry:
 
     @property
     def start(self) -> datetime | None:
-        """The moment of the start; None if the start is not stated."""
+        """Date and time of the start; None if the recording does not state the start."""
         try:
             start = datetime.fromisoformat(self.started)
             return start if start.tzinfo else start.replace(tzinfo=UTC)

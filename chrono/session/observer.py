@@ -1,9 +1,9 @@
-"""Observe gates, link and clock while lines come in, for the Beams screen and for checks.
+"""Observe the gates, the link and the clock while lines come in.
 
-The observer joins the last minute of the gates, the counter's rate from the beats, and the
-delays of the beats. A live run updates the rate when a better value is known. A recording is
-measured with the rate from all its beats. The observer judges nothing, and it knows nothing
-about ports and screens.
+The Beams screen and the readiness check use these observations. The observer collects the last
+minute of the gates, the counter's rate from the beats, and the delays of the beats. A live run
+updates the rate when a better value is known. A recording is measured with the rate from all
+its beats. The observer does not judge, and it does not use ports or screens.
 """
 
 from collections.abc import Iterator
@@ -25,35 +25,36 @@ from chrono.session.session import Session
 from chrono.session.speed_models import counter_problem
 
 FIND_EVERY_S = 2.0
-"""Time between two computations of the rate [s]. The rate changes slowly, and a computation
-takes milliseconds."""
+"""Time between two computations of the counter's rate [s]. The rate changes slowly, and each
+computation takes milliseconds."""
 
 FOLLOW_EVERY_S = 60.0
-"""Shortest time between two new measurements of all shots [s]. Each measurement stops the
-screen for a moment and changes the speeds on it."""
+"""Shortest time between two new computations of all speeds [s]. Each computation stops the
+screen for a moment and changes the shown speeds."""
 
 MOVED = 0.25
-"""If the rate changes by less than this part of its u, no shown speed changes visibly."""
+"""A new rate is used if it differs by more than this fraction of its u. A smaller change would
+not visibly change a speed."""
 
 NARROWED = 0.8
-"""Use a new uncertainty if it is smaller than this part of the uncertainty in use."""
+"""A new rate is also used if its u is smaller than this fraction of the present u."""
 
 
 class CounterRate:
     """
-    Keeps the beats of a session, and measures its shots with the rate from the beats.
+    Computes the counter's rate from the beats of a session, and uses it for the speeds.
 
     Parameters
     ----------
     session : Session
-        The caller feeds it before each call of `feed`. Its shots are measured again if its
-        rig states `clock.from_host`.
+        The session. The caller must feed the session before each call of `feed`. If the rig
+        has `clock.from_host`, the speeds of the session are computed again with a new rate.
 
     Attributes
     ----------
     beats : BeatClock
     remeasured_us : int or None
-        Host time when existing shots were last measured again [us].
+        Time on the computer's clock when the speeds were last computed again [us].
     """
 
     def __init__(self, session: Session) -> None:
@@ -68,13 +69,13 @@ class CounterRate:
         self.remeasured_us: int | None = None
 
     def feed(self, batch: Batch) -> None:
-        """Take the beats of a batch."""
+        """Add the beats of a batch."""
         if self._session.rig.lines.has_beats:
             self.beats.feed(batch)
 
     def estimate(self) -> ClockEstimate:
         """
-        Return the rate computed from all beats so far.
+        Compute the counter's rate from all beats so far.
 
         Raises
         ------
@@ -86,12 +87,12 @@ class CounterRate:
             others = names_of("or", lambda kind: kind.has_beats)
             raise CalibrationError(
                 f"{lines} lines have no beats",
-                hint=f"only {others} lines can be compared with the host's clock",
+                hint=f"only {others} lines can be compared with the computer's clock",
             )
         return self.beats.estimate()
 
     def found(self, host_us: int) -> ClockEstimate | None:
-        """Return the rate; None while it is unknown. It is computed again every two seconds."""
+        """Return the counter's rate, or None if unknown. It is updated every two seconds."""
         if host_us >= self._find_due_us:
             self._find_due_us = host_us + int(FIND_EVERY_S * 1e6)
             try:
@@ -101,7 +102,7 @@ class CounterRate:
         return self._found
 
     def follow(self, host_us: int) -> None:
-        """Let a live session use the rate when it becomes known, and when it gets better."""
+        """In a live session, use the rate when it becomes known and when it gets better."""
         if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
             return
         found, used = self.found(host_us), self._session.host_rate
@@ -118,17 +119,18 @@ class CounterRate:
 
     def settle(self, host_us: int = 0) -> None:
         """
-        Let the session measure with the rate from all its beats.
+        Compute the speeds of the session with the rate from all beats.
 
         Parameters
         ----------
         host_us : int, optional
-            The time now [us].
+            Present time [us].
 
         Raises
         ------
         CalibrationError
-            If the beats do not give the rate; the session then uses the rate in its rig.
+            If the rate cannot be computed from the beats. The session then uses the rate in
+            its rig.
         """
         try:
             found = self.estimate()
@@ -145,7 +147,7 @@ def _is_news(found: ClockEstimate, used: ClockEstimate) -> bool:
 
 @dataclass(frozen=True)
 class BeatDelays:
-    """Delays of the beats of the last two minutes, compared with the least late beat [ms]."""
+    """How late the beats of the last two minutes came, relative to the least late beat [ms]."""
 
     median_ms: float
     longest_ms: float
@@ -158,43 +160,43 @@ class Observer:
     Parameters
     ----------
     session : Session
-        The caller feeds it just before it feeds this observer.
+        The session. The caller must feed each piece first to the session, then to the observer.
     until_us : int, optional
-        Nobody requests results before this host time [us].
+        Time on the computer's clock before which nobody requests results [us].
     """
 
     def __init__(self, session: Session, until_us: int = 0) -> None:
         self._session = session
         self._until_us = until_us
         self.counter_rate = CounterRate(session)
-        """The counter's rate from the beats."""
+        """The rate of the counter, computed from the beats."""
         self.last_us = 0
-        """Host time of the last line [us]."""
+        """Time on the computer's clock when the last line was read [us]."""
         self._found: ClockEstimate | None = None
         self._note_before()
         self._begin()
 
     def _begin(self) -> None:
-        """Start again with the present rules; forget everything before the last piece."""
+        """Start again with the present rules, and forget everything before the last piece."""
         self._counters, self._rules = self._counter()
         self._watch = GateMonitor(self._rules, self._tally_before)
         self._shots = self._shots_before
 
     def _note_before(self) -> None:
-        """Note the state before the next piece."""
+        """Store the state before the next piece."""
         self._tally_before: Tally = self._session.processor.tally
         self._shots_before = len(self._session.log)
 
     def _counter(self) -> tuple[int, Rules]:
-        """Return what identifies the counter; a counter that returns gets a new value."""
+        """Return values that identify the counter; after each change, the values are new."""
         return self._session.processor.counters, self._session.processor.rules
 
     def seconds(self, batch: Batch) -> Iterator[Batch]:
-        """Cut a batch at fixed places, so that results do not depend on the size of batches."""
+        """Cut a batch at fixed places, so that the results do not depend on the batch size."""
         return cut_batch(batch, second_places(batch, self._until_us))
 
     def feed(self, piece: Batch) -> None:
-        """Take a piece from `seconds` that the session has just been fed."""
+        """Observe a piece of a batch. The session must already have received this piece."""
         if self._counter() != (self._counters, self._rules):
             self._begin()
         self._watch.feed(piece.events, self._session.processor.tally)
@@ -205,9 +207,9 @@ class Observer:
 
     def observed(self, host_us: int, flicker_within_s: float = RECENT_S) -> Observation:
         """
-        Return the observations up to a host time [us].
+        Return the observations up to a time on the computer's clock [us].
 
-        A lamp counts if it was seen in the last `flicker_within_s` seconds.
+        The flicker of a lamp counts if it was seen during the last `flicker_within_s` seconds.
         """
         shots = self._session.log.shots
         self._watch.add_shots(shots[self._shots :])
@@ -230,7 +232,7 @@ class Observer:
         )
 
     def delays(self) -> BeatDelays | None:
-        """Return how late beats are read; None while the counter's rate is unknown."""
+        """Return how late the beats are read, or None while the counter's rate is unknown."""
         recent = self.counter_rate.beats.recent
         if self._found is None or len(recent) < 2:
             return None
@@ -241,7 +243,7 @@ class Observer:
 
 
 def _rate_stated(rig: Rig) -> tuple[float, float]:
-    """Return the counter's rate error that a rig states, and the half-width of this error."""
+    """Return the error of the counter's rate that a rig states, and its half-width."""
     calibrated = rig.calibration.clock
     if rig.clock.from_host:
         return 0.0, inf

@@ -1,4 +1,4 @@
-"""The operator's records (setups and marks) as JSON objects of a recording.
+"""Convert the operator's entries (setups and marks) to JSON objects, and back.
 
 Writing and reading are both in this file, so that they always agree.
 """
@@ -14,30 +14,30 @@ HOLD_OFF = "hold-off"
 UNDO = "undo"
 
 NO_SETUP = ""
-"""Name of the setup before the user has entered a name."""
+"""Name of the setup until the user enters a name."""
 
 BODY_KEYS = ("mass_kg", "diameter_m", "length_m")
 TEXT_LIMIT = 500
-"""Longest name, reason or note that is kept."""
+"""Largest number of characters of a name, reason or note that are kept."""
 
 
 @dataclass(frozen=True)
 class Setup:
     """
-    Launch conditions that a series of shots shares.
+    The launch conditions of a series of shots.
 
     Attributes
     ----------
     name : str
         The user's name for the launch conditions.
     body : dict
-        Values that replace those of the rig's body, in SI units: `mass_kg`, `diameter_m`,
+        Values that replace the body's values in the rig, in SI units: `mass_kg`, `diameter_m`,
         `length_m`.
     conditions : dict
-        Free texts, each with a key.
+        Other conditions as free texts, each with a key.
     corrects : str or None
-        The name of the setup that this setup replaces, at every earlier place where the old
-        setup was entered. None for a setup that is valid from here on.
+        The name of the setup that this setup replaces, at every earlier place where the
+        operator entered the old setup. None for a new setup that is valid from now on.
     """
 
     name: str = NO_SETUP
@@ -60,7 +60,7 @@ Said = Setup | Mark
 
 
 def setup_record(setup: Setup) -> dict[str, Any]:
-    """Return the JSON object of a `setup` row."""
+    """Return a setup as the JSON object of a `setup` row."""
     record: dict[str, Any] = {
         "name": setup.name,
         "body": dict(setup.body),
@@ -72,7 +72,7 @@ def setup_record(setup: Setup) -> dict[str, Any]:
 
 
 def mark_record(mark: Mark) -> dict[str, Any]:
-    """Return the JSON object of a `mark` row."""
+    """Return a mark as the JSON object of a `mark` row."""
     record: dict[str, Any] = {"action": mark.action}
     if mark.shot is not None:
         record["shot"] = mark.shot
@@ -90,7 +90,7 @@ def undo_record(said: Said) -> dict[str, Any]:
 
 def read_setup(data: dict[str, Any]) -> Setup:
     """
-    Read the JSON object of a `setup` row.
+    Read a setup from the JSON object of a `setup` row.
 
     Raises
     ------
@@ -111,7 +111,7 @@ def read_setup(data: dict[str, Any]) -> Setup:
 
 def read_mark(data: dict[str, Any]) -> Mark:
     """
-    Read the JSON object of a `mark` row.
+    Read a mark from the JSON object of a `mark` row.
 
     Raises
     ------
@@ -123,15 +123,15 @@ def read_mark(data: dict[str, Any]) -> Mark:
     if action not in (SET_ASIDE, COUNT_AGAIN, NOTE, HOLD_ON, HOLD_OFF):
         raise ValueError(f"unknown mark {action!r}")
     if shot is not None and (isinstance(shot, bool) or not isinstance(shot, int)):
-        raise ValueError("a mark's shot must be a whole number")
+        raise ValueError("`shot` of a mark must be a whole number")
     if shot is None and action in (SET_ASIDE, COUNT_AGAIN):
-        raise ValueError(f"{action} must name a shot")
+        raise ValueError(f"a mark {action} must state its shot")
     return Mark(action, shot, _text(data.get("text", "")))
 
 
 def read_undo(data: dict[str, Any]) -> Said:
     """
-    Read which entry the JSON object of a `mark` row undoes.
+    Read from the JSON object of a `mark` row which entry it undoes.
 
     Raises
     ------
@@ -150,5 +150,5 @@ def _text(value: object) -> str:
 
 def _positive(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
-        raise ValueError(f"{value!r} is not a mass or length of a body")
+        raise ValueError(f"{value!r} is not a possible mass or length of a body")
     return float(value)

@@ -1,4 +1,4 @@
-"""The counted shots of recordings by setup, as samples for comparing or pooling."""
+"""Collect the counted shots of each setup from recordings, to compare or pool them."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -26,7 +26,11 @@ from chrono.session.session import Session
 
 
 def samples_of(session: Session) -> dict[str, Sample]:
-    """Return the counted shots of each setup, in order of first use; skip empty setups."""
+    """
+    Return the counted shots of each setup, in order of first use.
+
+    Setups without counted shots are left out.
+    """
     samples = {name: session.sample(name) for name in session.setups.names}
     return {name: sample for name, sample in samples.items() if sample is not None}
 
@@ -34,7 +38,7 @@ def samples_of(session: Session) -> dict[str, Sample]:
 @dataclass(frozen=True)
 class RecordingSamples:
     """
-    The counted shots of a recording by setup.
+    The counted shots of a recording, separated by setup.
 
     Attributes
     ----------
@@ -45,7 +49,7 @@ class RecordingSamples:
     samples : dict of str to Sample
         The shots of each setup, in order of first use.
     damaged_lines : int
-        Lines that are damaged or lost.
+        Number of damaged or lost lines.
     """
 
     name: str
@@ -63,43 +67,43 @@ def recording_samples(recorded: LoadedRecording) -> RecordingSamples:
 
 
 def damaged_lines_of(session: Session) -> int:
-    """Return how many lines of a session are damaged or lost, so that shots may be missing."""
+    """Count the damaged or lost lines of a session; shots may be missing because of them."""
     return session.unusable.lines + session.processor.tally.lost_lines
 
 
 def damaged_lines(recordings: Sequence[RecordingSamples]) -> int:
-    """Return how many lines of recordings are damaged or lost."""
+    """Count the damaged or lost lines of all recordings."""
     return sum(each.damaged_lines for each in recordings)
 
 
 class RigBasis(Enum):
-    """The reason why recordings count as made with the same rig."""
+    """The reason why the program treats the rigs of recordings as the same rig."""
 
     ALONE = auto()
     """There is only one recording of this rig."""
     IDENTITY = auto()
     """The rigs of the recordings have the same identity."""
     DESCRIPTION = auto()
-    """The rigs have equal gates, clock and calibration; so it is only assumed."""
+    """The rigs have equal gates, clock and calibration, so they are assumed to be the same."""
     GIVEN = auto()
-    """The user states it."""
+    """The user states that the rigs are the same."""
 
 
 @dataclass(frozen=True)
 class RigsTaken:
     """
-    Which recordings count as made with the same rig.
+    States which recordings were made with the same rig.
 
     Attributes
     ----------
     places : tuple of int
-        The rig of each recording, counted from 0.
+        The number of the rig of each recording, counted from 0.
     recordings : tuple of tuple of str
         The names of the recordings of each rig.
     basis : tuple of RigBasis
-        The reason for each rig.
+        For each rig, the reason why its recordings belong together.
     given : bool
-        True if the user decided.
+        True if the user stated whether the rigs are the same.
     """
 
     places: tuple[int, ...]
@@ -112,14 +116,15 @@ def rigs_taken(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None
 ) -> RigsTaken:
     """
-    Return which recordings count as made with the same rig.
+    Decide which recordings were made with the same rig.
 
     Parameters
     ----------
     recordings : sequence of RecordingSamples
     one_rig : bool, optional
-        The user's statement. True: all recordings have the same rig. False: each has another
-        rig. If left out, identities and descriptions of the rigs decide, see `is_same_rig`.
+        The user's statement. True: all recordings have the same rig. False: each recording has
+        a different rig. If left out, identities or descriptions of the rigs are compared, see
+        `is_same_rig`.
     """
     places: list[int] = []
     first: list[Rig] = []
@@ -154,10 +159,11 @@ def _basis(rigs: Sequence[Rig], one_rig: bool | None) -> RigBasis:
 
 def is_same_rig(one: Rig, other: Rig) -> bool:
     """
-    Return whether two descriptions mean the same rig.
+    Return True if two descriptions mean the same rig.
 
-    If both have an identity, the identities decide. Otherwise gates, clock and calibration
-    decide. Names never decide: two pairs of gates may both have the name of a new rig file.
+    If both rigs have an identity, only the identities are compared. Otherwise gates, clock and
+    calibration are compared. Names are never compared, because two different rigs may both have
+    the name of a new rig file.
     """
     if one.identity and other.identity:
         return one.identity == other.identity
@@ -168,7 +174,11 @@ def is_same_rig(one: Rig, other: Rig) -> bool:
 def groups_from(
     recordings: Sequence[RecordingSamples], rigs: RigsTaken | None = None
 ) -> list[Group]:
-    """Return the setups of recordings; with several recordings, names state the recording."""
+    """
+    Return the setups of recordings as groups of shots.
+
+    If there are several recordings, the name of each group also contains the recording's name.
+    """
     groups: list[Group] = []
     rigs = rigs or rigs_taken(recordings)
     for place, recording in enumerate(recordings):
@@ -181,7 +191,7 @@ def groups_from(
 
 
 MOST_GROUPS = 50
-"""More setups would give a page of over a thousand differences, which nobody reads."""
+"""Largest number of setups to compare. More setups give more than a thousand differences."""
 
 
 def groups_to_compare(
@@ -211,20 +221,22 @@ def groups_to_compare(
     if len(groups) > MOST_GROUPS:
         raise OptionError(
             f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
-            "in pairs",
-            hint="name fewer" if pool else "name fewer, or pool them with --pool",
+            "with each other",
+            hint="name fewer recordings"
+            if pool
+            else "name fewer recordings, or pool them with --pool",
         )
     return groups, taken
 
 
 DIFFER_BELOW = 0.05
-"""Recordings are reported as different if chance alone explains it less often than this."""
+"""Recordings are reported as different if the p-value of the test is smaller than this."""
 
 
 @dataclass(frozen=True, eq=False)
 class PooledSetup:
     """
-    The counted shots of all recordings with one setup.
+    The counted shots of one setup from all recordings.
 
     Attributes
     ----------
@@ -235,7 +247,7 @@ class PooledSetup:
         The rigs with which the shots were measured.
     sample : Sample
     series : Series
-        Statistics of the sample; the random part comes from the scatter within each rig.
+        Statistics of the sample. The random part comes from the scatter within each rig.
     differing_p : float
         p-value of the test whether any recording differs from the others, NaN if unknown.
     """
@@ -249,14 +261,14 @@ class PooledSetup:
 
     @property
     def differ(self) -> bool:
-        """True if the recordings differ more than their shots and rigs explain."""
+        """True if scatter and the rigs' uncertainty cannot explain how recordings differ."""
         return self.differing_p < DIFFER_BELOW
 
 
 @dataclass(frozen=True, eq=False)
 class PooledRecordings:
     """
-    Several recordings that were pooled.
+    Several recordings whose shots were pooled.
 
     Attributes
     ----------
@@ -266,7 +278,7 @@ class PooledRecordings:
     setups : tuple of PooledSetup
         Setups with counted shots, in order of first use.
     unit : str
-        Unit of speeds, from the first rig.
+        Unit in which speeds are shown, from the first rig.
     """
 
     recordings: tuple[str, ...]
@@ -278,7 +290,7 @@ class PooledRecordings:
 def pooled_of(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None
 ) -> PooledRecordings:
-    """Pool one or more recordings; for `one_rig` see `rigs_taken`."""
+    """Pool the shots of one or more recordings; for `one_rig` see `rigs_taken`."""
     rigs = rigs_taken(recordings, one_rig)
     names = dict.fromkeys(name for each in recordings for name in each.samples)
     setups = tuple(_pooled_setup(name, recordings, rigs.places) for name in names)
@@ -292,9 +304,10 @@ def pooled_of(
 
 def pooled_groups(pooled: PooledRecordings) -> list[Group]:
     """
-    Return the setups to compare.
+    Return the pooled setups as groups of shots to compare.
 
-    The shots have no common order, and no numbers that could name suspicious shots.
+    Shots of different recordings have no common order and no common numbers. So no suspicious
+    shots can be named.
     """
     return [
         Group(

@@ -1,4 +1,4 @@
-"""Check gates, link and clock: watch a board for some time, or read a recording."""
+"""Check the gates, the link and the clock of a board or of a recording."""
 
 import time
 from dataclasses import dataclass
@@ -30,16 +30,16 @@ POLL_S = 0.02
 
 
 class AlignmentView:
-    """The beams of a run, for a person who aligns them."""
+    """The alignment of both beams, for a user who adjusts the gates."""
 
     def __init__(self) -> None:
         self._monitor = AlignmentMonitor()
 
     def look_at(self, run: Run) -> tuple[GateAlignment, ...]:
         """
-        Return the present state of both beams, and ask the board for the next levels.
+        Return the present alignment of both beams, and request new light levels.
 
-        The result is empty if the board does not report levels.
+        The result is empty if the board does not report light levels.
         """
         levels, seen = run.look_at_levels(), run.observed()
         if levels is None or seen is None:
@@ -50,14 +50,16 @@ class AlignmentView:
 
 class PortWatch:
     """
-    Watches a board while used as a context manager; nothing is recorded.
+    Watches a board on a port. Nothing is recorded.
+
+    Use it as a context manager: `with PortWatch(…) as watch`.
 
     Parameters
     ----------
     port : str
         Any port that pyserial can open, or ``virtual://SCENARIO``.
     rig : Rig or None
-        The rig; None only for a virtual board.
+        The rig. It may be None only for a virtual board.
     baud : int
 
     Raises
@@ -79,7 +81,7 @@ class PortWatch:
 
     def step(self) -> None:
         """
-        Take the lines that the board sent, or wait a moment if there are none.
+        Process the lines that the board sent, or wait a moment if there are no lines.
 
         Raises
         ------
@@ -93,11 +95,11 @@ class PortWatch:
             raise complaint
 
     def align(self) -> tuple[GateAlignment, ...]:
-        """Return how both beams meet their sensors; empty if the board reports no levels."""
+        """Return the alignment of both beams; empty if the board reports no light levels."""
         return self._alignment.look_at(self._run)
 
     def judge(self) -> Readiness:
-        """Judge by all lines so far whether gates, link and clock are ready."""
+        """Judge from the lines so far whether gates, link and clock are ready."""
         seen, session = self._run.observed(), self._run.session
         assert seen is not None, "a live run always has a source to observe"
         return with_shots(judge_readiness(seen), *_told_by_shots(session))
@@ -105,14 +107,14 @@ class PortWatch:
 
 def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readiness:
     """
-    Watch a board for some seconds.
+    Watch a board for some seconds, and judge whether it is ready.
 
     Parameters
     ----------
     port, rig, baud
-        As for `PortWatch`.
+        See `PortWatch`.
     seconds : float
-        How long to watch [s].
+        Time for which to watch the board [s].
 
     Raises
     ------
@@ -128,7 +130,7 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readine
 
 @dataclass(frozen=True, eq=False)
 class CheckedRecording:
-    """A recording, and its observations of gates, link and clock."""
+    """A recording, and the results of the check of its gates, link and clock."""
 
     health: Readiness
     recorded: LoadedRecording
@@ -136,7 +138,10 @@ class CheckedRecording:
 
 def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     """
-    Judge gates and link by a recording's last minute; clock, jitter and bodies by all of it.
+    Check the gates, the link and the clock of a recording.
+
+    The last minute is used to judge gates and link. The whole recording is used to judge clock,
+    jitter and bodies.
 
     Parameters
     ----------
@@ -147,7 +152,7 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     Raises
     ------
     RecordingError
-        If the file is not a recording, or if neither the file nor `rig` gives a rig.
+        If the file is not a recording, or if the file contains no rig and `rig` is None.
     """
     machine_code.prepare_loops(size_of(path))
     session = Session(rig or first_rig(path), fixed_rig=True)
@@ -172,6 +177,6 @@ def _told_by_shots(
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:
-    """Return the host time of the last line [us]; 0 if the end of the file has no line."""
+    """Return when the last line was read [us]; 0 if there is no line at the end of the file."""
     host_us = decode_rows(reader.last_rows(), lines).events.host_us
     return int(host_us[-1]) if len(host_us) else 0

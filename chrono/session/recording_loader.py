@@ -1,4 +1,7 @@
-"""Read recordings to the end: feed all blocks to a session, twice if a later rig needs it."""
+"""Read complete recordings, and form and measure all their shots.
+
+A recording is read again if something later in the file changes how its shots are formed.
+"""
 
 import os
 from collections import Counter
@@ -25,38 +28,38 @@ from chrono.session.session import Session
 from chrono.session.troubles import RateUnknown
 
 BYTES_PER_SHOT = 150
-"""Every real shot takes more bytes in a framed recording; only used to reserve memory."""
+"""Each shot in a framed recording needs more bytes than this. Used to reserve memory."""
 
 RIG_MARK = b"\trig\t"
 
 Progress = Callable[[int, int], None]
-"""A function that is called with the number of bytes read so far and of all bytes."""
+"""A function that gets the number of bytes read so far, and the number of all bytes."""
 
 
 class BatchTaker(Protocol):
-    """An object that takes batches: a session, or the observer of a session."""
+    """An object that accepts batches of rows: a session, or the observer of a session."""
 
     def feed(self, batch: Batch) -> None:
-        """Take a batch."""
+        """Accept one batch of decoded rows."""
 
 
 @dataclass(frozen=True, eq=False)
 class LoadedRecording:
     """
-    A recording that was read, with its session.
+    A recording that was read completely, with its session.
 
     Attributes
     ----------
     path : Path
     name : str
-        Name of the file; its path if another recording has the same file name.
+        Name of the file; or its path, if another recording has the same file name.
     session : Session
-        The closed session: all its shots are in the log.
+        The finished session. Its log contains all shots.
     left_out : str
-        What was left out at the end of the file; empty if nothing was left out.
+        Description of the data that were skipped at the end of the file; empty if none.
     rate_unknown : RateUnknown or None
-        Why the host's clock is not used although the rig requires it. None if the clock is
-        used or not required.
+        The reason why the computer's clock is not used although the rig requires it. None if
+        the computer's clock is used or is not required.
     """
 
     path: Path
@@ -70,7 +73,7 @@ def read_all(
     paths: Sequence[Path], rig: Rig | None, clock_from_host: bool = False
 ) -> Iterator[LoadedRecording]:
     """
-    Yield recordings read one by one.
+    Read several recordings one by one, and yield each result.
 
     Raises
     ------
@@ -84,7 +87,7 @@ def read_all(
 
 
 def prepare_for(paths: Sequence[Path]) -> None:
-    """Load machine code if these recordings are so large that this saves time."""
+    """Load compiled code if the recordings are so large that this saves time."""
     machine_code.prepare_loops(sum(size_of(path) for path in paths))
 
 
@@ -97,7 +100,7 @@ def _names(paths: Sequence[Path]) -> list[str]:
             raise OptionError(
                 "this recording is named twice",
                 where=str(path),
-                hint="name it once, or its shots would be counted twice",
+                hint="name each recording only once, so that no shot counts twice",
             )
         seen.add(place)
     shared = Counter(path.name for path in paths)
@@ -112,7 +115,7 @@ def read_recording(
     clock_from_host: bool = False,
 ) -> LoadedRecording:
     """
-    Form and measure all shots of a recording.
+    Read a recording, form all its shots and compute their speeds.
 
     Parameters
     ----------
@@ -121,16 +124,16 @@ def read_recording(
     rig : Rig, optional
         Measure with this rig instead of the last rig in the recording.
     progress : callable, optional
-        Called after each block.
+        Function that is called after each block of the file.
     clock_from_host : bool, optional
-        Compute the counter's rate from its beats, even if the rig does not state this.
+        Compute the counter's rate from the beats, even if the rig does not require it.
 
     Raises
     ------
     RecordingError
-        If the file is not a recording, or if neither the file nor `rig` gives a rig.
+        If the file is not a recording, or if the file contains no rig and `rig` is None.
     CalibrationError
-        If `clock_from_host` is true and the beats do not give the rate.
+        If `clock_from_host` is true, but the rate cannot be computed from the beats.
     """
     machine_code.prepare_loops(size_of(path))
     first = rig or first_rig(path)
@@ -145,7 +148,7 @@ def read_recording(
         recorded, beats = _one_pass(path, last, True, progress, clock_from_host, known)
     if not wanted:
         return recorded
-    assert beats is not None, "whoever wants the beats has them fed"
+    assert beats is not None, "the beats are collected if they are wanted"
     try:
         beats.settle()
     except CalibrationError as error:
@@ -156,7 +159,7 @@ def read_recording(
 
 
 def _whole(batch: Batch) -> tuple[Batch, ...]:
-    """Return a batch uncut, as a single piece."""
+    """Return the whole batch as a single piece."""
     return (batch,)
 
 
@@ -168,20 +171,21 @@ def feed_blocks(
     progress: Progress | None = None,
 ) -> None:
     """
-    Feed all batches of a recording to takers.
+    Read a recording, and give all its batches to some objects.
 
     Parameters
     ----------
     reader : RecordingReader
-        The recording. Afterwards its `cut` states what was left out at the end.
+        The recording. After the call, its `cut` describes the data that were skipped at the
+        end of the file.
     lines : LineKind
-        The kind of lines that its board sent.
+        The kind of lines that the board sent.
     *takers : BatchTaker
-        Objects that get every piece, in this order.
+        Objects that get each piece. The first object gets each piece first.
     pieces : callable, optional
         Function that cuts each batch into pieces.
     progress : callable, optional
-        Called after each block.
+        Function that is called after each block of the file.
     """
     size, done = reader.path.stat().st_size, 0
     decoded = ((decode_rows(block, lines), len(block)) for block in reader)
@@ -207,19 +211,21 @@ def first_rig(path: Path) -> Rig:
     """
     for block in RecordingReader(path):
         for row in rows_with(block, RIG_MARK):
-            # Records are the same for every kind of lines.
+            # Records have the same format for every kind of lines.
             for control in decode_rows(row, FRAMED).controls:
                 if control.origin == "rig":
                     with telling_where(path):
                         return rig_from_record(control.data)
     raise RecordingError(
-        "contains no rig", where=str(path), hint="give the rig it was made with: --rig rig.toml"
+        "this recording contains no rig",
+        where=str(path),
+        hint="give the rig of this recording: --rig rig.toml",
     )
 
 
 def add_rig(path: Path, rig: Rig) -> None:
     """
-    Add a corrected rig to the end of a recording, as a row like any other.
+    Add a corrected rig to a recording, as a new row at its end.
 
     Raises
     ------
@@ -233,7 +239,7 @@ def add_rig(path: Path, rig: Rig) -> None:
 
 
 def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
-    """Yield the rows of a block that contain `mark`, without reading the others."""
+    """Yield the rows of a block that contain `mark`. All other rows are skipped quickly."""
     at = block.find(mark)
     while at >= 0:
         end = block.find(b"\n", at) + 1 or len(block)
@@ -243,7 +249,7 @@ def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
 
 @contextmanager
 def telling_where(path: Path) -> Iterator[None]:
-    """Add the recording's path to errors about its content."""
+    """Add the path of a recording to the messages about errors in its content."""
     try:
         yield
     except ChronoError as error:
@@ -260,7 +266,7 @@ def _one_pass(
     clock_from_host: bool,
     known: Session | None = None,
 ) -> tuple[LoadedRecording, CounterRate | None]:
-    """Read a recording with a rig or with its own rigs; read beats only if they matter."""
+    """Read a recording once, with the given rig or its own rigs; keep beats if needed."""
     reader = RecordingReader(path)
     capacity = path.stat().st_size // BYTES_PER_SHOT
     session = Session(rig, capacity=capacity, fixed_rig=fixed, known=known)

@@ -1,4 +1,4 @@
-"""Lines and records of a session that could not be used, with samples to show."""
+"""Count the lines and records that could not be used, and keep some samples to show."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,12 +11,13 @@ from chrono.session.troubles import BoardUnused
 
 SAMPLE_LIMIT = 20
 TELLING_LINES = 5
-"""After this many lines it is certain that the board sends another kind than the rig states."""
+"""After this many damaged lines, it is certain that the board sends another kind of lines than
+the rig states."""
 
 
 @dataclass(frozen=True)
 class DamagedLine:
-    """A line that could not be used, and the number of its row in the recording, from 1."""
+    """A line that could not be used, and its row number in the recording, counted from 1."""
 
     row: int
     text: str
@@ -30,20 +31,21 @@ class RejectedInput:
     Attributes
     ----------
     lines : int
-        Damaged lines and rows.
+        Number of damaged lines and rows.
     line_samples : list of DamagedLine
-        The first of these lines.
+        The first damaged lines.
     records : int
-        Number of invalid setups and marks; they are left out.
+        Number of invalid setups and marks. The program does not use them.
     record_reasons : list of str
-        For each of the first invalid records: its kind and time, and why it is invalid.
+        Texts about the first invalid records: the kind, the time and what is wrong.
     boards : list of BoardUnused
-        Boards with a counter that cannot measure a shot, also after a change on the board.
+        Boards that reported a counter which cannot measure a shot.
 
     Parameters
     ----------
     before : RejectedInput, optional
-        Result of an earlier reading of the same recording; its records are already counted.
+        Result of an earlier reading of the same recording. Invalid records are already counted
+        there.
     """
 
     def __init__(self, before: "RejectedInput | None" = None) -> None:
@@ -54,7 +56,7 @@ class RejectedInput:
         self.boards: list[BoardUnused] = []
 
     def take_lines(self, count: int, samples: Sequence[LineSample], rows_before: int) -> None:
-        """Take the damaged lines of a batch; `rows_before` rows come before this batch."""
+        """Count the damaged lines of a batch; `rows_before` is the number of earlier rows."""
         self.lines += count
         room = max(SAMPLE_LIMIT - len(self.line_samples), 0)
         for sample in samples[:room]:
@@ -62,20 +64,20 @@ class RejectedInput:
             self.line_samples.append(DamagedLine(row, sample.text, sample.reason))
 
     def other_kind(self, lines: LineKind) -> LineKind | None:
-        """If lines do not fit the rig's kind, return the kind of these lines if it is clear."""
+        """Return the kind of lines that the board sends, if it is not the kind in the rig."""
         if self.lines < TELLING_LINES:
             return None
         kind = kind_of(sample.text for sample in self.line_samples)
         return None if kind == lines else kind
 
     def take_record(self, record: Record, problem: ValueError) -> None:
-        """Take an invalid record, and the reason why it is invalid."""
+        """Count an invalid record, and keep the reason why it is invalid."""
         self.records += 1
         if len(self.record_reasons) < SAMPLE_LIMIT:
             what = f"{record.origin} at {record.host_us * 1e-6:.3f} s"
             self.record_reasons.append(f"{what}: {str(problem)[:120]}")
 
     def take_board(self, hello: Record, problem: ChronoError) -> None:
-        """Take a hello that states a counter that cannot be used."""
+        """Store that a hello line reported a counter which cannot be used."""
         if len(self.boards) < SAMPLE_LIMIT:
             self.boards.append(BoardUnused(hello.host_us * 1e-6, problem.message))

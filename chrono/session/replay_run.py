@@ -1,6 +1,6 @@
-"""The runs that show a recording again: in its own time, or at once.
+"""Show a recording again, either with its recorded timing or all at once.
 
-`OperatorEdits` decides where the operator's entries go.
+`OperatorEdits` decides where the operator's entries are stored.
 """
 
 from math import isfinite
@@ -15,11 +15,11 @@ from chrono.session.run import FedRun, OperatorEdits, Run
 from chrono.session.session import Session
 
 SETTLE_S = 0.25
-"""After a step to a shot, the replay stops this much later [s], so that all edges are there."""
+"""Time between a shot and the pause after it [s], so that all edges of the shot have come."""
 
 
 class WholeRun(Run):
-    """A recording that is shown with its complete session: no more rows come."""
+    """A recording that is shown completely at once. No more rows come."""
 
     edits: OperatorEdits
 
@@ -28,22 +28,22 @@ class WholeRun(Run):
         self.edits = OperatorEdits(path)
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record to the file that the user agreed to, and to the session."""
+        """Store an entry of the operator in the session and in the file that the user chose."""
         _append(self.edits, self.session, origin, data)
 
 
 class ReplayRun(FedRun):
     """
-    A recording played back at its own times.
+    A recording that is played back with its recorded timing.
 
     Parameters
     ----------
     path : Path
     whole : Session
-        The session from `read_recording`. It has the rig, the clock's rate, and all entries
-        of the operator about shots, also later entries.
+        The session from `read_recording`. It contains the rig, the clock's rate, and all
+        entries of the operator about shots, including later entries.
     pace : float
-        Recorded seconds per real second.
+        Speed of the replay: recorded seconds per real second.
     """
 
     replayed: ClassVar[bool] = True
@@ -58,12 +58,12 @@ class ReplayRun(FedRun):
 
     @property
     def recorded(self) -> Session:
-        """The session with all shots, including shots that the replay has not reached."""
+        """The session with all shots, including shots that the replay has not shown yet."""
         return self._whole
 
     @property
     def progress(self) -> float:
-        """Part of the recorded time that the replay has passed, 0 to 1."""
+        """Fraction of the recorded time that the replay has played, 0 to 1."""
         span_us = self._whole.last_us - self._begin_us
         if self.finished or span_us <= 0:
             return 1.0
@@ -82,11 +82,11 @@ class ReplayRun(FedRun):
         self._begin_us = self.source.now_us()
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record to the file that the user agreed to, and to the session."""
+        """Store an entry of the operator in the session and in the file that the user chose."""
         _append(self.edits, self._whole, origin, data)
 
     def step_to_next_shot(self) -> None:
-        """Play to the next shot, then stop the recorded time."""
+        """Play to the next shot, then pause."""
         if self.finished:
             return
         source, wanted = self.source, self._shots_with_speed() + 1
@@ -110,7 +110,7 @@ class ReplayRun(FedRun):
 
     def at_shot(self, number: int) -> "ReplayRun":
         """
-        Return a copy of this replay that is paused when the given shot is the latest shot.
+        Return a copy of this replay that is paused just after the given shot.
 
         The copy reads the recording from its beginning; this run stays unchanged.
         """
@@ -124,7 +124,7 @@ class ReplayRun(FedRun):
         return run
 
     def _moment_us(self, number: int) -> int:
-        """Return a time between the last edge of a shot and the first edge of the next [us]."""
+        """Return a time between the last edge of a shot and the next shot [us]."""
         read_us = self._whole.log.shots["host_us"]
         place = min(max(number, 1), len(read_us)) - 1
         moment_us = int(read_us[place] + SETTLE_S * 1e6)
@@ -148,7 +148,7 @@ def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | R
     path : Path
     session : Session
         The session from `read_recording`. If `pace` is None, the complete session is shown.
-        Otherwise its shots come at their recorded times.
+        Otherwise the shots appear at their recorded times.
     pace : float or None
         Recorded seconds per real second; None to show everything at once.
     """
@@ -156,7 +156,7 @@ def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | R
 
 
 def _shown(whole: Session) -> Session:
-    """Return a session before its first shot, with all entries about its shots."""
+    """Return a session without shots that already knows all entries about the shots."""
     session = Session(whole.rig, fixed_rig=True, known=whole)
     session.use_host_rate(whole.host_rate)
     return session

@@ -1,4 +1,4 @@
-"""The content of a report and its picture: totals, scatter, dots, uncounted shots, files.
+"""Collect the content of a report and of its picture.
 
 In a long session, one dot with a range shows several consecutive shots of a setup.
 """
@@ -31,7 +31,7 @@ from chrono.session.session_summary import Summary, summary_of
 from chrono.session.shot_log import ShotRow
 
 MOST_DOTS = 240
-"""More dots of one setup would merge on a page 170 mm wide."""
+"""Largest number of dots in a picture. More dots would merge on a page 170 mm wide."""
 FEWEST_DOTS = 12
 """Each setup keeps at least this many dots."""
 
@@ -39,16 +39,18 @@ FEWEST_DOTS = 12
 @dataclass(frozen=True, eq=False)
 class PlottedSetup:
     """
-    The counted shots of one setup as dots.
+    The dots that show the counted shots of one setup.
 
     Attributes
     ----------
     name : str
     series : Series
     number : ndarray of float64, shape (N,)
-        Numbers of the shots in the session, from 1. If shots share a dot, the mean number.
+        Numbers of the shots in the session, counted from 1. If several shots share a dot, the
+        mean of their numbers.
     speed_mps, low_mps, high_mps : ndarray of float64, shape (N,)
-        Speed and its 95 % interval. If shots share a dot, mean and range of their speeds.
+        Speed and its 95 % interval. If several shots share a dot, the mean and the range of
+        their speeds.
     per_dot : int
         Number of shots that share a dot; 1 if each shot has its own dot.
     """
@@ -65,7 +67,7 @@ class PlottedSetup:
 @dataclass(frozen=True, eq=False)
 class PlottedSpeeds:
     """
-    The speeds of a recording to draw.
+    The speeds of a recording, prepared for a picture.
 
     Attributes
     ----------
@@ -82,7 +84,7 @@ class PlottedSpeeds:
     aside_number : ndarray of int64, shape (K,)
         Numbers of the shots that have a speed but are not counted.
     aside_mps : ndarray of float64, shape (K,)
-        Speeds of these shots.
+        Speeds of the shots that have a speed but are not counted.
     """
 
     name: str
@@ -100,7 +102,7 @@ class PlottedSpeeds:
 
 
 def plotted_speeds(recorded: LoadedRecording, most_dots: int = MOST_DOTS) -> PlottedSpeeds:
-    """Return the speeds to draw: about `most_dots` dots for all setups of a recording."""
+    """Prepare the speeds of a recording for a picture with about `most_dots` dots."""
     session = recorded.session
     measured = session.measured()
     counted = session.are_counted(session.log.shots, measured.speed_mps)
@@ -125,7 +127,7 @@ def plotted_speeds(recorded: LoadedRecording, most_dots: int = MOST_DOTS) -> Plo
 
 
 def _changes(session: Session) -> Ints:
-    """Return the numbers of shots that have another setup name than the shot before."""
+    """Return the numbers of the shots whose setup name differs from the shot before."""
     if not len(session.log):
         return np.zeros(0, np.int64)
     used, place = np.unique(session.log.setup, return_inverse=True)
@@ -137,7 +139,7 @@ def _changes(session: Session) -> Ints:
 def _dots(
     name: str, series: Series, number: Ints, speed: Floats, half: Floats, wanted: int
 ) -> PlottedSetup:
-    """Return a setup's dots: shots with their intervals, or groups of shots with ranges."""
+    """Return the dots of a setup. A dot shows one shot, or several shots with their range."""
     per_dot = min(wanted, -(-len(speed) // FEWEST_DOTS))
     if per_dot == 1:
         low, high = speed - half, speed + half
@@ -156,16 +158,17 @@ def _dots(
 
 
 LONGEST_NAME = 70
-"""Longest name of a setup with its recording. It must fit on one line of a phone."""
+"""Largest length of a name of a setup with its recording [characters]. The name must fit on one
+line of a phone."""
 WITHOUT_TRANSIT = Flag.UNSOUND | Flag.FRAGMENTS | Flag.GAP | Flag.AMBIGUOUS
-"""Flags with which a shot may have no transit."""
+"""A shot with one of these flags may have no transit."""
 NO_SPEED = "no speed"
-"""The reason for not counting a shot without a speed, if no flag gives a reason."""
+"""The reason that is shown for a shot without a speed if no flag gives a reason."""
 
 
 @dataclass(frozen=True)
 class Fingerprint:
-    """Size [bytes] and SHA-256 of a file, as 64 hexadecimal digits."""
+    """The size of a file [bytes], and its SHA-256 checksum as 64 hexadecimal digits."""
 
     size: int
     sha256: str
@@ -174,7 +177,7 @@ class Fingerprint:
 @dataclass(frozen=True)
 class UncountedShots:
     """
-    Shots that are not counted for one reason.
+    A group of shots that are not counted for the same reason.
 
     Attributes
     ----------
@@ -220,7 +223,7 @@ class RecordingReport:
 
     @property
     def recorded(self) -> LoadedRecording:
-        """The recording after reading."""
+        """The recording that was read."""
         return self.summary.recorded
 
     @property
@@ -232,7 +235,7 @@ class RecordingReport:
 @dataclass(frozen=True, eq=False)
 class Report:
     """
-    The content of a report about some recordings.
+    The content of a report about one or more recordings.
 
     Attributes
     ----------
@@ -240,7 +243,7 @@ class Report:
     comparison : Comparison or None
         Comparison of the setups, if there are two or more setups.
     rigs : RigsTaken
-        Which recordings count as made with the same rig.
+        States which recordings were made with the same rig.
     damaged_lines : int
         Number of damaged lines in all recordings.
     given_rig : str
@@ -266,7 +269,8 @@ def report_of(
     given_rig : str, optional
         Name of the rig file for all recordings; empty if the recorded rigs were used.
     one_rig : bool, optional
-        True: all recordings have the same rig. False: each has another; see `rigs_taken`.
+        True: all recordings have the same rig. False: each recording has a different rig. See
+        `rigs_taken`.
 
     Raises
     ------
@@ -286,7 +290,7 @@ def report_of(
 
 def fingerprint_of(path: Path) -> Fingerprint:
     """
-    Return the checksum (FIPS 180-4) of a file.
+    Return the size and the checksum (FIPS 180-4) of a file.
 
     Raises
     ------
@@ -299,7 +303,7 @@ def fingerprint_of(path: Path) -> Fingerprint:
             return Fingerprint(file.tell(), digest.hexdigest())
     except OSError as trouble:
         raise RecordingError(
-            f"cannot be read: {trouble.strerror or trouble}",
+            f"this file cannot be read: {trouble.strerror or trouble}",
             where=str(path),
             hint="check that the file is still there",
         ) from trouble
@@ -319,7 +323,11 @@ def _recording(recorded: LoadedRecording) -> RecordingReport:
 
 
 def typical_shot(samples: Mapping[str, Sample], session: Session) -> ShotRow | None:
-    """Return the shot with the median speed of the largest sample (the upper of two)."""
+    """
+    Return the shot with the median speed in the largest sample.
+
+    If two shots are in the middle, return the faster shot.
+    """
     if not samples:
         return None
     largest = max(samples.values(), key=lambda sample: len(sample.number))
@@ -329,7 +337,7 @@ def typical_shot(samples: Mapping[str, Sample], session: Session) -> ShotRow | N
 
 
 def _aside(session: Session) -> tuple[UncountedShots, ...]:
-    """Return the shots that are not counted, by reason."""
+    """Return the shots that are not counted, in groups with the same reason."""
     flags, speed = session.log.shots["flags"], session.measured().speed_mps
     notes = session.notes()
     found: dict[tuple[str, tuple[str, ...]], list[tuple[int, float]]] = {}

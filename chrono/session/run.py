@@ -1,9 +1,9 @@
-"""A run: a session together with the functions that a screen or the console uses to drive it.
+"""Connect a session to its source of rows, and to a screen or the console.
 
-A run is a thin shell around `Session`. Its driver calls `step` again and again from one
-thread. The operator's entries go in as rows, like the board's lines.
+A run is a thin layer around `Session`. A screen or the console calls `step` again and again
+from one thread. The operator's entries come in as rows, like the board's lines.
 
-During a replay, entries are stored only after the user has chosen: change this recording, or
+During a replay, entries are stored only after the user has chosen to change the recording or to
 work in a copy. Rows are only added at the end; no row is ever changed.
 """
 
@@ -41,7 +41,7 @@ from chrono.session.troubles import Trouble
 
 class OperatorEdits:
     """
-    Decides where the user's records go.
+    Decides where the user's entries are stored during a replay.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ class OperatorEdits:
     Attributes
     ----------
     target : Path or None
-        The file that takes records; None until the user has agreed.
+        The file in which entries are stored; None until the user has chosen a file.
     """
 
     def __init__(self, path: Path) -> None:
@@ -60,28 +60,28 @@ class OperatorEdits:
 
     @property
     def in_copy(self) -> bool:
-        """True if records go to a copy."""
+        """True if entries are stored in a copy."""
         return self.target not in (None, self.path)
 
     def agree(self) -> None:
         """
-        Store records in the recording itself.
+        Store entries in the recording itself from now on.
 
         Raises
         ------
         RecordingError
-            If no record can be added to the recording.
+            If no entry can be added to the recording.
         """
         check_appendable(self.path)
         self.target = self.path
 
     def free_copy_name(self) -> Path:
-        """Return a free name for a copy."""
+        """Return an unused file name for a copy."""
         return free_name(self.path.parent, self.path)
 
     def work_in_copy(self, copy: Path) -> None:
         """
-        Copy the recording, and store records in the copy.
+        Copy the recording, and store entries in the copy from now on.
 
         Raises
         ------
@@ -93,18 +93,18 @@ class OperatorEdits:
 
     def append(self, host_us: int, origin: str, data: dict[str, Any]) -> bytes:
         """
-        Add a record; return its row.
+        Store an entry, and return its row.
 
         Raises
         ------
         RecordingError
-            If the user has not agreed, or the record cannot be written.
+            If the user has not chosen a file, or if the entry cannot be written.
         """
         if self.target is None:
             raise RecordingError(
-                "is open for reading only",
+                "this recording is open for reading only",
                 where=str(self.path),
-                hint="agree to change it, or work in a copy",
+                hint="agree to change the recording, or work in a copy",
             )
         row = json_row(host_us, origin, data)
         append_rows(self.target, row)
@@ -112,28 +112,28 @@ class OperatorEdits:
 
 
 SILENCE_EVERY_S = 0.1
-"""Time between two checks whether silence closes shots [s]; this needs seconds of silence."""
+"""Time between two checks for silence [s]. Seconds of silence are needed to close shots."""
 
 
 class Run:
     """
-    A session that is shown to people. In this base class no more rows come.
+    A session that is shown to the user. This base class gets no new rows.
 
     Parameters
     ----------
     session : Session
     name : str
-        Port or recording, as the user should see it.
+        Name of the port or of the recording, as the user should see it.
     """
 
     live: ClassVar[bool] = False
-    """True if this run reads a board."""
+    """True if this run reads lines from a board."""
 
     near_launches: ClassVar[bool] = False
     """True if somebody may be about to shoot while this run is shown."""
 
     replayed: ClassVar[bool] = False
-    """True for a `ReplayRun`: a recording is shown again, at some pace or at once."""
+    """True for a `ReplayRun`: a recording is played again."""
 
     followed: ClassVar[bool] = False
     """True for a `FollowRun`: a recording is shown while another program writes it."""
@@ -142,13 +142,13 @@ class Run:
     """True if the operator's entries can be stored."""
 
     writer: RecordingWriter | None = None
-    """The recording that this run writes, if any."""
+    """The writer of the recording; None if this run records nothing."""
 
     shots_before: int = 0
     """Number of shots that a continued recording had before this run."""
 
     edits: OperatorEdits | None = None
-    """Where records go during a replay; None if records are normal rows."""
+    """Decides where entries are stored during a replay; None for other runs."""
 
     def __init__(self, session: Session, name: str) -> None:
         self.session = session
@@ -157,7 +157,7 @@ class Run:
         """The operator's entries in this run, without undone entries."""
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Take a record of the operator."""
+        """Store an entry of the operator."""
         raise NotImplementedError
 
     def say_setup(self, setup: Setup) -> None:
@@ -179,7 +179,7 @@ class Run:
 
     @property
     def recorded(self) -> Session:
-        """The session with all shots to which the user can go, also later shots of a replay."""
+        """The session with all shots that the user can select, even before they are played."""
         return self.session
 
     @property
@@ -189,7 +189,7 @@ class Run:
 
     @property
     def status(self) -> LinkStatus:
-        """The connection now."""
+        """The present state of the connection."""
         return LinkStatus("closed", self.name)
 
     @property
@@ -199,7 +199,7 @@ class Run:
 
     @property
     def unwritten(self) -> bool:
-        """True if it seems that no program writes the followed recording any more."""
+        """True if probably no program writes the followed recording any more."""
         return False
 
     @property
@@ -209,24 +209,24 @@ class Run:
 
     @property
     def remeasured_us(self) -> int | None:
-        """When shots were last measured again with a new rate of the counter [us], if ever."""
+        """Time when speeds were last computed again with a new rate [us]; None if never."""
         return None
 
     def start(self) -> None:
         """
-        Open the source.
+        Open the source of the rows.
 
         Raises
         ------
         ChronoError
-            If it cannot be opened.
+            If the source cannot be opened.
         """
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Call `act`, from another thread, as soon as there are rows for `step`."""
+        """Call `act` from another thread as soon as new rows are ready for `step`."""
 
     def step(self) -> bool:
-        """Take the rows that are ready; return whether the session changed."""
+        """Process the rows that are ready. Return True if the session changed."""
         return False
 
     def observed(self) -> Observation | None:
@@ -234,42 +234,42 @@ class Run:
         return None
 
     def delays(self) -> BeatDelays | None:
-        """Return how late the board's beats are read, None while that is unknown."""
+        """Return how late the board's beats are read, or None while the delay is unknown."""
         return None
 
     @property
     def in_a_shot(self) -> bool:
-        """True if a shot is open: more of its edges may come."""
+        """True if a shot is not complete, so that more of its edges may come."""
         return any(row.edges_used != "both" for row in self.session.open_rows())
 
     @property
     def has_analog(self) -> bool:
-        """True if there is a board that says that it sends the levels of its sensors."""
+        """True if a board reports that it can send the light levels of its sensors."""
         return False
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the sensors' levels of this moment, if there are any, and request new ones."""
+        """Return the present light levels of the sensors if known, and request new levels."""
         return None
 
     def complaint(self) -> PortError | None:
-        """Return the problem with a board that has not sent one valid line yet."""
+        """Return the problem if the board has not sent a valid line; None without a problem."""
         return None
 
     def give_up(self) -> None:
-        """Stop the run after a complaint."""
+        """Stop the run after `complaint` has returned a problem."""
 
     def close(self) -> list[Trouble]:
-        """Stop the run, and take the last rows; return troubles."""
+        """Stop the run, process the last rows, and return all problems."""
         return []
 
 
 POLL_S = 0.01
-"""Pause of the driver of a run if no rows came [s]."""
+"""Time to wait before the next call of `step` if no rows came [s]."""
 
 
 def turns(run: Run) -> Iterator[None]:
     """
-    Drive a started run until no more rows come, and yield after each turn.
+    Call `step` of a started run until no more rows come, and yield after each call.
 
     Raises
     ------
@@ -290,16 +290,16 @@ class RowSource(Protocol):
     """A source of rows for a run: `LiveSource`, `ReplaySource` or `FollowSource`."""
 
     def start(self) -> None:
-        """Open it."""
+        """Open the source."""
 
     def drain(self) -> bytes:
         """Return the complete rows that came since the last call."""
 
     def stop(self) -> None:
-        """Close the source; rows that came before can still be drained."""
+        """Close the source. The function `drain` still returns rows that came before."""
 
     def now_us(self) -> int:
-        """Return the session's clock [us]."""
+        """Return the present time on the session's clock [us]."""
 
     @property
     def finished(self) -> bool:
@@ -307,7 +307,7 @@ class RowSource(Protocol):
 
     @property
     def status(self) -> LinkStatus:
-        """The connection now."""
+        """The present state of the connection."""
 
 
 class FedRun(Run):
@@ -320,7 +320,7 @@ class FedRun(Run):
         The source of the rows.
     session : Session
     name : str
-        Port or recording, as the user should see it.
+        Name of the port or of the recording, as the user should see it.
     """
 
     def __init__(self, source: RowSource, session: Session, name: str) -> None:
@@ -337,31 +337,31 @@ class FedRun(Run):
 
     @property
     def status(self) -> LinkStatus:
-        """The connection now."""
+        """The present state of the connection."""
         return self.source.status
 
     @property
     def remeasured_us(self) -> int | None:
-        """When shots were last measured again with a new rate of the counter [us], if ever."""
+        """Time when speeds were last computed again with a new rate [us]; None if never."""
         return self._observer.counter_rate.remeasured_us
 
     def now_us(self) -> int:
-        """Return the session's clock [us]; it stops when no more rows will come."""
+        """Return the time of the session [us]; it stops when no more rows will come."""
         return self.source.now_us() if self._ended_us is None else self._ended_us
 
     def start(self) -> None:
         """
-        Open the source.
+        Open the source of the rows.
 
         Raises
         ------
         ChronoError
-            If it cannot be opened.
+            If the source cannot be opened.
         """
         self.source.start()
 
     def step(self) -> bool:
-        """Take the rows that are ready; return whether the session changed."""
+        """Process the rows that are ready. Return True if the session changed."""
         before = self.session.revision
         if self.finished:
             self._take_ready()  # entries that the operator makes after the end of the session
@@ -376,11 +376,11 @@ class FedRun(Run):
         return self._observer.observed(self.now_us())
 
     def delays(self) -> BeatDelays | None:
-        """Return how late the board's beats are read, None while that is unknown."""
+        """Return how late the board's beats are read, or None while the delay is unknown."""
         return self._observer.delays()
 
     def close(self) -> list[Trouble]:
-        """Stop the source and take its last rows; return troubles."""
+        """Stop the source, process its last rows, and return all problems."""
         if not self.finished:
             self.source.stop()
             while self._take_ready():
@@ -402,14 +402,14 @@ class FedRun(Run):
         return batch
 
     def _wait(self) -> None:
-        """Do the work that is due when no rows came."""
+        """Do the work that must be done if no rows came."""
 
     def _finish(self) -> None:
         self._ended_us = self.now_us()
         self.session.finish()
 
     def _settle_clock(self) -> None:
-        """Measure with the rate from all beats, as later readings of the recording do."""
+        """Compute the speeds with the rate from all beats, as a later reading will do."""
         if self.session.rig.clock.from_host:
             try:
                 self._observer.counter_rate.settle(self.now_us())

@@ -1,8 +1,8 @@
-"""A session takes batches of rows and gives shots with all facts about these shots.
+"""Make shots from the rows of a session, and keep the facts about each shot.
 
-There is only one code path. A live port, a replay and a bulk run all call `Session.feed` with
-decoded rows of a recording, including the operator's rows. A session knows nothing about
-files, ports and screens.
+There is only one code path. A live port, a replay and the reading of a file all call
+`Session.feed` with decoded rows, including the operator's rows. A session does not use files,
+ports or screens.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -51,7 +51,7 @@ class Session:
     Parameters
     ----------
     rig : Rig
-        The rig with which to measure; a `rig` record before the first event replaces it.
+        The rig to measure with. A `rig` record before the first event replaces this rig.
     capacity : int, optional
         Number of shots to reserve memory for.
     fixed_rig : bool, optional
@@ -59,10 +59,10 @@ class Session:
     as_if : Assumptions, optional
         Measure the shots as if these assumptions were true.
     known : Session, optional
-        An earlier session of the same recording. Its entries then apply from the start, also
-        late entries about early shots.
+        An earlier session of the same recording. All its entries are then valid from the
+        start, including late entries about early shots.
     processor : callable, optional
-        Makes the object that forms shots from events.
+        Function that makes the processor, which forms shots from events.
     """
 
     def __init__(
@@ -77,20 +77,20 @@ class Session:
     ) -> None:
         self.rig = rig
         self.last_rig = rig
-        """The valid rig, which is the rig of the last `rig` record."""
+        """The rig of the last `rig` record; before the first record, the given rig."""
         self.log = ShotLog(capacity)
         self.annotations: Annotations = known.annotations if known else Annotations()
         self.counters = BoardCounters()
         self.unusable: RejectedInput = RejectedInput(known.unusable if known else None)
         self.host_rate: ClockEstimate | None = None
-        """The counter's rate by the host's clock, if shots are measured with this rate."""
+        """The counter's rate by the computer's clock; None if this rate is not used."""
         self.started = ""
-        """Start of the session by its recording, in ISO 8601; empty if not stated."""
+        """Start time of the session, in ISO 8601; empty if the recording does not state it."""
         self.rows = 0
         self.revision = 0
-        """Number that grows with every change that a screen could show."""
+        """This number grows with every change that a screen could show."""
         self.last_us = 0
-        """Host time of the last row [us]."""
+        """Time of the last row, on the computer's clock [us]."""
         self._measured_anew = 0
         self._fixed_rig = fixed_rig
         self._make_processor = processor
@@ -106,12 +106,12 @@ class Session:
 
     def feed(self, batch: Batch) -> None:
         """
-        Take one batch.
+        Process one batch of rows.
 
         Raises
         ------
         RecordingError
-            If there are more records than any session has.
+            If there are too many setups for a real session.
         """
         done, between = 0, list[Record]()
         for record in batch.controls:
@@ -136,20 +136,20 @@ class Session:
         self.last_us = max(self.last_us, *last, 0)
 
     def take_told(self) -> None:
-        """Take the operator's entries from now on; all entries known in advance have come."""
+        """Accept new entries of the operator from now on, after all known entries have come."""
         self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
-        """Close shots by the host's clock if only silence can close them."""
+        """Close open shots if the computer's clock shows that nothing came for long enough."""
         self._add(self._processor.pass_time(host_us))
 
     def finish(self) -> None:
-        """Close all shots: no more data will come."""
+        """Close all open shots, because no more data will come."""
         self._add(self._processor.finish())
 
     @property
     def needs_second_pass(self) -> bool:
-        """True if a later `rig` record changed the rules by which shots were formed."""
+        """True if a later `rig` record changed the rules for forming shots."""
         return self._as_if.rules(Rules.from_rig(self.last_rig)) != self._rules
 
     @property
@@ -162,29 +162,29 @@ class Session:
         )
 
     def remeasure(self, rig: Rig) -> None:
-        """Measure every shot with `rig`; each shot keeps its edges."""
+        """Compute all speeds again with `rig`. Each shot keeps its edges."""
         self._use(rig)
         self.revision += 1
 
     def use_host_rate(self, found: ClockEstimate | None) -> None:
-        """Measure every shot with this rate of the counter; None means the rig's rate."""
+        """Compute all speeds with this rate of the counter; None means the rate in the rig."""
         if found != self.host_rate:
             self.host_rate = found
             self.remeasure(self.rig)
 
     def _begins_anew(self, record: Record) -> bool:
         """
-        Return whether events before and after a record must be processed separately.
+        Return True if events before and after a record must be processed separately.
 
-        Few records need this. Each separate part costs a millisecond, and a file may contain
-        thousands of records.
+        Only a few records need this. Each separate part costs a millisecond, and a file may
+        contain thousands of records.
         """
         if record.origin == "hello":
             return self._deaf or self._processor.is_new_counter(*_counter_of(record))
         return record.origin == "rig" and not (self._begun or record.position > 0)
 
     def _process(self, events: Events, between: Sequence[Record]) -> None:
-        """Take events and the records between them; records apply before any shot is formed."""
+        """Process records and the events between them, and only then form shots."""
         if not len(events) and not between:
             return
         self._begun = self._begun or len(events) > 0
@@ -206,7 +206,7 @@ class Session:
             self.revision += 1
 
     def _take(self, record: Record, anchor: int) -> None:
-        """Take a record that was made when `anchor` was the latest counter value."""
+        """Process a record that was made when `anchor` was the latest counter value."""
         try:
             self._take_record(record, anchor)
         except ChronoError:
@@ -283,11 +283,11 @@ class Session:
         return setup.body.get("length_m", self.rig.body.length_m)
 
     def make_ready(self) -> None:
-        """Do slow work in advance, so that the first shot need not wait for it."""
+        """Do slow work in advance, so that the first shot is shown without a delay."""
         self._models.now.make_ready()
 
     def _use(self, rig: Rig) -> None:
-        """Measure with `rig` from now on, but with the counter that the board stated."""
+        """Use `rig` from now on, but with the counter that the board reported."""
         self.rig = rig = self.counters.applied(rig)
         self._measured_anew += 1
         self._models.use(rig, self.host_rate)
@@ -296,12 +296,12 @@ class Session:
 
     @property
     def setups(self) -> Setups:
-        """The setups entered."""
+        """All setups that the operator entered."""
         return self.annotations.setups
 
     @property
     def marks(self) -> Marks:
-        """The marks made."""
+        """All marks that the operator made."""
         return self.annotations.marks
 
     @property
@@ -316,36 +316,36 @@ class Session:
 
     @property
     def measured_by(self) -> int:
-        """Number that grows when existing shots may get new values."""
+        """This number grows when earlier shots may get new values."""
         return self._measured_anew
 
     @property
     def heard(self) -> bool:
-        """True if a board has sent anything valid."""
+        """True if the board has sent at least one valid line."""
         tally = self._processor.tally
         return self.counters.now is not None or tally.edges + tally.beats + len(self.log) > 0
 
     @property
     def model(self) -> SpeedModel:
-        """The model with which speeds are computed now."""
+        """The model that is used to compute speeds now."""
         return self._models.now
 
     @property
     def lamps(self) -> list[LampSeen]:
-        """The lamps that tripped the gates with their flicker."""
+        """The lamps whose flicker has tripped the gates."""
         return lamps_seen(self._processor.flicker)
 
     @property
     def processor(self) -> Processor:
-        """The processor, which has the tally and the levels."""
+        """The processor that forms the shots and counts the lines."""
         return self._processor
 
     def measured(self, part: slice = slice(None)) -> Measured:
-        """Measure shots of the log with the present values of the rig."""
+        """Compute the speeds of shots in the log with the present values of the rig."""
         return join_measured([measured for _, measured in self.pieces(part)])
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, Measured]]:
-        """Measure `part` of the log in small slices; yield each slice and its values."""
+        """Measure `part` of the log in small slices. Yield each slice with its values."""
         start, stop, _ = part.indices(len(self.log))
         for chunk in self.log.chunks(start, stop):
             keys = self.log.shots["key"][chunk]
@@ -354,7 +354,7 @@ class Session:
                 yield piece, self._models.measure(shots, setups, counter)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
-        """Return which shots of the log enter the statistics, shape (N,)."""
+        """Return which shots of the log count in the statistics, as an array of shape (N,)."""
         shots = self.log.shots
         parts = [
             self.are_counted(shots[at], found.speed_mps) for at, found in self.pieces(part)
@@ -364,12 +364,16 @@ class Session:
     def are_counted(
         self, shots: Shots, speed_mps: npt.NDArray[np.float64]
     ) -> npt.NDArray[np.bool_]:
-        """Return which of these shots enter the statistics, given their speeds, shape (N,)."""
+        """
+        Return which of the given shots count in the statistics.
+
+        The result is an array of shape (N,).
+        """
         said = self.marks.at(shots["key"])
         return said.are_counted(countable(shots, speed_mps), np.isfinite(speed_mps))
 
     def notes(self, part: slice = slice(None)) -> list[str]:
-        """Return the words for each shot: why it was set aside, and the user's note."""
+        """Return a text for each shot: why the shot was set aside, and the user's note."""
         return self.marks.at(self.log.shots["key"][part]).words()
 
     def series(self, setup: str | None = None) -> Series | None:
@@ -386,8 +390,8 @@ class Session:
         """
         Return the counted shots of one setup or of all setups; None if there are no shots.
 
-        `pieces` gives values that were measured before, so they are not measured again.
-        `first` limits the result to this many shots from the start of the session.
+        `pieces` gives values that were measured before, so that they are not measured again.
+        If `first` is given, only this number of shots from the start of the session is used.
         """
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup[:first]].nonzero()[0]
@@ -412,7 +416,7 @@ class Session:
     def _shared_parts(
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
     ) -> tuple[Contribution, ...]:
-        """Return the shared error parts for the mean speed and the most common edges."""
+        """Return the shared error parts at the mean speed, for the most common edges."""
         shots = self.log.shots
         used = int(np.bincount(shots["used"][numbers - 1]).argmax())
         model = self._models.at(shots["key"][numbers[0] - 1])
@@ -429,7 +433,7 @@ class Session:
         return int(np.searchsorted(self.log.shots["key"], key)) + 1
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
-        """Yield shots of the log as rows that people can read."""
+        """Yield shots of the log as rows that the user can read."""
         shots, setups = self.log.shots[part], self.log.setup[part]
         times_us, first = self.log.time_us[part], part.start + 1
         return self._shot_rows(shots, self.measured(part), setups, times_us, first)

@@ -1,4 +1,4 @@
-"""The summary of a recording: statistics for each setup and for all shots, jitter, slope."""
+"""Summarize a recording: statistics for each setup and for all shots, jitter, and slope."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -41,22 +41,24 @@ from chrono.session.recording_loader import LoadedRecording
 from chrono.session.session import Session
 
 MOST = 0.5
-"""More than this part of the shots counts as "most of them"."""
+"""More than this fraction of the shots counts as "most shots"."""
 
 NOISE_BESIDE_BOUNCES = 2.0
-"""Scatter of all shots by noise, divided by the u of a usual bounce. About the largest value in
-simulations of beam, noise of two bands and comparator (0.6 … 2.1)."""
+"""Scatter of all shots because of noise, divided by the u of a typical bounce. This is about
+the largest value in simulations of beam, comparator and noise in two bands (0.6 … 2.1)."""
 
 MOST_SHOTS = 20_000
-"""Number of the last shots to use; more are not necessary."""
+"""Number of recent shots that are used. More shots are not necessary."""
 SIGMAS = 2.6
-"""Limit for a change of the lengths by drag; drag has an uncertainty without hard bounds."""
+"""Number of standard uncertainties of the drag that may explain a change of the lengths. The
+uncertainty of the drag has no hard limits."""
 SLOPE_SHOTS = 1_000
-"""Number of the last shots to use for the slope; the dashboard needs it after each shot."""
+"""Number of recent shots that are used for the slope. The dashboard computes the slope after
+each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
-    """Return the jitter by the counted shots with the present counter; None if unknown."""
+    """Compute the jitter from the counted shots of the present counter; None if unknown."""
     part = _last_part(session)
     measured = session.measured(part)
     chosen = _of_this_counter(session, part, measured) & tells_timing(session.log.shots[part])
@@ -76,7 +78,7 @@ def timing_of(session: Session) -> TimingJitter | None:
 
 
 def lengths_of(session: Session) -> dict[str, BlockedLengths]:
-    """Return the body lengths seen by the gates for each setup, in order of first use."""
+    """Return the body lengths that the gates measured, by setup, in order of first use."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     counted = session.are_counted(shots, measured.speed_mps)
@@ -93,7 +95,7 @@ def lengths_of(session: Session) -> dict[str, BlockedLengths]:
 
 
 def slope_of(session: Session) -> MeasuredSlope | None:
-    """Return the slope of the path by the edges of the counted shots; None if unknown."""
+    """Compute the slope of the path from the edges of the counted shots; None if unknown."""
     part = slice(max(len(session.log) - SLOPE_SHOTS, 0), len(session.log))
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = _of_this_counter(session, part, measured) & tells_timing(shots)
@@ -122,7 +124,7 @@ def slope_of(session: Session) -> MeasuredSlope | None:
 
 
 def trends_of(session: Session) -> tuple[LengthTrend, ...]:
-    """Return how the lengths at each gate change with speed and from shot to shot."""
+    """Return how the body lengths at each gate change with speed and from shot to shot."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = _of_this_counter(session, part, measured) & has_clean_lengths(shots)
@@ -161,7 +163,11 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
 
 
 def _of_this_counter(session: Session, part: slice, measured: Measured) -> Bools:
-    """Return which shots are counted and timed by the present counter, shape (N,)."""
+    """
+    Return which shots are counted and were timed by the present counter.
+
+    The result is an array of shape (N,).
+    """
     shots = session.log.shots[part]
     chosen = session.are_counted(shots, measured.speed_mps)
     places = session.counters.at(shots["key"])
@@ -173,7 +179,11 @@ def _last_part(session: Session) -> slice:
 
 
 def _chord_u(session: Session, setups: list[int]) -> Floats:
-    """Return the standard deviation of the lengths that chords may cause [m], shape (N,)."""
+    """
+    Return the standard deviation of the measured lengths that chords cause [m].
+
+    The result is an array of shape (N,).
+    """
     widths = {
         place: _length_u(session.rig, session.setups.last(session.setups.name(place)).body)
         for place in set(setups)
@@ -183,16 +193,17 @@ def _chord_u(session: Session, setups: list[int]) -> Floats:
 
 def _length_u(rig: Rig, own: Mapping[str, float]) -> float:
     """
-    Return the u of the difference between a body's length at gate B and at gate A [m].
+    Return the u of the difference between the measured lengths at gate B and gate A [m].
 
-    The chords of a ball cause this difference. The tilted end faces of a flat body cause a
-    bulge of the same shape; it is smaller by the angle.
+    If a beam does not cross the middle of a ball, the gate measures a chord. The two chords may
+    differ. The tilted end faces of a flat body cause a similar difference, which is smaller by
+    the factor `_lean`.
     """
     return 2 * _chords(rig, own).u * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
 def _reach(rig: Rig, own: Mapping[str, float]) -> float:
-    """Return how far a body's length at a gate may be from its mean, by chords or tilt [m]."""
+    """Return how far a measured length may be from its mean because of chords or tilt [m]."""
     return _chords(rig, own).half_width * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
@@ -208,18 +219,18 @@ def _lean(rig: Rig) -> float:
 @dataclass(frozen=True)
 class GateScatter:
     """
-    Scatter that the gates may add to a setup; a single shot does not show this scatter.
+    Scatter that the gates may add to the speeds of a setup. A single shot does not show it.
 
     Attributes
     ----------
     chords_mps : float
-        Standard deviation if each shot crosses the beams at a different height [m/s]. It
-        is 0 unless the bodies are round and one pair of edges timed most shots.
+        Standard deviation of the speeds if each body crosses the beams at a different height
+        [m/s]. It is 0 unless most shots were timed by only one pair of edges.
     bounced, shots : int
-        Number of shots with an edge that bounced, and number of all shots.
+        Number of shots with a bounced edge, and number of all shots.
     noise_mps : float
-        Scatter of all shots that the noise behind the bounces may cause [m/s]; 0 if fewer
-        than two shots bounced.
+        Scatter of all shots because of the noise that made some edges bounce [m/s]; 0 if fewer
+        than two shots have a bounced edge.
     """
 
     chords_mps: float
@@ -229,7 +240,7 @@ class GateScatter:
 
 
 def gate_scatter_of(session: Session, name: str, mean_mps: float) -> GateScatter:
-    """Return the scatter that the gates may add to a setup with this mean speed [m/s]."""
+    """Return the scatter that the gates may add to a setup with this mean speed."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = session.are_counted(shots, measured.speed_mps)
@@ -252,22 +263,22 @@ def gate_scatter_of(session: Session, name: str, mean_mps: float) -> GateScatter
 @dataclass(frozen=True)
 class SetupSummary:
     """
-    The counted shots of one setup.
+    The results of the counted shots of one setup.
 
     Attributes
     ----------
     setup : Setup
-        The last entry with this name.
+        The last setup that was entered with this name.
     series : Series or None
-        Statistics of the shots; None without counted shots.
+        Statistics of the shots; None if no shot is counted.
     scatter : Scatter or None
         Scatter of the shots; None for fewer than two shots.
     motion : Motion or None
-        Motion at the mean speed; None without counted shots.
+        Motion of the body at the mean speed; None if no shot is counted.
     mouth : MuzzleSpeed or None
         Mean speed at the launcher's mouth; None if unknown.
     blocking : BlockedLengths or None
-        Lengths that the gates saw; None if no shot blocked both gates.
+        Body lengths that the gates measured; None if no shot blocked both gates.
     hidden : GateScatter or None
         Scatter that the gates may add to the random part of the shots.
     """
@@ -284,7 +295,7 @@ class SetupSummary:
 @dataclass(frozen=True)
 class SessionTotals:
     """
-    All counted shots of a session.
+    The results of all counted shots in a session.
 
     Attributes
     ----------
@@ -293,7 +304,7 @@ class SessionTotals:
     slowest, fastest : int
         Numbers of the slowest and the fastest shot.
     drift : Drift or None
-        Common drift of all setups; each setup has its own mean.
+        Common drift of the speeds in all setups. Each setup has its own mean.
     s_within_mps : float
         Standard deviation within the setups [m/s]; NaN if no setup has two shots.
     within_dof : int
@@ -321,13 +332,13 @@ class Summary:
     setups : tuple of SetupSummary
         The setups with shots, in order of first use.
     whole : SessionTotals or None
-        Totals of all counted shots; None without counted shots.
+        Results of all counted shots; None if no shot is counted.
     timing : TimingJitter or None
-        Jitter of an edge by the shots; None if unknown.
+        Jitter of one edge, computed from the shots; None if unknown.
     slope : MeasuredSlope or None
-        Slope of the path by the shots; None if unknown.
+        Slope of the path, computed from the shots; None if unknown.
     trends : tuple of LengthTrend
-        Changes of the lengths at each gate with speed and in time, if the shots show any.
+        How the body lengths at each gate change with speed and with time; empty if unknown.
     """
 
     recorded: LoadedRecording
@@ -375,7 +386,7 @@ def _setup(
 
 
 def _whole(samples: Sequence[Sample]) -> SessionTotals | None:
-    """Return the totals of the samples of all setups."""
+    """Return the results of all setups together; None if no shot is counted."""
     if not samples:
         return None
     every = joined(samples)
@@ -389,7 +400,7 @@ def _whole(samples: Sequence[Sample]) -> SessionTotals | None:
 
 
 def joined(samples: Sequence[Sample]) -> Sample:
-    """Join the samples of a session to one sample, in the order of the shots."""
+    """Join the samples of a session into one sample, in the order of the shots."""
     if len(samples) == 1:
         return samples[0]
     order = np.argsort(np.concatenate([each.number for each in samples]))

@@ -6,24 +6,25 @@ from chrono.session.session import Session
 
 class ShotLimit:
     """
-    Accepts rows up to the last wanted shot, but not the first row of another shot.
+    Accepts rows until the last wanted shot is complete.
 
-    The limit counts shots in its own session, as later readings of the recording do. A board
-    may send many shots at once, so each row is judged before it is written. If a body enters
-    the gates before the last wanted body has left, both belong to the same launch. So no edge
-    of a wanted shot is missing.
+    The first row of the next shot is not accepted. The limit counts shots in its own session,
+    as later readings of the recording do. A board may send many shots at once, so each row is
+    judged before it is written. If a body enters the gates before the last wanted body has
+    left, both bodies belong to the same launch. So no edge of a wanted shot is missing.
 
     Parameters
     ----------
     session : Session
-        A session that gets the same rows as the session of the run; it may already have shots.
+        A session that gets the same rows as the session of the run. It may already contain
+        shots.
     shots : int
         Number of shots to add to the session.
 
     Attributes
     ----------
     ended : bool
-        True if no more rows of the board are accepted.
+        True if no more rows from the board are accepted.
     """
 
     def __init__(self, session: Session, shots: int) -> None:
@@ -32,7 +33,7 @@ class ShotLimit:
         self.ended = False
 
     def admit(self, rows: bytes) -> bytes:
-        """Return the rows to accept: all or the first rows; after the end, the operator's."""
+        """Return the rows to accept. After the end, accept only rows of the operator."""
         if self.ended:
             return b"".join(row for row in rows.splitlines(keepends=True) if _is_said(row))
         start = 0
@@ -45,16 +46,16 @@ class ShotLimit:
         return rows[:start] + (self.admit(rest) if self.ended else b"")
 
     def _safe_end(self, rows: bytes, start: int) -> int:
-        """Return an end that is so near that the rows before it have no unwanted shot."""
+        """Return an end position. The rows up to this position contain no unwanted shot."""
         for _ in range(max(self._wanted - self._count(), 1)):
             start = rows.find(b"\n", start) + 1 or len(rows)
         return start
 
     def _count(self) -> int:
-        """Return the number of shots if no more rows came."""
+        """Return the number of shots, assuming that no more rows come."""
         return len(self._session.log) + len(self._session.processor.peek())
 
 
 def _is_said(row: bytes) -> bool:
-    """Return whether a row is an entry of the operator."""
+    """Return True if the row is an entry of the operator."""
     return row.split(b"\t", 2)[1:2] in ([b"mark"], [b"setup"])

@@ -1,4 +1,4 @@
-"""The growing table of a session's shots: counter values, setups and times."""
+"""Keep a table of all shots in a session, with their counter values, setups and times."""
 
 import math
 from collections.abc import Callable, Iterator
@@ -23,7 +23,7 @@ SAMPLE_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
 
 
 class SampleColumns(Protocol):
-    """Columns of `Measured` that a sample needs."""
+    """The columns of `Measured` that are needed to make a sample."""
 
     @property
     def speed_mps(self) -> Floats:
@@ -43,30 +43,30 @@ class SampleColumns(Protocol):
 
 
 Pieces = Callable[[slice], Iterator[tuple[slice, SampleColumns]]]
-"""A function that yields parts of the given slice, each with its measured values."""
+"""A function that divides a slice of shots, and yields each part with its measured values."""
 
 
 FIRST_CAPACITY = 256
 
 WAITED_S = 0.1
-"""If two lines were read closer together than they were sent, by more than this time, they
-have waited before they were read [s]."""
+"""Lines may wait before they are read. A wait is detected if two lines are read closer together
+than they were sent, by more than this time [s]."""
 MANY_WAITED = 1000
-"""No system buffers lines of more shots than this."""
+"""Largest number of shots whose lines may wait in the buffers of a computer."""
 RATE_LIMIT = 0.01
-"""A counter's relative error is at most this."""
+"""Largest relative error that the rate of a counter can have."""
 
 
 @dataclass(frozen=True)
 class ShotRow:
     """
-    One shot as people see it, numbered from 1 in the order of the session.
+    One shot as the user sees it. Shots are numbered from 1 in the order of the session.
 
     Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN if they were not
-    measured. `bounce_us` is the part of the transit's u from bounces and late lines [us]. An
-    `open` shot may still change, because more of its edges may come. `length_a_mm` and
-    `length_b_mm` are the lengths of the body at each gate [mm]; NaN if a gate does not see it.
-    `skew_us` is half of the leading transit minus the trailing transit [us].
+    measured. `bounce_us` is the part of the transit's u that comes from bounces and late lines
+    [us]. An `open` shot may still change, because more of its edges may come. `length_a_mm` and
+    `length_b_mm` are the lengths of the body at each gate [mm]; NaN if a gate did not measure
+    it. `skew_us` is half of the difference: leading transit minus trailing transit [us].
     """
 
     number: int
@@ -94,12 +94,12 @@ class ShotRow:
 
 class ShotLog:
     """
-    Shots and the numbers of their setups in growing arrays.
+    Keeps shots with their setups and times in arrays that grow.
 
     Parameters
     ----------
     capacity : int, optional
-        Number of rows for which to reserve memory. Unused rows only cost address space.
+        Number of shots to reserve memory for. Unused memory only costs address space.
     """
 
     def __init__(self, capacity: int = FIRST_CAPACITY) -> None:
@@ -108,29 +108,29 @@ class ShotLog:
         self._setup = np.empty(len(self._shots), np.int32)
         self._time_us = np.empty(len(self._shots), np.int64)
         self.version = 0
-        """Number that grows when an existing time is corrected."""
+        """This number grows when the time of an earlier shot is corrected."""
 
     def __len__(self) -> int:
         return self._size
 
     @property
     def shots(self) -> Shots:
-        """The shots in counter units, shape (N,)."""
+        """All shots, with times in counter units, as an array of shape (N,)."""
         return self._shots[: self._size]
 
     @property
     def setup(self) -> npt.NDArray[np.int32]:
-        """Index of each shot's setup, shape (N,)."""
+        """Number of each shot's setup in the list of setups, as an array of shape (N,)."""
         return self._setup[: self._size]
 
     @property
     def time_us(self) -> Ints:
-        """Time of each shot on the session's clock [us], shape (N,)."""
+        """Time of each shot on the session's clock [us], as an array of shape (N,)."""
         return self._time_us[: self._size]
 
     def add(self, shots: Shots, setup: npt.NDArray[np.int32], unit_s: float, jump: int) -> None:
         """
-        Append rows.
+        Add shots to the end of the table.
 
         Parameters
         ----------
@@ -139,7 +139,8 @@ class ShotLog:
         unit_s : float
             Unit of the counter [s].
         jump : int
-            No jump of the counter is shorter than this [counter units].
+            If the counter jumps, for example after a restart, the jump is at least this long
+            [counter units].
         """
         start, self._size = self._size, self._size + len(shots)
         while self._size > len(self._shots):
@@ -150,7 +151,7 @@ class ShotLog:
         self._put_times_right(start, unit_s, jump)
 
     def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
-        """Correct earlier times while lines were read closer together than they were sent."""
+        """Correct the times of earlier shots whose lines waited before they were read."""
         first = max(start - 1, 0)
         new = self._shots[first : self._size]
         waited = _last_waited(new["key"], new["host_us"], unit_s * 1e6, jump)
@@ -170,7 +171,7 @@ class ShotLog:
     def chunks(
         self, start: int = 0, stop: int | None = None, rows: int = 25_000
     ) -> Iterator[slice]:
-        """Yield slices that cover the rows `start` to `stop` in order, `rows` at a time."""
+        """Divide the shots from `start` to `stop` into slices of at most `rows` shots."""
         end = self._size if stop is None else stop
         for begin in range(start, end, rows):
             yield slice(begin, min(begin + rows, end))
@@ -184,7 +185,7 @@ class ShotLog:
 
 @loop
 def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
-    """Return the last place that was read too soon before the next place; -1 if none was."""
+    """Return the place of the last shot whose line waited; -1 if no line waited."""
     for place in range(len(key) - 2, -1, -1):
         apart = key[place + 1] - key[place]
         least_us = (1 - RATE_LIMIT) * (apart * unit_us) - WAITED_S * 1e6
@@ -194,7 +195,7 @@ def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
 
 
 def _least_us(apart_us: float) -> float:
-    """Return the shortest time between reading two lines if neither line waited [us]."""
+    """Return the shortest time between two readings if no line waited [us]."""
     return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
 
 
@@ -205,7 +206,11 @@ def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[typ
 
 
 def countable(shots: Shots, speed_mps: Floats) -> Bools:
-    """Return which shots enter the statistics without entries of the operator, shape (N,)."""
+    """
+    Return which shots count if the operator enters nothing about them.
+
+    The result is an array of shape (N,).
+    """
     return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
 
 
@@ -218,7 +223,7 @@ def shot_row(
     note: str,
     still_open: bool,
 ) -> ShotRow:
-    """Make the row of one shot that people can read."""
+    """Convert the values of one shot to a row that the user can read."""
     return ShotRow(
         number=number,
         key=int(shot["key"]),

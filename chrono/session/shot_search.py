@@ -1,4 +1,4 @@
-"""Find shots by number, or by words in setup, flags or notes."""
+"""Find shots by their number, or by words in their setup, flags or notes."""
 
 import numpy as np
 
@@ -11,19 +11,19 @@ FLAG_WORDS = {int(flag): flag_words(int(flag))[0] for flag in Flag}
 
 def find_shots(session: Session, text: str) -> Places:
     """
-    Return the places of closed shots that match a text, in order.
+    Return the places of all finished shots that match a search text, in order.
 
     Parameters
     ----------
     session : Session
     text : str
-        The number of a shot, or a part of its setup's name, of a flag or of its note. Upper
-        and lower case are the same.
+        The number of a shot, or a part of its setup name, of a flag or of its note. Upper and
+        lower case make no difference.
 
     Returns
     -------
     ndarray of intp, shape (N,)
-        Places of the shots, from 0.
+        Places of the shots in the log, counted from 0.
     """
     log, wanted = session.log, text.strip().casefold()
     if not wanted or not len(log):

@@ -1,9 +1,10 @@
-"""The models that compute speeds from transits; counter, body and assumptions decide which one.
+"""Choose the model that computes the speed of a shot from its transit.
 
-A board that is replaced or flashed again may count differently. So shots before and after the
-change are measured with their own counter. The air slows each body differently, and a setup
-may state its own body. An assumption may change the edges that time a shot, the step of its
-timestamps and the time of one counter unit. All other values stay the same.
+The choice depends on the counter, the body and the assumptions. A new board, or a board with
+new firmware, may count differently. Then shots before and after the change are measured with
+different counters. The air slows each body differently, and a setup may state its own body. An
+assumption may change the edges that are used, the step of the timestamps and the duration of
+one counter unit. All other values stay the same.
 """
 
 from collections.abc import Iterator
@@ -29,20 +30,21 @@ _PAIR_FLAGS = {EdgesUsed.LEAD: Flag.LEAD_ONLY, EdgesUsed.TRAIL: Flag.TRAIL_ONLY}
 @dataclass(frozen=True)
 class Assumptions:
     """
-    Assumptions for a what-if question; the defaults change nothing.
+    The assumptions of a what-if question. The default values change nothing.
 
     Attributes
     ----------
     tick_s : float or None
         Step of a coarser counter [s], rounded to a whole number of recorded ticks.
     phase : float
-        Offset of the coarser steps from the zero of the recorded counter, 0 … 1 steps.
+        Offset of the coarser steps from the zero of the recorded counter, as a fraction of one
+        step (0 … 1).
     spacing_m : float or None
-        Wrongly measured distance of the gates [m].
+        Wrongly measured distance between the gates [m].
     clock_error : float
-        Relative error by which the counter was too fast.
+        Relative error of the counter's rate; positive if the counter was too fast.
     edges : EdgesUsed
-        LEAD or TRAIL: use only this pair of edges.
+        LEAD or TRAIL: use only the leading edges, or only the trailing edges.
     """
 
     tick_s: float | None = None
@@ -56,7 +58,7 @@ class Assumptions:
         return 1 if self.tick_s is None else max(round(self.tick_s / recorded_tick_s), 1)
 
     def shots(self, shots: Shots) -> Shots:
-        """Return the shots as timed by the assumed edges; unsound edges give no transit."""
+        """Return the shots with only the assumed edges. Bad edges give no transit."""
         if self.edges == EdgesUsed.BOTH:
             return shots
         shots = shots.copy()
@@ -68,13 +70,13 @@ class Assumptions:
         return shots
 
     def rules(self, rules: Rules) -> Rules:
-        """Return a rig's rules with the assumed step."""
+        """Return the rules of a rig, changed to the assumed step of the timestamps."""
         if self.tick_s is None:
             return rules
         return replace(rules, step_s=rules.tick_s * self.ticks(rules.tick_s))
 
     def model(self, model: SpeedModel) -> SpeedModel:
-        """Return a rig's model with the assumed step and rate of the counter."""
+        """Return the model of a rig, changed to the assumed step and rate of the counter."""
         if self.tick_s is None and not self.clock_error:
             return model
         return replace(
@@ -88,11 +90,11 @@ NO_ASSUMPTIONS = Assumptions()
 
 
 Counter = tuple[float, int]
-"""Frequency [Hz] and width of a board's counter."""
+"""Frequency [Hz] and width [bits] of a board's counter."""
 
 
 def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
-    """Return why a counter cannot measure the shots of a rig; None if it can."""
+    """Return why a counter is not suitable for the shots of a rig; None if it is suitable."""
     try:
         with_frequency(rig, *counter)
     except RigError as problem:
@@ -101,7 +103,11 @@ def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
 
 
 class BoardCounters:
-    """Counters, each with the place from which it is valid; None means the rig's counter."""
+    """
+    The counters that a board used during a session, in order.
+
+    Each counter is valid from a certain shot on. None means the counter in the rig.
+    """
 
     def __init__(self) -> None:
         self._counters: list[Counter | None] = [None]
@@ -109,11 +115,11 @@ class BoardCounters:
 
     @property
     def now(self) -> Counter | None:
-        """The last counter that the board stated; None if it has not stated any."""
+        """The last counter that the board reported; None if the board has not reported any."""
         return self._counters[-1]
 
     def confirm(self, counter: Counter) -> None:
-        """Note that the board states the counter already in use."""
+        """Store that the board reports the counter that is already in use."""
         self._counters[-1] = counter
 
     def change(self, counter: Counter, anchor: int) -> None:
@@ -122,28 +128,34 @@ class BoardCounters:
         self._since.append(max(anchor, self._since[-1]))
 
     def at(self, keys: Ints) -> Places:
-        """Return the place of each shot's counter, shape (N,)."""
+        """
+        Return the number of each shot's counter in the list of counters.
+
+        The result is an array of shape (N,).
+        """
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
     def is_last(self, place: int) -> bool:
-        """Return True if a place (from `at`) belongs to the present counter."""
+        """Return True if a place in the list of counters belongs to the present counter."""
         return place == len(self._counters) - 1
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
-        """Return a rig with the counter of a place; without a place, the present counter."""
+        """Return a rig with the counter at a place in the list, by default the last counter."""
         counter = self._counters[place]
         return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
 
     def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
-        Yield slices of shots with the same counter, each with the place of this counter.
+        Divide shots into slices of shots with the same counter.
+
+        Each slice comes with the place of its counter in the list of counters.
 
         Parameters
         ----------
         keys : ndarray of int64, shape (N,)
             Keys of the shots, at least one.
         start : int
-            The place of the first shot; slices are relative to it.
+            The place of the first shot in the log. All slices are slices of the log.
         """
         if len(self._counters) == 1:
             yield slice(start, start + len(keys)), 0
@@ -157,21 +169,21 @@ class BoardCounters:
 @lru_cache(maxsize=64)
 def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel:
     """
-    Make a model only once for each rig, because computing its coverage takes time.
+    Return the speed model of a rig. A model is kept, because making it takes time.
 
     Parameters
     ----------
     rig : Rig
     as_if : Assumptions
     own : tuple of (str, float), optional
-        Values of the body that a setup states instead of the rig, in SI units.
+        Values of the body that a setup states and that replace the rig's values, in SI units.
     """
     body = rig.body.model_copy(update=dict(own))
     return as_if.model(SpeedModel.from_rig(rig.model_copy(update={"body": body})))
 
 
 def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
-    """Return a rig with the counter's rate from its beats; None keeps the rig's rate."""
+    """Return a rig with the given rate of the counter; None keeps the rate of the rig."""
     if rate is None:
         return rig
     return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
@@ -179,13 +191,13 @@ def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
 
 class SpeedModels:
     """
-    The models with which a session measures: one for each counter and each setup's body.
+    The models that a session uses: one model for each counter and each body.
 
     Parameters
     ----------
     counters : BoardCounters
     told : Annotations
-        Both may change while the models are in use.
+        Counters and annotations may change while the models are in use.
     as_if : Assumptions
     """
 
@@ -194,22 +206,22 @@ class SpeedModels:
         self._rig: Rig
         self._rate: ClockEstimate | None
         self.now: SpeedModel
-        """The model for the rig's own body and the present counter."""
+        """The model for the body that the rig states and for the present counter."""
 
     def use(self, rig: Rig, rate: ClockEstimate | None) -> None:
-        """Measure with a rig from now on, and, if given, with this rate of the counter."""
+        """Use this rig from now on, and also this rate of the counter if it is not None."""
         self._rig, self._rate = rig, rate
         self.now = self.of(None, NO_BODY)
 
     def of(self, counter: int | None, own: Body) -> SpeedModel:
-        """Return the model for a counter (None: the present counter) and a setup's body."""
+        """Return the model for a counter (None is the present counter) and a setup's body."""
         if counter is None or self._counters.is_last(counter):
             return speed_model(with_rate(self._rig, self._rate), self._as_if, own)
-        # a rate from beats belongs to the last counter
+        # a rate from beats is valid only for the last counter
         return speed_model(self._counters.applied(self._rig, counter), self._as_if, own)
 
     def at(self, key: int) -> SpeedModel:
-        """Return the model that measures the shot with this key."""
+        """Return the model that is used for the shot with this key."""
         keys, setups = np.array([key]), self._told.setups
         own = setups.body(int(setups.at(keys)[0]))
         return self.of(int(self._counters.at(keys)[0]), own)
@@ -218,15 +230,16 @@ class SpeedModels:
         self, shots: Shots, setups: npt.NDArray[np.int32], counter: int | None = None
     ) -> Measured:
         """
-        Measure shots, each with its setup's body.
+        Compute the speeds of shots, using for each shot the body of its setup.
 
         Parameters
         ----------
         shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
         setups : ndarray of int32, shape (N,)
-            The place of each shot's setup.
+            The number of each shot's setup in the list of setups.
         counter : int, optional
-            The place of the counter; if left out, the present counter is used.
+            The place of the counter in the list of counters; if left out, the present counter
+            is used.
         """
         is_now = counter is None or self._counters.is_last(counter)
         found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))

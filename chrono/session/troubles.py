@@ -1,4 +1,4 @@
-"""Troubles with a session's link, board, clock or file, as facts without sentences."""
+"""Describe problems with the link, the board, the clock or a file of a session."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ if TYPE_CHECKING:
     from chrono.reader.recording_writer import RecordingWriter
 
 MUCH_BYTES = 100_000_000
-"""More rows than any board sends in an hour. Waiting rows take memory, which may run out."""
+"""Number of waiting bytes that may fill the memory. No board sends so much in an hour."""
 
 
 @dataclass(frozen=True)
 class LinkLost:
-    """How often a link was lost, whether it came back, and if not, why."""
+    """The link was lost: how often, whether it came back, and why it did not come back."""
 
     port: str
     times: int
@@ -26,7 +26,7 @@ class LinkLost:
 
 @dataclass(frozen=True)
 class BoardUnused:
-    """When a board's lines became unusable [s], and why its counter cannot measure a shot."""
+    """The board cannot be used: since when [s], and why its counter cannot measure a shot."""
 
     since_s: float
     reason: str
@@ -34,24 +34,24 @@ class BoardUnused:
 
 @dataclass(frozen=True)
 class RateUnknown:
-    """Why the beats do not give the counter's rate, although the rig requires it."""
+    """The counter's rate cannot be computed from the beats, although the rig requires it."""
 
     reason: str
 
 
 @dataclass(frozen=True)
 class SourceFailed:
-    """Why reading from a port or a followed recording stopped."""
+    """The program could not read a port or a recording, and the reason."""
 
     place: str
     reason: str
     ended: bool
-    """True if the reading itself failed."""
+    """True if the reading failed and ended."""
 
 
 @dataclass(frozen=True)
 class RowCut:
-    """The number of bytes after which the last row of a followed recording is cut off."""
+    """The last row of a followed recording was cut off; `size` is the length of the rest."""
 
     path: str
     size: int
@@ -59,14 +59,14 @@ class RowCut:
 
 @dataclass(frozen=True)
 class FileTrouble:
-    """Facts that the writer of a recording reported about its file."""
+    """A message from the writer of a recording about its file."""
 
     said: str
 
 
 @dataclass(frozen=True)
 class LampSeen:
-    """How often a gate tripped in step with a lamp, and the lamp's mean frequency [Hz]."""
+    """A lamp tripped a gate with its flicker: how often, and at which mean frequency [Hz]."""
 
     gate: str
     trips: int
@@ -74,7 +74,7 @@ class LampSeen:
 
 
 def lamps_seen(spans: Sequence[FlickerSpan]) -> list[LampSeen]:
-    """Return the total flicker of each gate with flicker."""
+    """Add up the flicker of each gate; gates without flicker are left out."""
     found = []
     for place, gate in enumerate("AB"):
         own = [span for span in spans if span.gate == place]
@@ -90,9 +90,9 @@ Trouble = LampSeen | LinkLost | BoardUnused | RateUnknown | SourceFailed | RowCu
 
 
 LONG_WAIT_S = 0.5
-"""If rows wait this long for the disk, inform the user that shots are not shown yet [s]."""
+"""If rows wait for the disk for this time, tell the user that shots come late [s]."""
 
 
 def much_waits(writer: RecordingWriter) -> bool:
-    """Return True if so many rows wait for the disk that memory may run out."""
+    """Return True if so many rows wait for the disk that the memory may become full."""
     return writer.pending_bytes >= MUCH_BYTES

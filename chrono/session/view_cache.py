@@ -1,13 +1,13 @@
-"""Keep results that screens show again and again: rows of shots, statistics, the latest shot.
+"""Store results that screens need again and again: rows of shots, statistics, the latest shot.
 
-A valid result is not computed twice, so half a million shots cost no more time than ten. Shots
-are only added, so a result stays valid until
+A valid result is not computed twice. So a screen is as fast with half a million shots as with
+ten shots. Shots are only added, so a result stays valid until
 
 - the shots get new values (`Session.measured_by`: another rig, counter or clock rate),
 - the operator enters something (`Annotations.version`: setups, marks, undone entries), or
 - the times of shots are corrected (`ShotLog.version`).
 
-`_Basis` holds all three; if one changes, the stored results are dropped.
+`_Basis` contains these three numbers. If a number changes, the stored results are deleted.
 """
 
 from collections.abc import Iterator
@@ -34,7 +34,11 @@ MANY_PAGES = 32
 
 @dataclass(frozen=True, eq=False)
 class SessionView:
-    """The data that a screen shows at one moment; `rows` are the last shots, oldest first."""
+    """
+    The data that a screen shows at one moment.
+
+    `rows` are the last shots; the first of these rows is the oldest shot.
+    """
 
     rows: tuple[ShotRow, ...]
     shots: int
@@ -58,7 +62,7 @@ class _Columns(NamedTuple):
 
 
 class _MeasuredOnce:
-    """The columns that statistics need, for all shots so far."""
+    """The measured values of all shots so far that are needed for statistics."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
@@ -66,7 +70,7 @@ class _MeasuredOnce:
         self._size = 0
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, _Columns]]:
-        """Yield a slice of the shots with its measured values; measure only new shots."""
+        """Yield a slice of the shots with its measured values. Measure only new shots."""
         self._measure_new()
         yield part, _Columns(*self._table[:, part])
 
@@ -84,7 +88,7 @@ class _MeasuredOnce:
 
 class ViewCache:
     """
-    Keeps the results of a session.
+    Stores results of a session, so that they are not computed again.
 
     Parameters
     ----------
@@ -119,11 +123,11 @@ class ViewCache:
             self._forget(basis)
 
     def __len__(self) -> int:
-        """Return how many shots there are, including open ones."""
+        """Return the number of all shots, including open shots."""
         return len(self.session.log) + len(self.open_rows())
 
     def row(self, index: int) -> ShotRow:
-        """Return a shot by its place among all shots, from 0."""
+        """Return the shot at a place in the list of all shots; places are counted from 0."""
         closed = len(self.session.log)
         return self.open_rows()[index - closed] if index >= closed else self._closed(index)
 
@@ -143,7 +147,7 @@ class ViewCache:
         return self._open
 
     def rows(self, start: int, stop: int) -> list[ShotRow]:
-        """Return the shots at these places, if they exist."""
+        """Return the existing shots from place `start` to the place before `stop`."""
         return [self.row(index) for index in range(max(start, 0), min(stop, len(self)))]
 
     def series(self, setup: str) -> Series | None:
@@ -157,13 +161,13 @@ class ViewCache:
         return series
 
     def series_of_first(self, shots: int, setup: str) -> Series | None:
-        """Return the statistics of a setup's counted shots among the first shots."""
+        """Return the statistics of a setup, using only the first `shots` of the session."""
         self._keep_what_holds()
         sample = self.session.sample(setup, self._measured.pieces, shots)
         return series_of(sample) if sample is not None else None
 
     def groups(self) -> list[Group]:
-        """Return the setups with counted shots to compare; keep the list until they change."""
+        """Return the setups to compare. The same list is returned until the shots change."""
         self._keep_what_holds()
         shots, groups = self._groups
         if shots != len(self.session.log):
@@ -177,7 +181,7 @@ class ViewCache:
         return groups
 
     def comparison(self) -> Comparison | None:
-        """Return the comparison of the setups with counted shots; None for fewer than two."""
+        """Compare the setups with counted shots; return None if there are fewer than two."""
         groups = self.groups()
         if len(groups) < 2:
             return None
@@ -186,14 +190,14 @@ class ViewCache:
         return self._compared[1]
 
     def slope(self) -> MeasuredSlope | None:
-        """Return the slope of the path by the edges of the last counted shots."""
+        """Return the slope of the path, computed from the edges of the last counted shots."""
         self._keep_what_holds()
         if self._slope[0] != len(self.session.log):
             self._slope = len(self.session.log), slope_of(self.session)
         return self._slope[1]
 
     def view(self, limit: int = 300) -> SessionView:
-        """Return the data that a screen shows now, with at most `limit` of the last shots."""
+        """Return the data that a screen shows now, with at most the last `limit` shots."""
         session, count = self.session, len(self)
         rows = tuple(self.rows(count - limit, count))
         # Do not show a body that is still between the gates.

@@ -62,7 +62,7 @@ def test_what_does_not_fit_is_one_line_and_exit_2(chrono, morning: Path, tmp_pat
     rig.write_text(RIG_TEXT.replace("300 mm", "310 mm"))
     outcome = chrono("clock", "/no/port", "--resume", morning, "--rig", rig)
     assert outcome.code == 2
-    assert "the rig differs from the rig in" in outcome.err
+    assert "the given rig differs from the rig in" in outcome.err
     assert outcome.err.count("\n") == 2
     outcome = chrono("clock", "/no/port", "--resume", morning, "--recording", "b.tsv")
     assert outcome.code == 2

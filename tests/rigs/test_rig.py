@@ -246,11 +246,11 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ),
         (
             '[gates]\nspacing = "-300 mm"',
-            'rig.toml:2: gates.spacing is "-300 mm", not between 1 mm and 100 m',
+            'rig.toml:2: gates.spacing is "-300 mm", but must be between 1 mm and 100 m',
         ),
         (
             '[gates]\nspacing = "1e308 m"',
-            'rig.toml:2: gates.spacing is "1e308 m", not between 1 mm and 100 m',
+            'rig.toml:2: gates.spacing is "1e308 m", but must be between 1 mm and 100 m',
         ),
         (
             '[gates]\nspacing = "nan mm"',
@@ -271,7 +271,7 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ),
         (
             SPACING + '[window]\nslowest = "200 m/s"\n',
-            "rig.toml:4: window.slowest is 200 m/s, not below window.fastest, 200 m/s",
+            "rig.toml:4: window.slowest is 200 m/s, but must be below window.fastest, which",
         ),
         (SPACING + '[site]\nhumidity = "140 %"', 'rig.toml:4: site.humidity is "140 %", '),
         (
@@ -296,10 +296,10 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ('speed_unit = "kn"\n' + SPACING, 'rig.toml:1: speed_unit is "kn", '),
         ("spacing_m = 0.3\n" + SPACING, "rig.toml:1: unknown key spacing_m"),
         ("[gates]\nspacing_m = 0.3", "rig.toml:2: unknown key gates.spacing_m"),
-        ("x = \n", "rig.toml:1: is not TOML: "),
-        ('[gates]\nspacing = "300 mm\n', "rig.toml:2: is not TOML: "),
-        ("[gates\n", "rig.toml:1: is not TOML: "),
-        (SPACING + SPACING, "rig.toml:3: is not TOML: "),
+        ("x = \n", "rig.toml:1: this file is not TOML: "),
+        ('[gates]\nspacing = "300 mm\n', "rig.toml:2: this file is not TOML: "),
+        ("[gates\n", "rig.toml:1: this file is not TOML: "),
+        (SPACING + SPACING, "rig.toml:3: this file is not TOML: "),
     ],
 )
 def test_a_wrong_key_is_told_with_its_place_and_reason(text: str, expected: str) -> None:

@@ -188,7 +188,7 @@ def test_what_is_no_mark_is_refused(data: dict[str, object]) -> None:
 
 @pytest.mark.parametrize("length", [0, -0.04, 1e308, float("nan"), "0.04", True])
 def test_a_body_of_impossible_length_is_refused(length: object) -> None:
-    with pytest.raises(ValueError, match="not a mass or length"):
+    with pytest.raises(ValueError, match="not a possible mass or length"):
         operator_records.read_setup({"name": "x", "body": {"length_m": length}})
 
 

@@ -183,8 +183,8 @@ def refused(path: Path, port: str = "/no/port", rig=None, **how) -> ChronoError:
 def test_what_cannot_be_gone_on_with_is_refused_in_one_line_and_stays(morning: Path) -> None:
     error = refused(morning, rig=OTHER)
     assert isinstance(error, OptionError)
-    assert "the rig differs" in str(error)
-    assert "gates.spacing_m 0.31 instead of 0.3" in str(error)
+    assert "the given rig differs" in str(error)
+    assert "gates.spacing_m is 0.31 instead of 0.3" in str(error)
     assert "clock.from_host" in str(refused(morning, clock_from_host=True))
     assert "demonstration" in str(refused(morning, port="virtual://school-workshop"))
     assert isinstance(refused(morning), PortError)
