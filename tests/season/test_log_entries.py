@@ -97,7 +97,7 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     assert outcome.code == 1
     bad, lamp = outcome.err.splitlines()
     assert "noisy-hall.tsv: gate A tripped 783 times in step with a lamp" in lamp
-    assert bad == "chrono: season/bad.tsv: is not a recording: it is empty"
+    assert bad == "chrono: season/bad.tsv: this file is not a recording: the file is empty"
     head, *rows, total = outcome.out.splitlines()
     assert head.split() == ["start", "recording", "shots", "counted", "setups"]
     assert [row[:58].split() for row in rows] == [
@@ -146,7 +146,7 @@ def test_the_command_sorts_and_speaks_json(chrono, tmp_path) -> None:
 
 
 def test_this_folder_is_listed_where_none_is_named(chrono, tmp_path) -> None:
-    is_one_clear_complaint(chrono("list"), "there is no recording")
+    is_one_clear_complaint(chrono("list"), "no recording was found")
     season(tmp_path, days=1)
     assert chrono("list").code == 1, "a lamp flickers in the noisy hall"
 
