@@ -47,8 +47,8 @@ NO_FALL = 0.25
 spacing seems more wrong, the ball did not fall from the stated height."""
 
 TOO_WIDE = 3.0
-"""If the ± of a result is more than this many times the ± of the stated spacing, the result is
-not worth writing."""
+"""A result is not worth writing if its ± is more than this many times the ± of the stated
+spacing."""
 
 HEIGHT = "height of the fall"
 

@@ -53,7 +53,7 @@ def words(exc: Exception) -> str:
 OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 LOCK_ATTEMPTS, LOCK_PAUSE_S = 3, 0.02
-"""The program tries several times to lock a file, because a program that only checks the lock
+"""The program tries several times to lock a file. Another program that only checks the lock
 holds it for a moment."""
 
 _locks_beside: "dict[int, BaseFileLock]" = {}
