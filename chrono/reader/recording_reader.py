@@ -176,7 +176,7 @@ def _check_header(path: Path, file: BinaryIO) -> int:
         if name.startswith(header):
             return mark + len(header)
     raise unusable_recording(
-        path, f"this file is not a recording: {_what_is_wrong(first)}", hint=_NO_RECORDING_HINT
+        path, f"{_what_is_wrong(first)}, so this is not a recording", hint=_NO_RECORDING_HINT
     )
 
 

@@ -64,9 +64,7 @@ def test_a_file_cut_anywhere_gives_its_whole_rows_and_one_located_complaint(
 def test_a_file_cut_within_its_first_line_is_no_recording(tmp_path: Path, length: int) -> None:
     path = tmp_path / "a.tsv"
     path.write_bytes(HEADER[:length])
-    with pytest.raises(
-        RecordingError, match=r"a\.tsv: this file is not a recording: the file "
-    ):
+    with pytest.raises(RecordingError, match=r"a\.tsv: the file .* not a recording"):
         read_blocks(path)
 
 
@@ -90,7 +88,7 @@ def test_another_file_is_refused_with_file_reason_and_advice(
     with pytest.raises(RecordingError) as refusal:
         read_blocks(path)
     assert refusal.value.where == str(path)
-    assert refusal.value.message == f"this file is not a recording: {reason}"
+    assert refusal.value.message == f"{reason}, so this is not a recording"
     assert refusal.value.hint
 
 
@@ -98,11 +96,11 @@ def test_another_file_is_refused_with_file_reason_and_advice(
     ("name", "message"),
     [
         ("missing.tsv", "there is no such file"),
-        (".", "is not a file"),
-        ("a.tsv/b", "cannot be read: Not a directory"),
-        ("a\0b", "cannot be read: embedded null byte"),
-        ("x" * 300, "cannot be read: File name too long"),
-        ("loop", "cannot be read: Too many levels of symbolic links"),
+        (".", "this is not a file"),
+        ("a.tsv/b", "this file cannot be read: Not a directory"),
+        ("a\0b", "this file cannot be read: embedded null byte"),
+        ("x" * 300, "this file cannot be read: File name too long"),
+        ("loop", "this file cannot be read: Too many levels of symbolic links"),
     ],
 )
 def test_a_path_that_leads_nowhere_is_told(tmp_path: Path, name: str, message: str) -> None:
