@@ -1,9 +1,10 @@
 """
-Speed of a launched body from two light gates, with an honest uncertainty.
+Measure the speed of a launched body with two light gates, and state an honest uncertainty.
 
-Functions for scripts: `read` gives the shots and edges of recordings as data frames. `compare`
-shows which setup is faster. `live` clocks a board. `measure` turns transits into speeds. `rig`
-reads the description of the gates. Each function is loaded when it is first used.
+The functions are made for scripts. `read` gives the shots and edges of recordings as data
+frames. `compare` shows which setup is faster. `live` measures the shots of a board while you
+shoot. `measure` turns transits into speeds. `rig` reads the description of the gates. Each
+function is loaded when it is first used.
 """
 
 from typing import TYPE_CHECKING, Any

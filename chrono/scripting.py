@@ -1,7 +1,8 @@
-"""Functions for scripts and notebooks: recordings as data frames, boards as streams of shots.
+"""Read and compare recordings, and measure live shots, in scripts and notebooks.
 
 These functions read and measure in the same way as the commands. Only the form of the results
-is different: pandas. The unit of a number is in the column's name and in `attrs`.
+is different: the results are pandas data frames. The unit of a number is in the column's name
+and in `attrs`.
 """
 
 import os
@@ -76,12 +77,12 @@ _UNITS = {
 }
 _EDGES = {used.name.lower(): used for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)}
 _TEXT = pd.StringDtype("python")
-"""With this type the frames are the same with pyarrow and without it."""
+"""With this data type, the data frames are the same with pyarrow and without pyarrow."""
 _SPEEDS = ("speed_mps", "u_mps", "U95_mps", "u_random_mps", "u_shared_mps")
 
 _RENAMED = {"flags": "shot_flags"}
-"""New names of columns. A column with the name of a frame's attribute cannot be read with a
-dot.
+"""New names of columns. You cannot write `frame.flags` for a column `flags`, because every
+frame has an attribute with this name.
 """
 
 _ROLES = {
@@ -101,7 +102,7 @@ _LONGEST_S = 3600.0
 
 class _ShotFrame(pd.DataFrame):
     """
-    A frame of shots that also accepts the old name of a renamed column in brackets.
+    A data frame of shots that also accepts the old name of a renamed column in brackets.
 
     Frames that pandas makes from it are plain frames. They accept only the new name.
     """
@@ -115,7 +116,9 @@ class _ShotFrame(pd.DataFrame):
 @dataclass(frozen=True)
 class Damage:
     """
-    The faults of a recording. It is false without faults, and `str` gives the faults in words.
+    The faults of a recording.
+
+    The object is false if there are no faults. `str` gives the faults in words.
 
     Attributes
     ----------
@@ -132,7 +135,7 @@ class Damage:
     left_out : str
         A message about data at the end of the file that could not be used.
     clock_doubt : str
-        The reason why the host's clock is not used although the rig asks for it.
+        The reason why the host's clock is not used, although the rig requires it.
     words : tuple of str
         All faults as sentences.
     """
@@ -165,7 +168,7 @@ class Recording:
         The file's name. Its folders are included if another file of the same call has this
         name.
     started : str
-        Start of the session from the recording, as ISO 8601, or empty.
+        Start of the session as ISO 8601. It is empty if the recording does not state it.
     shots : pandas.DataFrame
         One row per shot. The index is the number of the shot, from 1. The columns are the same
         as in `chrono export`, but `flags` is called `shot_flags`, because a frame has an
@@ -192,7 +195,7 @@ class Recording:
     @cached_property
     def edges(self) -> pd.DataFrame:
         """
-        Every edge that the board sent, in the order of its lines.
+        All edges that the board sent, in the order of the lines in the recording.
 
         The first use of this attribute reads the file once more.
 
@@ -204,10 +207,10 @@ class Recording:
             - `gate`: A or B;
             - `level`: 1 blocked, 0 clear, NA if the line does not state it;
             - `counter`: the counter as the board sent it [counter units];
-            - `board_s`: time by the counter without its wraps [s]. Only differences count. The
+            - `board_s`: time by the counter without its wraps [s]. Only differences matter. The
               difference of two leading edges is a transit;
             - `time_s`: time when the line was read, since the session's start [s];
-            - `late`: whether the line states that its counter was read late;
+            - `late`: True if the line states that its counter was read late;
             - `shot`: the number of the shot, NA if the edge does not belong to a shot;
             - `taken_for`: the role of the edge. "leading edge" or "trailing edge" of the shot's
               body; "bounce" between these two; "companion" for another body of the same launch;
@@ -250,7 +253,7 @@ class Recording:
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """
-        Draw the speeds of the shots in order, with their intervals and the setups' means.
+        Draw the speeds of the shots in order, with their intervals and the mean of each setup.
 
         Parameters
         ----------
@@ -327,11 +330,11 @@ class Recordings(tuple[Recording, ...]):
 
     @property
     def shots(self) -> pd.DataFrame:
-        """All shots in one data frame; shots are numbered from 1 in each `recording`."""
+        """All shots in one data frame. In each `recording`, the shots are numbered from 1."""
         return _with_units(_ShotFrame(pd.concat([each.shots for each in self])))
 
     def summary(self) -> pd.DataFrame:
-        """Return the statistics of each recording's setups, one below the other."""
+        """Return the statistics of all setups of all recordings in one data frame."""
         tables = [each.summary() for each in self]
         for table, each in zip(tables, self, strict=True):
             table.insert(0, "recording", each.name)
@@ -407,10 +410,10 @@ def read(
 def _loaded(
     paths: Sequence[PathLike], rig: RigLike | None, clock_from_host: bool
 ) -> list[LoadedRecording]:
-    """Read recordings; warn the script about their faults."""
+    """Read recordings, and issue a Python warning for each fault of the data."""
     if not paths:
         raise OptionError(
-            "no recording is named", hint="name a recording, or correct the pattern of names"
+            "no recording was given", hint="give a recording, or correct the pattern of names"
         )
     other = None if rig is None else _rig(rig)
     loaded = list(read_all([Path(p) for p in paths], other, clock_from_host))
@@ -467,7 +470,7 @@ def compare(
     one_rig: bool | None = None,
 ) -> ComparedSetups:
     """
-    Compare the setups of recordings: the faster one, the difference, and its uncertainty.
+    Compare the setups of recordings: which setup is faster, and by how much.
 
     Parameters
     ----------
@@ -512,9 +515,9 @@ def compare(
     paths = [each for each in given if not isinstance(each, Recording)]
     if loaded and (paths or rig is not None or clock_from_host):
         raise OptionError(
-            "a recording that was read already has its rig",
+            "a `Recording` already has its rig",
             where="compare",
-            hint="give only names of files, or give only results of `read` and no rig",
+            hint="give only names of files, or give only results of `read` without a rig",
         )
     loaded = loaded or _loaded(paths, rig, clock_from_host)
     return _compared(loaded, pool, one_rig)
@@ -568,7 +571,9 @@ def _flat_pair(pair: dict[str, Any]) -> dict[str, Any]:
 
 class LiveShots:
     """
-    The shots of a board as they come. `live` returns this object; use it in ``with``.
+    Measure the shots of a board while you shoot, one shot after the other.
+
+    `live` returns this object. Use it in a ``with`` statement.
 
     Each shot has `number`, `setup`, `speed_mps`, `U95_mps`, `counted`, `flags`, and so on.
     These are the numbers that `chrono clock --json` prints, but not rounded. Undefined numbers
@@ -600,7 +605,9 @@ class LiveShots:
         from chrono.session.run import turns
 
         if self._run is not None:
-            raise OptionError("is used already", where="live", hint="call `live` once more")
+            raise OptionError(
+                "this object was used already", where="live", hint="call `live` again"
+            )
         tell(CAUTION)
         self._run = self._make()
         self._run.start()
@@ -614,7 +621,7 @@ class LiveShots:
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Close port and recording, also after an error; warn about faults of the run."""
+        """Close port and recording, even after an error; warn about faults of the run."""
         from chrono.commands.stop_signals import noted_signals
 
         with noted_signals() as ending:
@@ -623,7 +630,7 @@ class LiveShots:
             raise KeyboardInterrupt
 
     def __iter__(self) -> Iterator[ShotRow]:
-        """Yield the shots that were not yielded yet."""
+        """Return this object, which yields each shot once."""
         return self
 
     def __next__(self) -> ShotRow:
@@ -633,12 +640,12 @@ class LiveShots:
         Raises
         ------
         PortError
-            If no board speaks on the port.
+            If no board answers on the port.
         """
         from chrono.commands.stop_signals import noted_signals
 
         run = self._opened()
-        with noted_signals() as ending:  # a signal never stops a turn in the middle
+        with noted_signals() as ending:  # a signal does not interrupt a turn
             while not self._has_next(run):
                 if self._is_over(run) or next(self._turns, self) is self:
                     break
@@ -669,20 +676,20 @@ class LiveShots:
     def _opened(self) -> "LiveRun":
         if self._run is None:
             raise OptionError(
-                "the board is not open",
+                "the connection to the board is not open",
                 where="live",
                 hint="write: with chrono.live(…) as shots:",
             )
         return self._run
 
     def _has_next(self, run: "LiveRun") -> bool:
-        """Whether the next shot is complete and saved on the disk."""
+        """Return True if the next shot is complete and saved on the disk."""
         is_wanted = self._limit is None or self._given < self._limit
         on_disk = run.writer is not None and run.writer.trouble is None
         return is_wanted and on_disk and self._given < len(run.session.log)
 
     def _is_over(self, run: "LiveRun") -> bool:
-        """Whether the run is closed, or the wanted number of shots is complete."""
+        """Return True if the run is closed, or if it has the wanted number of shots."""
         has_all = self._limit is not None and self._given >= self._limit
         return self._closed or (has_all and not run.in_a_shot)
 
@@ -708,11 +715,11 @@ def live(
     spare: PathLike | None = None,
 ) -> LiveShots:
     """
-    Clock a board: yield its shots as they come, and record everything that it sends.
+    Measure shots while you shoot, and record everything that the board sends.
 
-    It works like `chrono clock`. The cautions are printed on standard error: read them before
-    you shoot. The loop ends after `shots` shots, by ``break``, by an exception or by Ctrl+C. In
-    each of these cases the end of the ``with`` closes port and recording.
+    The function works like `chrono clock`. The cautions are printed on standard error: read
+    them before you shoot. The loop ends after `shots` shots, by ``break``, by an exception or
+    by Ctrl+C. In each of these cases the end of the ``with`` closes port and recording.
 
     Parameters
     ----------
@@ -733,8 +740,8 @@ def live(
     clock_from_host : bool, optional
         Take the counter's rate from its beats.
     spare : str or path, optional
-        Folder where the recording continues if its own place fails. Without it, the home
-        folder.
+        Folder in which the recording continues if its own folder cannot be used. Without this
+        option, the home folder is used.
 
     Returns
     -------
@@ -744,7 +751,7 @@ def live(
     Raises
     ------
     RigError
-        If something is wrong with the rig. All other errors come at the ``with``.
+        If something is wrong with the rig. The ``with`` statement raises all other errors.
 
     Warns
     -----
@@ -832,8 +839,8 @@ def measure(transit_s: npt.ArrayLike, rig: RigLike, *, edges: str = "both") -> p
     transit_s : array_like of float, shape (N,)
         Transits by the board's clock [s]; a Series keeps its index.
     rig : Rig, str, path or dict
-        The gates; see `chrono.rig`. The tick and the jitter of the rig's clock must be those of
-        the clock that timed the transits.
+        The gates; see `chrono.rig`. The rig must state the tick and the jitter of the clock
+        that timed the transits.
     edges : {"both", "lead", "trail"}, optional
         The edges that gave the transits: the mean of both pairs, or one pair.
 
@@ -872,15 +879,19 @@ def _transits(transit_s: npt.ArrayLike) -> Floats:
         values = np.asarray(transit_s, np.float64)
     except (TypeError, ValueError) as error:
         raise OptionError(
-            "not an array of numbers", where="transit_s", hint="give transits in seconds"
+            "the transits are not an array of numbers",
+            where="transit_s",
+            hint="give transits in seconds",
         ) from error
     if values.ndim != 1:
         raise OptionError(
-            f"{values.ndim} dimensions", where="transit_s", hint="give a list of transits"
+            f"the array has {values.ndim} dimensions instead of one",
+            where="transit_s",
+            hint="give a list of transits",
         )
     if (values > _LONGEST_S).any():
         raise OptionError(
-            f"{values.max():g} s is longer than an hour",
+            f"a transit of {values.max():g} s is longer than an hour",
             where="transit_s",
             hint="give transits in seconds",
         )
@@ -901,7 +912,7 @@ def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
 
 @lru_cache(maxsize=8)
 def _model(rig: Rig) -> SpeedModel:
-    """Make the model of a rig only once, because its coverage takes a tenth of a second."""
+    """Make the model of a rig only once, because computing it takes a tenth of a second."""
     return replace(SpeedModel.from_rig(rig), unit_s=_STEP_S)
 
 
@@ -940,7 +951,7 @@ _SHOWN_OF_SETUPS = {
 
 
 def _html_table(summary: pd.DataFrame) -> str:
-    """Return the statistics of setups as a table for a notebook; make the names harmless."""
+    """Return the statistics of setups as an HTML table for a notebook; escape the names."""
     shown = [name for name in _SHOWN_OF_SETUPS if name in summary.columns]
     if summary.empty or not shown:
         return ""
@@ -970,7 +981,7 @@ def _damage(recorded: LoadedRecording, data: dict[str, Any]) -> Damage:
 
 
 def _summary(setups: list[dict[str, Any]]) -> pd.DataFrame:
-    """Return the numbers of each setup; other places show values that are not numbers."""
+    """Return the numbers of each setup in a data frame; leave out other values."""
     rows = [
         {k: v for k, v in setup.items() if isinstance(v, int | float | None)}
         for setup in setups

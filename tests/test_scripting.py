@@ -187,7 +187,7 @@ def test_several_recordings_give_one_frame(folder) -> None:
 
 
 def test_no_recording_at_all_is_refused(folder) -> None:
-    with pytest.raises(OptionError, match="no recording is named"):
+    with pytest.raises(OptionError, match="no recording was given"):
         door.read(folder.glob("*.nothing"))
 
 
@@ -415,9 +415,9 @@ def test_what_cannot_be_compared_is_said_or_refused(folder) -> None:
     assert alone.headline == ()
     assert "nothing to compare" in repr(alone)
     assert alone._repr_html_() is not None
-    with pytest.raises(OptionError, match="has its rig"):
+    with pytest.raises(OptionError, match="already has its rig"):
         door.compare([door.read("monday.tsv"), "tuesday.tsv"])
-    with pytest.raises(OptionError, match="no recording is named"):
+    with pytest.raises(OptionError, match="no recording was given"):
         door.compare([])
 
 

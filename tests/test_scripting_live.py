@@ -128,7 +128,7 @@ def test_the_cautions_come_first(tmp_path, capsys) -> None:
 def test_wrong_use_is_refused_in_one_line(tmp_path) -> None:
     path = tmp_path / "a.tsv"
     unopened = door.live(BOARD, recording=path)
-    with pytest.raises(OptionError, match="the board is not open") as refused:
+    with pytest.raises(OptionError, match="connection to the board is not open") as refused:
         next(unopened)
     assert "with chrono.live" in (refused.value.hint or "")
     assert not path.exists()

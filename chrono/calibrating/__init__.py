@@ -1,6 +1,6 @@
-"""Calibrate a rig from recordings made for this purpose: clock, swap, drop, rods.
+"""Calibrate a rig from recordings of one of four tests: clock, swap, drop or rods.
 
-In: recordings, and facts that the user knows (a height, lengths, which shots came first). Out:
-a value with its uncertainty, date and evidence, and the keys of the rig that it replaces.
-This room knows nothing about screens.
+The input is recordings, and facts that the user knows (a height, lengths, which shots came
+first). The output is a value with its uncertainty, its date and its evidence, and the keys that
+the value replaces in the rig file. This package does not know about screens.
 """

@@ -1,7 +1,7 @@
-"""Calibrate rigs from recordings: clock, swap, drop and rods.
+"""Calibrate a rig from recordings, by one of four methods: clock, swap, drop or rods.
 
 This module connects recordings, calibrations and the rig file. Each function returns a result.
-Another function writes the result into the rig file.
+The function `write_result` writes the result into the rig file.
 """
 
 from dataclasses import dataclass, replace
@@ -28,36 +28,36 @@ from chrono.session.recording_loader import first_rig, prepare_for, read_recordi
 from chrono.session.session import Session
 
 HIGHEST_M = 100.0
-"""Greatest height from which somebody drops a ball through gates [m]."""
+"""The greatest height of a drop that is accepted [m]."""
 
 
 PAUSE_S = 2.0
-"""A ball that bounces on a floor 5 m below comes back within this time [s]. Its flight takes at
-most 2·√(2h/g)."""
+"""A ball that bounces on a floor 5 m below the gates comes back within this time [s]. The
+flight from a floor that is h below the gates takes at most 2·√(2h/g)."""
 
 HYSTERESIS_M = 0.02e-3
-"""Half-width of the difference that hysteresis causes. With hysteresis h a comparator trips
-later by w·h/2 at both edges, where w is the width of the beam. This moves with the sensor, like
-a delay. The value is for a slit of 2 mm and hystereses that are each within 1 % of the light
-(firmware_notes/gate.md, R5)."""
+"""Half-width of the difference between both gates that hysteresis causes [m]. With hysteresis h
+a comparator trips later by w·h/2 at both edges, where w is the width of the beam. This shift
+moves with the sensor, like a delay. The value is for a slit of 2 mm and hystereses that are
+each within 1 % of the light (firmware_notes/gate.md, R5)."""
 
 MANY_DEGREES = 1e4
-"""From this number on, degrees of freedom count as infinite: t differs by 1e-4."""
+"""From this number on, degrees of freedom count as infinite, because t differs by only 1e-4."""
 
 MAX_EVIDENCE = 1000
-"""Largest number of characters of the evidence in a rig file."""
+"""The largest number of characters of a text `evidence` in a rig file."""
 
 
 @dataclass(frozen=True)
 class ClockCalibration:
     """
-    The measured rate of the counter, beside the rate that the rig states.
+    The measured rate of the counter, and the limits of the rate that the rig states.
 
     Attributes
     ----------
     estimate : ClockEstimate
     stated : float
-        Half-width of the rate that the rig states, relative.
+        Half-width of the relative rate that the rig states.
     """
 
     estimate: ClockEstimate
@@ -93,7 +93,7 @@ class CountedTransits:
 
 def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
     """
-    Compute the rate of a recording's counter.
+    Compute the rate of the counter from the beats in a recording.
 
     Raises
     ------
@@ -102,7 +102,7 @@ def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
     """
     session = read_recording(path, rig, clock_from_host=True).session
     estimate = session.host_rate
-    assert estimate is not None, "a recording whose clock is wanted tells it, or is refused"
+    assert estimate is not None, "a recording without a known clock rate is refused before"
     return ClockCalibration(estimate, session.rig.clock.rate_tolerance)
 
 
@@ -117,7 +117,7 @@ def calibrate_swap(
     slits_moved: bool = False,
 ) -> SwapResult:
     """
-    Compute the difference of the gates' delays from shots before and after an exchange.
+    Compute the delay difference of the gates from shots before and after a sensor exchange.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def calibrate_swap(
     """
     if before == after and setup_before == setup_after:
         raise OptionError(
-            "before and after are the same shots",
+            "the same shots were given for before and after the exchange",
             hint="give two recordings, or two setups with --before-setup and --after-setup",
         )
     prepare_for((before, after))
@@ -171,7 +171,7 @@ def calibrate_drop(
     setup: str | None = None,
 ) -> DropResult:
     """
-    Compute the effective spacing from dropped balls.
+    Compute the effective spacing of the gates from dropped balls.
 
     Parameters
     ----------
@@ -240,7 +240,7 @@ def calibrate_rods(
     short: Rod, long: Rod, rig: Rig | None, length_tolerance_m: float
 ) -> RodResult:
     """
-    Compute the effective spacing from two flat-ended rods.
+    Compute the effective spacing of the gates from two flat-ended rods.
 
     Parameters
     ----------
@@ -254,7 +254,7 @@ def calibrate_rods(
     Raises
     ------
     OptionError
-        If both rods are the same shots.
+        If the same shots are given for both rods.
     CalibrationError
         If the passes do not give the spacing.
     """
@@ -282,9 +282,9 @@ def _passes(rod: Rod, session: Session) -> Passes:
     transits = _series(rod.path, session, rod.setup)
     if transits.used != EdgesUsed.BOTH:
         raise CalibrationError(
-            "most passes have only one sound pair of edges",
+            "most passes have only one usable pair of edges",
             where=str(rod.path),
-            hint="rods need both edges at both gates: see the flags with chrono summary",
+            hint="a rod needs both edges at both gates; chrono summary shows the flags",
         )
     transit_s = transits.transit_s - session.model.latency_s
     ball_m = _declared_ball(rod, session)
@@ -292,7 +292,7 @@ def _passes(rod: Rod, session: Session) -> Passes:
 
 
 def _declared_ball(rod: Rod, session: Session) -> float | None:
-    """Return the length of the round body in a recording [m]; None if it is not round."""
+    """Return the length of the round body in a recording [m]; None if the body is not round."""
     try:
         body = first_rig(rod.path).body
     except RecordingError:
@@ -392,7 +392,7 @@ def _series(
     allowed: Bools | None = None,
 ) -> CountedTransits:
     """
-    Return the counted shots of one setup, or of all, that were timed by the most common edges.
+    Return the counted shots of one or all setups that were timed by the most common edges.
 
     `allowed`, of shape (shots,), further limits the shots.
     """
@@ -408,7 +408,7 @@ def _series(
         raise CalibrationError(
             f"there are no counted shots{which}",
             where=str(path),
-            hint="see what is in the recording with: chrono summary",
+            hint="to see the content of the recording, use: chrono summary",
         )
     used = EdgesUsed(int(np.bincount(shots["used"][chosen]).argmax()))
     chosen = chosen & (shots["used"] == used)
@@ -429,7 +429,7 @@ def _blocking(transits: CountedTransits) -> Floats | None:
 
 def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
     """
-    Return how wrong blocking times may be, independent of the speed [s].
+    Return the largest error of blocking times that does not depend on the speed [s].
 
     This is the difference from the blocking time of the declared length, plus the latency
     mismatch of the sensors that the rig states.

@@ -1,4 +1,4 @@
-"""The effective spacing of the gates from balls dropped through them.
+"""Compute the effective spacing of the gates from balls that are dropped through them.
 
 Gate A is above gate B. A ball is released at rest and falls through both gates. Height and
 local gravity give the speed of the ball. The transit then gives the distance between the places
@@ -29,32 +29,32 @@ from chrono.physics.free_fall import fall_speed, fall_time
 from chrono.processor.shot_records import EdgesUsed
 
 ADDED_MASS = 0.5
-"""Air that moves with a sphere in potential flow, as a part of the displaced air (Lamb,
-Hydrodynamics, § 92; from memory)."""
+"""The mass of the air that moves with a sphere, divided by the mass of the displaced air. The
+value is for potential flow (Lamb, Hydrodynamics, § 92; from memory)."""
 
 ADDED_MASS_TOLERANCE = 0.25
-"""Half-width of this part, because the flow behind a falling ball is not a potential flow
+"""Half-width of `ADDED_MASS`, because the flow behind a falling ball is not a potential flow
 (common practice, no source)."""
 
 CLUSTER_GAP = 6.0
 CLUSTER_PART = 0.01
 """Drops form two clusters if the gap between them exceeds two limits: this number of standard
-deviations within a cluster, and this part of the transit. Drops from one height scatter by a
-thousandth."""
+deviations within a cluster, and this part of the transit. The transits of drops from one height
+scatter by a thousandth."""
 
 NO_FALL = 0.25
-"""The stated spacing is right within a quarter (a rig's tolerance is not wider). If the spacing
-seems more wrong, the ball did not fall from the stated height."""
+"""The stated spacing is wrong by at most a quarter: a rig allows no larger tolerance. If the
+spacing seems more wrong, the ball did not fall from the stated height."""
 
 TOO_WIDE = 3.0
-"""If the ± of a result is more than this many times the ± of the stated spacing, the result is
-not worth writing."""
+"""A result is not worth writing if its ± is more than this many times the ± of the stated
+spacing."""
 
 HEIGHT = "height of the fall"
 
 CLOCK_RATE = rectangular("clock rate", 50e-6)
 LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
-"""Default uncertainties, as of a rig with a crystal and fast sensors."""
+"""The default uncertainties. They fit a rig with a crystal clock and fast sensors."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class DropSetup:
     height_m : float
         Height from the beam of gate A up to the ball's lower edge before the release [m].
     body : Ball
-        Ball and air, with the drag coefficient at the fall's speed.
+        Ball and air, with the drag coefficient at the speed of the fall.
     gravity_mps2 : float
         Local gravity in vacuum [m/s²].
     spacing_m, spacing_tolerance_m, trip_tolerance_m : float
@@ -108,30 +108,30 @@ class MeasuredLength:
     u_m: float
 
     def contradicts(self, stated_m: float) -> bool:
-        """True if a stated length differs by more than three standard uncertainties."""
+        """Return True if a stated length is more than three standard uncertainties away."""
         return abs(self.value_m - stated_m) > 3 * self.u_m
 
 
 class DropDoubt(Enum):
-    """The reason why a spacing by drops should not be written."""
+    """The reason why a spacing by drops should not be written to the rig file."""
 
     DIFFERS = "differs"
     """The spacing does not agree with the stated spacing."""
     NO_FALL = "no fall"
-    """The balls did not gain speed between the gates as a fall does."""
+    """The speed of the balls did not grow between the gates as it does in a fall."""
     TOO_WIDE = "too wide"
-    """The spacing that the rig states is known better."""
+    """The spacing that the rig states has a smaller uncertainty."""
 
 
 @dataclass(frozen=True)
 class DropResult:
     """
-    The effective spacing.
+    The effective spacing of the gates, computed from dropped balls.
 
     Attributes
     ----------
     spacing_m : float
-        Distance along the gates' axis between the places where they trip [m].
+        Distance along the gates' axis between the places where the gates trip [m].
     uncertainty : CombinedUncertainty
         Uncertainty of the spacing [m].
     setup : DropSetup
@@ -161,7 +161,7 @@ class DropResult:
 
     @property
     def stated_U95_m(self) -> float:  # noqa: N802
-        """± (95 %) of the spacing between the trip positions by the rig's tolerances [m]."""
+        """± (95 %) of the spacing of the trip positions, from the tolerances of the rig [m]."""
         return combine(_stated_spacing(self.setup)).U95
 
     @property
@@ -183,13 +183,13 @@ class DropResult:
 
     @property
     def by_height(self) -> float:
-        """Change of the computed spacing per change of the height, in m per m."""
+        """Change of the computed spacing if the height changes, in m per m."""
         parts = self.uncertainty.contributions
         return abs(next(part.sensitivity for part in parts if part.name == HEIGHT))
 
     @property
     def unseen_height_m(self) -> float:
-        """Largest error of the height that the result would not show [m]."""
+        """The largest error of the height that this calibration would not notice [m]."""
         return self.deviation_uncertainty.U95 / self.by_height
 
 
@@ -253,7 +253,7 @@ def drop_transit(
     spacing_m: float, setup: DropSetup, edges_used: EdgesUsed = EdgesUsed.BOTH
 ) -> float:
     """
-    Return the transit [s] that a fall should have with gates at a given spacing [m].
+    Return the transit [s] that a falling ball should have at a given gate spacing [m].
 
     The leading edge starts `height_m` above gate A. The trailing edge starts higher by the
     length of the ball.
@@ -270,7 +270,7 @@ def _fall(
     added_mass: float = ADDED_MASS,
 ) -> tuple[float, float]:
     """
-    Return acceleration at rest [m/s²] and drag constant [1/m] of the ball in its air.
+    Return acceleration at rest [m/s²] and drag constant [1/m] of the ball in the air.
 
     (m + c·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2: buoyancy and added mass c.
     """
@@ -291,7 +291,7 @@ def _starts(
 
 
 def _lengthening(setup: DropSetup) -> float:
-    """Mean ratio of a length along the gates' axis to the length along the plumb line."""
+    """Return the mean ratio of a length along the gates' axis to its vertical length."""
     return 1 + setup.plumb_limit_rad**2 / 6
 
 
@@ -311,7 +311,7 @@ def _spacing(
     height_m: float | None = None,
     fall: tuple[float, float] | None = None,
 ) -> float:
-    """Return the spacing that gives a transit, by Newton's method (1/v is the slope)."""
+    """Return the spacing that gives a transit; use Newton's method with the slope 1/v."""
     gravity, kappa = fall or _fall(setup)
     starts = _starts(setup, edges_used, height_m)
 
@@ -409,7 +409,7 @@ def _seen(
 
 
 def _fall_before(blocking_s: float, length_m: float, setup: DropSetup) -> float:
-    """Return the height of fall after which a length passes a beam in a given time [m]."""
+    """Return the height of fall after which a ball blocks a beam for a given time [m]."""
     gravity, kappa = _fall(setup)
 
     def missing(height_m: float) -> float:
@@ -430,7 +430,7 @@ def _refuse_no_fall(
     expected_ms = drop_transit(setup.spacing_m, setup, edges_used) * 1e3
     raise CalibrationError(
         f"the mean transit is {mean_s * 1e3:.4g} ms, but a fall from "
-        f"{setup.height_m * 1e3:g} mm takes {expected_ms:.4g} ms",
+        f"{setup.height_m * 1e3:g} mm takes {expected_ms:.4g} ms between the gates",
         hint="give a recording of drops, and the height of these drops",
     )
 
@@ -447,25 +447,26 @@ def _refuse_clusters(transits: Floats) -> None:
     if gap_s > max(CLUSTER_GAP * spread, CLUSTER_PART * float(ordered[0])):
         low, high = (float(np.mean(side)) * 1e3 for side in sides)
         raise CalibrationError(
-            f"the drops are of two kinds: {len(sides[0])} of {low:.4g} ms and "
-            f"{len(sides[1])} of {high:.4g} ms",
-            hint="drop from one height, catch the ball, and set aside shots that are not drops",
+            f"the drops form two groups: {len(sides[0])} with a transit of about {low:.4g} ms "
+            f"and {len(sides[1])} with about {high:.4g} ms",
+            hint="drop the ball from one height, catch it, and set other shots aside",
         )
 
 
 def _refuse(transits: Floats, setup: DropSetup) -> None:
     if len(transits) < MIN_REPEATS:
         raise CalibrationError(
-            f"{len(transits)} usable drops, at least {MIN_REPEATS} are needed",
+            f"only {len(transits)} usable drops were found; at least {MIN_REPEATS} are needed",
             hint="drop the ball ten times from the same height",
         )
     if not setup.height_m > 0:
         raise CalibrationError(
-            f"the ball's lower edge starts {setup.height_m * 1e3:g} mm above gate A",
+            f"the ball's lower edge starts {setup.height_m * 1e3:g} mm above gate A, "
+            "but it must start higher",
             hint="give the height from the beam of gate A up to the ball's lower edge",
         )
     if np.any(transits <= 0):
         raise CalibrationError(
-            "a transit is not positive",
-            hint="gate A must be the upper gate; leave out drops that missed a gate",
+            "a transit is zero or negative",
+            hint="gate A must be the upper gate; exclude drops that missed a gate",
         )

@@ -1,4 +1,4 @@
-"""Request the self-test of a board and read its lines; the board plays pulses to itself."""
+"""Start the self-test of a board, in which it sends pulses to itself, and read the results."""
 
 import time
 from contextlib import suppress
@@ -18,17 +18,17 @@ ASK_EVERY_S = 1.0
 HELLO_WITHIN_S = 10.0
 """Time to wait for a hello [s]. Some boards restart when their port is opened."""
 ANSWER_WITHIN_S = 3.0
-"""Time to wait for the test itself [s]; after its hello a board is ready."""
+"""Time to wait for the start of the test [s]. A board is ready after its hello."""
 LEFT_OVER_S = 0.3
-"""A board may say hello twice, at its start and as an answer, within this time [s]."""
+"""A board may send its hello twice within this time [s]: at its start, and as an answer."""
 BEAT_WITHIN_S = 5.0
 EARLY_S = 0.5
-"""Beats of a test come much faster than normal beats, which come once per second."""
+"""The time between two beats of a test is shorter than this [s]. It is normally one second."""
 
 
 def read_pulse_lines(port: str, baud: int, seconds: float) -> tuple[Hello, list[StampedEvent]]:
     """
-    Request the self-test of the board on a port, and read the lines of the test.
+    Start the self-test of the board on a port, and read the lines of the test.
 
     Parameters
     ----------
@@ -41,14 +41,14 @@ def read_pulse_lines(port: str, baud: int, seconds: float) -> tuple[Hello, list[
     Returns
     -------
     Hello
-        The answer of the board.
+        The board's answer to the request for the test.
     list of (int, Event)
-        Edges and beats after this answer, with the host's clock [us].
+        Edges and beats after this answer, each with its host time [us].
 
     Raises
     ------
     ChronoError
-        If the port cannot be opened, or if no board there has the self-test.
+        If the port cannot be opened, or if the board has no self-test.
     """
     talk = _Talk(port, baud)
     try:
@@ -56,13 +56,15 @@ def read_pulse_lines(port: str, baud: int, seconds: float) -> tuple[Hello, list[
         talk.pass_over(LEFT_OVER_S)
         return talk.ask(SELF_TEST_REQUEST), talk.listen(seconds)
     except OSError as exc:
-        raise PortError(f"the port was lost: {reason_of(exc)}", where=plain(port)) from exc
+        raise PortError(
+            f"the connection to the port was lost: {reason_of(exc)}", where=plain(port)
+        ) from exc
     finally:
         talk.close()
 
 
 class _Talk:
-    """One board's lines, one after another."""
+    """Send requests to one board, and read its lines in order."""
 
     def __init__(self, port: str, baud: int) -> None:
         self._name = plain(port)
@@ -87,7 +89,7 @@ class _Talk:
         return self._waiting.pop(0)
 
     def ask(self, question: bytes) -> Hello:
-        """Return the hello that answers a question; a test is requested only once."""
+        """Send a request, and return the hello that answers it; request a test only once."""
         known = question == HELLO_REQUEST
         within_s = HELLO_WITHIN_S if known else ANSWER_WITHIN_S
         end_s, ask_s = time.monotonic() + within_s, 0.0
@@ -102,19 +104,19 @@ class _Talk:
         if not known:
             raise self._ignorance()
         raise ChronoError(
-            "no board says hello here",
+            "no board answers on this port",
             where=self._name,
-            hint="check port and baud rate; with plain or interval lines there is no self-test",
+            hint="check the port and the baud rate; plain or interval lines have no self-test",
         )
 
     def pass_over(self, seconds: float) -> None:
-        """Read and drop all lines that come within this time."""
+        """Read and ignore all lines that come within a time [s]."""
         end_s = time.monotonic() + seconds
         while self._next(end_s):
             pass
 
     def listen(self, seconds: float) -> list[StampedEvent]:
-        """Return the test's edges and beats, and the beats of some seconds after the test."""
+        """Return the edges and beats of the test, and the beats of the seconds after it."""
         events: list[StampedEvent] = []
         beats_us: list[int] = []
         end_s = time.monotonic() + BEAT_WITHIN_S
@@ -130,7 +132,7 @@ class _Talk:
             if len(beats_us) < BEATS:
                 end_s = time.monotonic() + BEAT_WITHIN_S
                 if len(beats_us) > 2 and beats_us[-1] - beats_us[-2] > EARLY_S * 1e6:
-                    break  # normal beats again: the board gave up the test
+                    break  # normal beats again: the board has stopped the test
             elif len(beats_us) == BEATS:
                 end_s = time.monotonic() + seconds
         return events
@@ -139,5 +141,5 @@ class _Talk:
         return ChronoError(
             "this board has no self-test",
             where=self._name,
-            hint="load the firmware of the notes again: older versions have no self-test",
+            hint="install the current firmware: older versions have no self-test",
         )

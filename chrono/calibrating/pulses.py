@@ -1,9 +1,9 @@
-"""Delays of the two inputs, from pulses that the board plays to itself.
+"""Compute the delays of the two inputs from pulses that the board sends to itself.
 
-The board switches a pin, and sends a beat at the moment of each change. Signals that come back
-at the gates' inputs are reported as edges. A wire from the pin to an input shows the delay of
-board and cable. If the pin drives the emitter, the edges show the delay of each sensor, for
-light on and for light off. This file knows nothing about ports.
+The board switches a pin on and off, and sends a beat at each change. It reports the signals at
+the inputs of the gates as edges. A wire from the pin to an input shows the delay of board and
+cable. If the pin drives the emitter, the edges show the delay of each sensor, for light on and
+for light off. This module does not know about ports.
 """
 
 from collections.abc import Sequence
@@ -25,7 +25,7 @@ from chrono.measuring.error_budget import Contribution, rectangular, triangular
 from chrono.reader.line_grammar import Event, Hello
 
 CHANGES = 128
-"""Number of pin changes that are reported one by one; the first change goes up."""
+"""Number of pin changes that are reported one by one. The first change switches the pin on."""
 BURST_CHANGES = 50
 BEATS = CHANGES + 3
 """Number of beats: one with the hello, one per change, one before and one after the burst."""
@@ -37,7 +37,7 @@ StampedEvent = tuple[int, Event]
 @dataclass(frozen=True)
 class Response:
     """
-    How one gate's input followed the pin.
+    The reaction of one gate's input to the changes of the pin.
 
     Attributes
     ----------
@@ -46,7 +46,7 @@ class Response:
     late : int
         Number of edges that the board could not time exactly; the arrays above exclude them.
     extra : int
-        Number of edges beyond one per change; bounce causes them.
+        Number of further edges after the first edge of a change; bounce causes them.
     inverted : bool
         True if the input goes down when the pin goes up, as if the pin drives an emitter.
     burst : int
@@ -63,7 +63,7 @@ class Response:
 
 @dataclass(frozen=True)
 class DelayDifference:
-    """Delay of gate B minus delay of gate A, for one direction of the pin [s]."""
+    """Delay of gate B minus delay of gate A [s]."""
 
     value_s: float
     uncertainty: CombinedUncertainty
@@ -84,7 +84,7 @@ class PulseTest:
     lost : int
         Number of edges that the board counted as lost during the test.
     rate : ClockEstimate or CalibrationError
-        Rate of the counter against the host's clock, or why the rate is unknown.
+        Rate of the counter against the host's clock, or the reason why it is unknown.
     """
 
     board: Hello
@@ -96,7 +96,7 @@ class PulseTest:
 
     @property
     def inverted(self) -> bool:
-        """True if both inputs are inverted against the pin."""
+        """True if both inputs go down when the pin goes up."""
         return all(gate.inverted for gate in self.gates)
 
 
@@ -125,7 +125,7 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
     beats = (kinds == EventKind.BEAT).nonzero()[0]
     if len(beats) < BEATS:
         raise CalibrationError(
-            f"the board sent {max(len(beats) - 1, 0)} of {CHANGES + 2} beats and stopped",
+            f"the board stopped the test after {max(len(beats) - 1, 0)} of {CHANGES + 2} beats",
             hint="connect only the inputs (or the emitters) to the pulse pin",
         )
     played, burst = ticks[beats[1 : CHANGES + 1]], ticks[beats[CHANGES + 1 : BEATS]]
@@ -144,12 +144,13 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
 
 def delay_of(test: PulseTest) -> DelayDifference:
     """
-    Return the difference of the delays for a mean transit, as it is stated in a rig file.
+    Return the difference of the delays for a mean transit, in the form for a rig file.
 
-    Leading and trailing edges have half the weight each. If only one pair times a shot, the
-    difference of this pair applies. So half of the disagreement is added (rectangular).
+    Leading and trailing edges each have half of the weight. If only one pair of edges times a
+    shot, only the delay difference of this pair matters. So half of the disagreement of both
+    pairs is added to the uncertainty (rectangular).
     """
-    assert test.rise, "pulse_doubt tells before"
+    assert test.rise, "pulse_doubt is called before"
     assert test.fall
     apart = (test.rise.value_s - test.fall.value_s) / 2
     parts = [
@@ -171,7 +172,7 @@ def _response(
     burst: Ints,
     unit_s: float,
 ) -> Response:
-    """Match each change of the pin with this gate's first edge before the next change."""
+    """For each change of the pin, find the gate's first edge before the next change."""
     own = [
         n
         for n, (_, e) in enumerate(events)
@@ -207,10 +208,10 @@ def _response(
 
 def _difference(a_s: Floats, b_s: Floats, unit_s: float) -> DelayDifference | None:
     """
-    Return the delay of B minus the delay of A, each from many pulses.
+    Return the mean delay of B minus the mean delay of A.
 
-    Pulses may be in step with the counter. Then counting in whole steps changes every delay in
-    the same way. So this error counts once and is not divided by the number of pulses.
+    The pulses may be in step with the counter. Counting in whole steps then changes every
+    delay by the same time. So this error is not divided by the number of pulses.
     """
     if min(len(a_s), len(b_s)) < MIN_REPEATS:
         return None
@@ -229,7 +230,7 @@ def _refuse_gaps(events: Sequence[Event]) -> None:
     if len(numbers) and (np.diff(numbers) % 65536 != 1).any():
         raise CalibrationError(
             "lines of the test were lost or damaged",
-            hint="try again; if that does not help, use another cable or a slower baud rate",
+            hint="try again; if lines are lost again, use another cable or a lower baud rate",
         )
 
 

@@ -1,8 +1,9 @@
-"""The effective spacing of the gates from two flat-ended rods of known lengths.
+"""Compute the effective spacing of the gates from two flat-ended rods of known lengths.
 
 At any speed, blocking time divided by transit equals length divided by spacing. A gate stays
-blocked a little longer than the length of the rod; the difference of two rods removes this
-error. You need no height, no gravity and no reference clock. The speed may change evenly.
+blocked for a little more than the length of the rod. The difference of two rods removes this
+error. The method needs no height, no gravity and no reference clock. The speed may change
+evenly.
 """
 
 import math
@@ -22,37 +23,37 @@ from chrono.measuring.calibration_uncertainty import (
 from chrono.measuring.error_budget import Contribution, Input, rectangular, tilt
 
 LEAST_DIFFERENCE_M = 5e-3
-"""If the lengths of the rods differ by less than this, they do not give the spacing [m]."""
+"""The lengths of the rods must differ by at least this length, or they give no spacing [m]."""
 
 MOST_SPREAD = 0.01
 """If the ratio of length to spacing scatters more than this, the rod was tilted or jerked."""
 
 MOST_CHANGE = 0.5
-"""Limit for the logarithm of the ratio of the speeds at B and A. A larger change is not
-even."""
+"""Limit for the logarithm of the speed at B divided by the speed at A. A larger change of the
+speed is probably not even."""
 
 LIKELY_EXTRA_M, MOST_EXTRA_M = 1.5e-3, 5e-3
-"""Two limits for how much longer or shorter than the rod a gate may stay blocked [m]. The cause
-is a threshold that is not at half of the light. Above the first limit the result is in doubt:
-the threshold is far from half, a length is wrong, or the ends are not flat. Above the second
-limit the rods must be different from the stated rods (common practice, no source)."""
+"""Two limits for the difference between a blocked length and the length of the rod [m]. The
+cause is a threshold that is not at half of the light. Above the first limit the result is in
+doubt: the threshold is far from half, a length is wrong, or the ends are not flat. Above the
+second limit the rods must be different from the stated rods (common practice, no source)."""
 
 EXCHANGED, SAME = 0.9, 0.1
-"""Limits to judge the lengths that the gates saw. The rods were exchanged if the ratio of the
-lengths is the inverse of the stated ratio, within a tenth. Both recordings show the same rod if
-the lengths are equal, within a tenth of their stated difference."""
+"""Limits for judging the measured lengths of the rods. The rods were exchanged if the ratio of
+the lengths is the inverse of the stated ratio, within a tenth. Both recordings show the same
+rod if the lengths are equal, within a tenth of their stated difference."""
 
 AS_DECLARED = 0.1
-"""A body has the declared length if the gates saw this length within a tenth."""
+"""A body has the declared length if the measured length differs by at most a tenth."""
 
 FAR_OFF = 0.25
-"""The stated spacing is right within a quarter (a rig's tolerance is not wider)."""
+"""The stated spacing is wrong by at most a quarter: a rig allows no larger tolerance."""
 
 
 @dataclass(frozen=True)
 class Passes:
     """
-    Passes of one rod.
+    The passes of one rod through the gates.
 
     Attributes
     ----------
@@ -79,13 +80,13 @@ class RodDoubt(Enum):
     EXTRA = "extra"
     """The gates stay blocked for a length that differs from the length of the rods."""
     BALLS = "balls"
-    """Both recordings state round bodies, and the gates saw these bodies' lengths."""
+    """Both recordings state round bodies, and the measured lengths fit these bodies."""
 
 
 @dataclass(frozen=True)
 class RodSetup:
     """
-    The known values except the rods.
+    The known values of the gates, and the tolerance of the rods' lengths.
 
     Attributes
     ----------
@@ -110,12 +111,12 @@ class RodSetup:
 @dataclass(frozen=True)
 class RodResult:
     """
-    The effective spacing.
+    The effective spacing of the gates, computed from two rods.
 
     Attributes
     ----------
     spacing_m : float
-        Distance along the gates' axis between the places where they trip [m].
+        Distance along the gates' axis between the places where the gates trip [m].
     uncertainty : CombinedUncertainty
         Uncertainty of the spacing [m].
     extra_m : float
@@ -130,7 +131,7 @@ class RodResult:
         Allowed difference between found and stated spacing [m]: the half-width of the stated
         spacing, plus the 95 % uncertainty from the rods and the trip positions.
     fitting_m : tuple of float
-        Length of the short rod that would give the stated spacing, and of the long rod [m].
+        Length of the short rod, or of the long rod, that would give the stated spacing [m].
     doubt : RodDoubt or None
     """
 
@@ -167,8 +168,9 @@ def rod_calibration(short: Passes, long: Passes, setup: RodSetup) -> RodResult:
     """
     if long.length_m - short.length_m < LEAST_DIFFERENCE_M:
         raise CalibrationError(
-            f"the rods differ by {(long.length_m - short.length_m) * 1e3:.3g} mm",
-            hint="use a short and a long rod, such as 40 mm and 120 mm, and give the short one "
+            "the lengths of the rods differ by "
+            f"{(long.length_m - short.length_m) * 1e3:.3g} mm",
+            hint="use a short and a long rod, such as 40 mm and 120 mm, and give the short rod "
             "first",
         )
     ratios = [_ratios(_whole(rod), rod.length_m) for rod in (short, long)]
@@ -216,15 +218,15 @@ def _doubt(
 
 
 def _whole(rod: Passes) -> Floats:
-    """Transit and blocking times of the passes with all three values, shape (N, 3)."""
+    """Return transit and blocking times of the passes with all three values, shape (N, 3)."""
     table = np.column_stack([rod.transit_s, rod.blocking_a_s, rod.blocking_b_s])
     whole: Floats = table[np.isfinite(table).all(axis=1) & (table > 0).all(axis=1)]
     if len(whole) < MIN_REPEATS:
         raise CalibrationError(
-            f"{len(whole)} usable passes of the rod of {rod.length_m * 1e3:g} mm, at least "
-            f"{MIN_REPEATS} are needed",
-            hint="let each rod pass both gates completely, ten times, and make "
-            "window.slowest slow enough",
+            f"only {len(whole)} usable passes of the rod of {rod.length_m * 1e3:g} mm were "
+            f"found; at least {MIN_REPEATS} are needed",
+            hint="let each rod pass both gates completely, ten times, and set "
+            "window.slowest to a lower speed than the rods have",
         )
     return whole
 
@@ -242,7 +244,7 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
         raise CalibrationError(
             f"a rod of {length_m * 1e3:g} mm changed its speed by "
             f"{100 * np.expm1(np.abs(change).max()):.0f} % between the gates",
-            hint="push it evenly, or drop it from higher",
+            hint="push the rod evenly, or drop it from a greater height",
         )
     lead = transit - (at_b - at_a) / 2
     end = lead + at_b
@@ -257,7 +259,7 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
     if spread > MOST_SPREAD:
         raise CalibrationError(
             f"the passes of the rod of {length_m * 1e3:g} mm scatter by {100 * spread:.1f} %",
-            hint="guide it so that it neither tilts nor jerks between the gates",
+            hint="guide the rod so that it does not tilt or jerk between the gates",
         )
     return ratio
 
@@ -270,13 +272,14 @@ def _refuse_exchanged(
     stated, found = long_m / short_m, means[1] / means[0]
     if EXCHANGED <= stated * found <= 1 / EXCHANGED:
         raise CalibrationError(
-            f"the first recording shows a rod of about {seen[0]}, the second one of {seen[1]}",
+            f"the first recording shows a rod of about {seen[0]}, and the second recording "
+            f"shows a rod of about {seen[1]}",
             hint="give the recording of the short rod first",
         )
     if abs(found - 1) <= SAME * (stated - 1):
         raise CalibrationError(
             f"both recordings show a rod of about {seen[0]}",
-            hint="give the recording of the short rod first, then that of the long one",
+            hint="give the short rod's recording first, then the long rod's recording",
         )
     if found < 1:
         raise CalibrationError(
@@ -289,15 +292,15 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
     far = not abs(path_m / setup.spacing_m - 1) <= FAR_OFF
     if far or abs(extra_m) > MOST_EXTRA_M:
         raise CalibrationError(
-            f"with these rod lengths the gates would be {path_m * 1e3:.4g} mm apart and stay "
-            f"blocked {extra_text(extra_m)} than the rod",
-            hint="check the lengths, the rod of each recording, and that the ends are "
-            "cut square",
+            f"with these rod lengths the gates would be {path_m * 1e3:.4g} mm apart, and would "
+            f"stay blocked for {extra_text(extra_m)} than the rod",
+            hint="check the lengths, check which rod each recording shows, and check that the "
+            "ends are cut square",
         )
 
 
 def extra_text(extra_m: float) -> str:
-    """Return in words how much longer or shorter than a rod a gate stays blocked."""
+    """Return a text such as "0.50 mm longer" that compares a blocked length with a rod."""
     return f"{abs(extra_m) * 1e3:.2f} mm {'longer' if extra_m >= 0 else 'shorter'}"
 
 
@@ -315,7 +318,7 @@ def _contributions(
         rectangular(f"length of the {name} rod", setup.length_tolerance_m, unit="m")
         for name in ("short", "long")
     ]
-    # blocking times may be too long by the same time at any speed
+    # at any speed, the blocking times may be too long by the same time
     offset = rectangular(
         "offset of the blocking times", math.sqrt(3) * setup.latency.u, unit="s"
     )

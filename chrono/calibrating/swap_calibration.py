@@ -1,4 +1,4 @@
-"""The difference of the two gates' delays from shots before and after exchanging the sensors.
+"""Compute the delay difference of the gates from shots before and after a sensor exchange.
 
 The method is reversal. The delay difference δ (gate B minus gate A) lengthens the transit
 before the exchange, and shortens the transit by the same time after the exchange. So δ is half
@@ -32,7 +32,7 @@ from chrono.measuring.error_budget import (
 )
 
 SUSPICIOUS = 0.01
-"""A check is reported if chance gives such a result in at most one of a hundred cases."""
+"""A check is reported if the probability of its result by chance is below this value."""
 
 FAR_BEYOND = 3.0
 """If a delay difference is this many times the rig's value, it probably has another cause than
@@ -47,11 +47,11 @@ class SwapDoubt(Enum):
     TOO_WIDE = auto()
     """The uncertainty is larger than the value in the rig."""
     NO_DIFFERENCE = auto()
-    """The interval of the difference includes 0."""
+    """The 95 % interval of the difference includes 0."""
 
 
 class SwapNote(Enum):
-    """Values that should not change at the exchange but did, or that drifted meanwhile."""
+    """A value that changed at the exchange or drifted, although it should stay the same."""
 
     SCATTER_CHANGED = auto()
     DRIFT_BEFORE = auto()
@@ -62,7 +62,7 @@ class SwapNote(Enum):
 @dataclass(frozen=True)
 class SwapResult:
     """
-    The difference of the gates' delays.
+    The difference of the gates' delays, computed from a sensor exchange.
 
     Attributes
     ----------
@@ -118,13 +118,13 @@ def swap_calibration(
         Half-width of the time that a difference of the trip positions causes, if the slits
         moved with the sensors [s]. It looks like a delay. 0 if the slits stayed in place.
     hysteresis_s : float, optional
-        Half-width of the difference of times by which comparators trip later because of their
-        hysteresis [s]. It moves with the sensors, like a delay.
+        Hysteresis makes a comparator trip later. This is the half-width of the difference
+        between both comparators [s]. It moves with the sensors, like a delay.
     blocking_offset_s : float, optional
         Half-width of an error of blocking times that does not depend on the speed [s].
     stated_s : float, optional
-        Half-width of the difference that the rig states [s]. A result is in doubt if it is
-        less certain, or far outside.
+        Half-width of the difference that the rig states [s]. A result is in doubt if its
+        uncertainty is larger, or if it is far outside.
     left_exchanged : bool, optional
         True if the sensors now stay exchanged; False if they were put back.
 
@@ -162,7 +162,7 @@ def swap_calibration(
 
 
 def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
-    """Transit and blocking time of the shots with both values, shape (N, 2)."""
+    """Return transit and blocking time of the shots with both values, shape (N, 2)."""
     columns = (transit_s, np.zeros_like(transit_s) if blocking_s is None else blocking_s)
     table = np.column_stack(columns).astype(np.float64)
     kept: Floats = table[np.isfinite(table).all(axis=1)]
@@ -170,7 +170,7 @@ def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
 
 
 def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
-    """Return half the difference of the mean transits, with both type A parts (Welch)."""
+    """Return half of the difference of the mean transits, and both parts of its uncertainty."""
     sides = (before[:, 0], after[:, 0])
     names = ("scatter before the exchange", "scatter after the exchange")
     return float(np.mean(sides[0]) - np.mean(sides[1])) / 2, [
@@ -183,10 +183,11 @@ def _by_blocking(
     before: Floats, after: Floats, offset_s: float
 ) -> tuple[float, list[Contribution]]:
     """
-    Compute the difference from blocking time divided by transit, r = γ·(1 ∓ δ/transit).
+    Compute the delay difference from the ratio of blocking time and transit.
 
-    Chords of different length make γ scatter from shot to shot; this part is random, type A.
-    A change of speed changes r only through an offset of the blocking times.
+    The ratio is r = γ·(1 ∓ δ/transit). Balls cross a beam at different distances from their
+    middle, so γ scatters from shot to shot. This part is random (type A). A change of speed
+    changes r only through an offset of the blocking times.
     """
     ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
     means = [float(np.mean(ratio)) for ratio in ratios]
@@ -208,15 +209,15 @@ def _refuse(before: Floats, after: Floats) -> None:
     if fewest < MIN_REPEATS:
         raise CalibrationError(
             f"usable shots before the exchange: {len(before)}, after it: {len(after)}; "
-            f"at least {MIN_REPEATS} of each are needed",
-            hint="take ten shots, exchange the two sensors, take ten more",
+            f"at least {MIN_REPEATS} shots are needed before and after",
+            hint="take ten shots, exchange the two sensors, and take ten more shots",
         )
     if len(before) == len(after) and np.array_equal(
         np.sort(before, axis=0), np.sort(after, axis=0)
     ):
         raise CalibrationError(
-            "the shots before and after the exchange are the same ones",
-            hint="give recordings, or setups, from before and from after the exchange",
+            "the shots before and after the exchange are the same shots",
+            hint="give a recording or setup from before the exchange, and one from after it",
         )
 
 
@@ -241,13 +242,13 @@ def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[SwapNote, 
 
 
 def _spread_p(first: Floats, second: Floats) -> float:
-    """Probability that spreads differ this much by chance (Brown and Forsythe, 1974)."""
+    """Return the probability that spreads differ this much by chance (Brown-Forsythe, 1974)."""
     deviations = [np.abs(side - np.median(side)) for side in (first, second)]
     return _welch_p(*deviations)
 
 
 def _welch_p(first: Floats, second: Floats) -> float:
-    """Two-sided probability that two means differ this much by chance (Welch, 1947)."""
+    """Return the two-sided probability that means differ this much by chance (Welch, 1947)."""
     parts = [Contribution(mean_input("", side), 1.0) for side in (first, second)]
     u = combined_uncertainty(parts)
     if u == 0:
@@ -257,7 +258,7 @@ def _welch_p(first: Floats, second: Floats) -> float:
 
 
 def _trend_p(series: Floats) -> float:
-    """Two-sided probability of a trend this steep by chance (t-test of the slope)."""
+    """Return the two-sided probability of a trend this steep by chance (t-test of slope)."""
     order = np.arange(len(series)) - (len(series) - 1) / 2
     deviation = series - np.mean(series)
     total = float(deviation @ deviation)

@@ -1,7 +1,7 @@
 """Read the board's bytes, record them, and decode them into batches of events.
 
-In: bytes of a port or of a recording; out: rows, and batches of events in the counter's own
-units. Holds the grammar of lines and rows, the port's thread, the recording's file.
-This room does not know what events mean. It contains no processor, no lengths of the rig and no
-screens.
+The input is the bytes of a port or of a recording. The output is rows, and batches of events in
+counter units. This package defines the format of lines and rows. It contains the thread that
+reads the port, and the code that reads and writes recordings. It does not know what events
+mean. It contains no processor, no lengths of the rig and no screens.
 """

@@ -1,7 +1,7 @@
-"""Read many rows of a recording at once: compiled loops read the board's common lines.
+"""Read many rows of a recording fast, with compiled loops for the common lines of a board.
 
-A row that a loop does not accept is left to `recording_rows.parse_row`, which is the
-definition. Both agree on every input.
+If a loop does not accept a row, `recording_rows.parse_row` reads the row. `parse_row` defines
+the format, and both give the same result for every input.
 """
 
 from dataclasses import fields
@@ -18,11 +18,11 @@ from chrono.reader.recording_rows import SHORTEST_RECORD
 from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
 
 Columns = tuple[npt.NDArray[Any], ...]
-"""The columns of `Events`, in the same order."""
+"""The columns of an `Events` object, in the same order."""
 
 Read = tuple[int, int, int, int, int, int, int]
-"""Place where the next row begins, or -1. The columns of `Events` follow, except the host's
-time.
+"""The result of reading one row: the place of the next row (or -1), then the columns of
+`Events` without the host time.
 """
 
 _NOTHING = (-1, 0, 0, 0, 0, 0, 0)
@@ -31,7 +31,7 @@ SHORTEST_EVENT = len(b"0\tboard\t\n")
 
 _NONE, _FRAMED, _PLAIN, _INTERVAL = range(4)
 LOOPS = {FRAMED.name: _FRAMED, PLAIN.name: _PLAIN, INTERVAL.name: _INTERVAL}
-"""Loop for each kind of line, by the kind's name; other kinds are read by their grammar."""
+"""The loop for each kind of lines; the key is the name. `parse_row` reads all other kinds."""
 
 _KIND_EDGE, _KIND_LATE, _KIND_BEAT, _KIND_INTERVAL = (
     int(kind) for kind in (EventKind.EDGE, EventKind.LATE, EventKind.BEAT, EventKind.INTERVAL)
@@ -46,11 +46,11 @@ _BEAT_BODY = len("T 0000 00000000 00 0000")
 _CRC_BYTES = len(" 0000")
 _LONGEST_LINE = _BEAT_BODY + _CRC_BYTES + len(rb"\x0D" + b"\r\n")
 _LONGEST_ROW = MAX_DIGITS + len(_BOARD) + _LONGEST_LINE
-"""Most bytes of a row that a loop may read: the block may end after them."""
+"""The largest number of bytes that a loop may read for one row."""
 
 _HEX = np.full(256, -1, np.int8)
 _HEX[list(b"0123456789ABCDEF")] = np.arange(16)
-"""Value of each canonical hex digit, -1 for all other bytes."""
+"""The value of each upper-case hex digit; -1 for all other bytes."""
 
 _CRC_AFTER = np.array(
     [
@@ -59,14 +59,14 @@ _CRC_AFTER = np.array(
     ],
     np.uint16,
 )
-"""Change of a CRC when a zero becomes `byte`, with `after` bytes behind it: a CRC is affine."""
+"""Change of a checksum (CRC) if one zero byte becomes `byte` and `after` bytes follow."""
 
 _EDGE_CRC, _BEAT_CRC = (crc16(bytes(length)) for length in (_EDGE_BODY, _BEAT_BODY))
 
 
 def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, Events, Ints]:
     """
-    Read the common rows of a block and list the others.
+    Read the common rows of a block, and list all other rows.
 
     Parameters
     ----------
@@ -86,8 +86,8 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
     events : Events
         One event for each row of the board. The events of rows in `left` are not filled in.
     left : ndarray of int64, shape (N, 5)
-        One line for each row left unread: number of the row, number of events before it,
-        whether the row is an event, place of its first byte, and the place after its last byte.
+        One line for each unread row: number of the row, number of events before the row, 1 if
+        the row is an event, place of its first byte, and the place after its last byte.
     """
     text = np.frombuffer(block, np.uint8)
     events = empty_events(len(block) // SHORTEST_EVENT + 1)
@@ -102,7 +102,7 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
 def _walk(
     text: Bytes, kind: int, tiny_kept: int, columns: Columns, left: Ints
 ) -> tuple[int, int, int, int]:
-    """Return the numbers of all rows, of dropped rows, of events, and of rows left unread."""
+    """Read a block; return the numbers of rows, dropped rows, events and unread rows."""
     host_us, kinds, gates, levels, counters, sequences, losts = columns
     rows = dropped = events = rest = start = 0
     while start < len(text):
@@ -144,7 +144,7 @@ def _walk(
 
 @inlined
 def _common_row(text: Bytes, start: int, kind: int) -> tuple[int, Read]:
-    """Read the row that begins at `start`; return where the next row begins, or -1."""
+    """Read the row that begins at `start`. The place of the next row is -1 if this fails."""
     host_us, tab = _decimal(text, start)
     if tab == start or not _is_at(text, tab, _BOARD):
         return -1, _NOTHING
@@ -232,7 +232,7 @@ def _interval(text: Bytes, at: int) -> Read:
 
 @inlined
 def _next_row(text: Bytes, at: int) -> int:
-    """Return where the next row begins if the line ends here, or -1."""
+    """Return the place of the next row if the line ends at `at`, otherwise -1."""
     if _is_at(text, at, _ESCAPED_CR):
         at += len(_ESCAPED_CR)
     at += _byte(text, at) == _CR
@@ -246,7 +246,7 @@ def _separates(byte: int) -> bool:
 
 @inlined
 def _decimal(text: Bytes, at: int) -> tuple[int, int]:
-    """Return the number of at most MAX_DIGITS digits that begins here, and where it ends."""
+    """Return the number that begins at `at`, with at most MAX_DIGITS digits, and its end."""
     value, most = 0, at + MAX_DIGITS
     while at < most:
         digit = _byte(text, at) - _ZERO
@@ -259,7 +259,7 @@ def _decimal(text: Bytes, at: int) -> tuple[int, int]:
 
 @inlined
 def _hexadecimal(text: Bytes, at: int, count: int) -> int:
-    """Return the value of canonical hex digits; it is below 0 if a byte is not such a digit."""
+    """Return the value of upper-case hex digits, or a negative number for other bytes."""
     value = 0
     for place in range(at, at + count):
         value = value << 4 | _HEX[_byte(text, place)]
@@ -284,7 +284,7 @@ def _is_at(text: Bytes, at: int, wanted: Bytes) -> bool:
 
 @inlined
 def _is_boards(text: Bytes, start: int, end: int) -> bool:
-    """Return whether a row comes from the board, whatever its line contains."""
+    """Return True if a row comes from the board, even if its line is damaged."""
     tab = start
     while tab < end and _ZERO <= text[tab] < _ZERO + 10:
         tab += 1
@@ -294,5 +294,5 @@ def _is_boards(text: Bytes, start: int, end: int) -> bool:
 
 @inlined
 def _byte(text: Bytes, at: int) -> int:
-    """Return a byte; an unsigned index needs no code for negative indices."""
+    """Return one byte; an unsigned index saves the check for negative indices."""
     return text[np.uintp(at)]

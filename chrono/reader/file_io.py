@@ -1,6 +1,6 @@
-"""System calls on the file of a recording (create, lock, write at an offset), and their errors.
+"""Create, lock, read and write the file of a recording, and report errors of the system.
 
-This file does not know what is written; `recording_writer` decides that.
+This module does not know the content of the file. The module `recording_writer` knows it.
 """
 
 import contextlib
@@ -25,37 +25,43 @@ if TYPE_CHECKING:
 
 
 def size_of(path: Path) -> int:
-    """Return the size of a recording [bytes], 0 without a file (reading it reports that)."""
+    """
+    Return the size of a recording [bytes], or 0 if the file is missing.
+
+    Reading the recording later reports that the file is missing.
+    """
     try:
         return path.stat().st_size
     except OSError:
         return 0
 
 
-ROOM = "choose a folder where you may write and that has free space"
-"""What to do if a new recording cannot be written."""
+ROOM = "choose a folder that has free space and in which you may write files"
+"""The hint for a new recording that cannot be written."""
 
 
 def unusable_recording(path: Path, message: str, *, hint: str = "") -> RecordingError:
-    """Return the error that names a file and what is wrong with it."""
+    """Return an error that names a file and its problem."""
     return RecordingError(message, where=str(path), hint=hint)
 
 
 def words(exc: Exception) -> str:
-    """Return the system's own message for what failed."""
+    """Return the system's own message for an error."""
     return (exc.strerror if isinstance(exc, OSError) else None) or str(exc)
 
 
 OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 LOCK_ATTEMPTS, LOCK_PAUSE_S = 3, 0.02
-"""A program that only checks whether a file is locked holds the lock for a moment."""
+"""The program tries several times to lock a file. Another program that only checks the lock
+holds it for a moment."""
 
 _locks_beside: "dict[int, BaseFileLock]" = {}
-"""Locks held without `fcntl`. The key is the descriptor of the locked file."""
+"""The locks that are held on systems without `fcntl`. The key is the descriptor of the locked
+file."""
 
 FINGERPRINT_BYTES = 4096
-"""This many bytes before the next row must be unchanged."""
+"""The program compares this many bytes before the next row, to detect a changed file."""
 
 OTHER_NAMES = 1000
 
@@ -63,9 +69,9 @@ _NUMBERED = re.compile(r"(.+)-([1-9][0-9]{0,2})")
 
 
 def create(path: Path) -> int:
-    """Create a file that does not exist yet, locked."""
+    """Create a new file and lock it."""
     fd = open_locked(path, OPEN_FLAGS | os.O_CREAT | os.O_EXCL)
-    with contextlib.suppress(OSError):  # the name itself should survive a power cut
+    with contextlib.suppress(OSError):  # so that the name of the file survives a power cut
         directory = os.open(path.parent, os.O_RDONLY)
         try:
             os.fsync(directory)
@@ -76,24 +82,24 @@ def create(path: Path) -> int:
 
 def open_locked(path: Path, flags: int) -> int:
     """
-    Open a file that no other program is writing.
+    Open a file for writing and lock it, if no other program is writing it.
 
     Raises
     ------
     RecordingError
-        The file cannot be opened for writing; the hint says what to do.
+        If the file cannot be opened for writing. The hint states what to do.
     """
     try:
         fd = os.open(path, flags, 0o666)
     except FileExistsError as exc:
         hint = "choose another name; a recording is never overwritten"
-        raise unusable_recording(path, "exists already", hint=hint) from exc
+        raise unusable_recording(path, "this file exists already", hint=hint) from exc
     except (OSError, ValueError) as exc:
-        hint = "copy the recording to a folder where you may write, and open the copy"
+        hint = "copy the recording to a folder in which you may write files, and open the copy"
         if flags & os.O_CREAT:
-            hint = "choose a folder that exists and where you may write"
+            hint = "choose a folder that exists and in which you may write files"
         raise unusable_recording(
-            path, f"cannot be opened for writing: {words(exc)}", hint=hint
+            path, f"this file cannot be opened for writing: {words(exc)}", hint=hint
         ) from exc
     try:
         lock(fd, path)
@@ -107,10 +113,10 @@ def open_locked(path: Path, flags: int) -> int:
 
 def lock(fd: int, path: Path) -> None:
     """
-    Keep other programs from writing the file, if the system and the device can.
+    Prevent other programs from writing the file, if the system and the disk can do this.
 
-    With `fcntl` the file itself is locked. On Windows no program could read a locked file. So
-    the lock on Windows is a small hidden file beside the recording.
+    With `fcntl` the program locks the file itself. On Windows no program could read a locked
+    file. So on Windows the program locks a small hidden file in the same folder.
 
     Raises
     ------
@@ -134,7 +140,7 @@ def lock(fd: int, path: Path) -> None:
 
 
 def is_locked(fd: int, path: Path) -> bool:
-    """Return whether another program holds the lock of a file; True if that is unknown."""
+    """Return True if another program holds the lock of a file, or if this is unknown."""
     if fcntl is None:
         return _is_locked_beside(path)
     try:
@@ -146,7 +152,7 @@ def is_locked(fd: int, path: Path) -> bool:
 
 
 def _is_being_written() -> OSError:
-    return OSError(errno.EBUSY, "is being written by another program")
+    return OSError(errno.EBUSY, "this file is being written by another program")
 
 
 def _lock_file(path: Path) -> Path:
@@ -184,7 +190,7 @@ def _is_locked_beside(path: Path) -> bool:
 
 
 def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
-    """Write `data` at `offset`; return the offset of its end."""
+    """Write all `data` at `offset`; return the offset after the last byte."""
     with memoryview(data) as rest:
         done = 0
         while done < len(rest):
@@ -193,16 +199,16 @@ def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
 
 
 def write_some(fd: int, offset: int, data: memoryview) -> int:
-    """Write as much of `data` at `offset` as the device takes; return the number of bytes."""
+    """Write `data` at `offset`; return the number of bytes that the device accepted."""
     os.lseek(fd, offset, os.SEEK_SET)
     written = os.write(fd, data)
     if not written:
-        raise OSError(errno.EIO, "the device takes no bytes")
+        raise OSError(errno.EIO, "the disk accepts no data")
     return written
 
 
 def read_before(fd: int, offset: int) -> bytes:
-    """Return the bytes before `offset`, at most `FINGERPRINT_BYTES` of them."""
+    """Return the last bytes before `offset`, at most `FINGERPRINT_BYTES`."""
     start = max(offset - FINGERPRINT_BYTES, 0)
     os.lseek(fd, start, os.SEEK_SET)
     return os.read(fd, offset - start)
@@ -218,7 +224,11 @@ def close(fd: int) -> None:
 
 @contextlib.contextmanager
 def held(fd: int, path: Path) -> Iterator[None]:
-    """Hold the lock of an open file inside the `with` block, or until the file is closed."""
+    """
+    Lock an open file for the duration of a `with` block.
+
+    On some systems the file stays locked until it is closed.
+    """
     lock(fd, path)
     try:
         yield
@@ -233,7 +243,7 @@ def _release(beside: "BaseFileLock | None") -> None:
 
 
 def remove(fd: int, path: Path) -> None:
-    """Close a file and remove it, if that is possible."""
+    """Close a file and then delete it, if this is possible."""
     close(fd)
     with contextlib.suppress(OSError):
         path.unlink()
@@ -241,10 +251,10 @@ def remove(fd: int, path: Path) -> None:
 
 def free_name(folder: Path, old: Path) -> Path:
     """
-    Return a file's name with a number added, so that it is free in a folder.
+    Add a number to a file's name, so that the folder does not contain the new name yet.
 
-    If the name already ends in such a number, the number is increased. No second number is
-    added.
+    If the name already ends with such a number, another number replaces this number. No second
+    number is added.
     """
     stem = old.stem
     numbered = _NUMBERED.fullmatch(stem)

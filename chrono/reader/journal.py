@@ -26,45 +26,45 @@ class RowWriter(Protocol):
     """A writer that a journal can use, such as `RecordingWriter`."""
 
     def append(self, rows: bytes, /) -> None:
-        """Write whole rows; the writer itself handles a failing disk."""
+        """Write complete rows; the writer itself handles errors of the disk."""
 
     def look_after(self) -> None:
         """Do regular work, such as making the device confirm rows."""
 
 
 class RowLimit(Protocol):
-    """A rule that ends the rows of a journal, such as `ShotLimit`."""
+    """A rule that decides when a journal accepts no more rows, such as `ShotLimit`."""
 
     ended: bool
-    """Whether no more rows of the board are accepted."""
+    """True if no more rows of the board are accepted."""
 
     def admit(self, rows: bytes, /) -> bytes:
-        """Return the rows to accept."""
+        """Return the part of the rows that is accepted."""
 
 
 class Journal:
     """
-    Keep rows in order: first write them to the recording, then return them from `drain`.
+    Write rows to the recording first, and then return them from `drain` in the same order.
 
-    The port's thread and the operator both append; one lock keeps the order the same in
-    the file and for the consumer. Between `start` and `stop`, `append` and `drain` never
-    wait for the disk. Before and after, `append` itself writes.
+    The port's thread and the operator both add rows. One lock makes sure that the order is
+    the same in the file and in `drain`. Between `start` and `stop`, `append` and `drain`
+    never wait for the disk. Before `start` and after `stop`, `append` itself writes.
 
     Parameters
     ----------
     now_us : callable
-        The session's clock [us].
+        Function that returns the time on the session's clock [us].
     writer : RowWriter, optional
-        The recording. Without a writer, rows are only handed on.
+        The writer of the recording. Without a writer, rows are only passed on.
     limit : RowLimit, optional
-        Decides when no more rows are accepted.
+        Rule that decides when no more rows are accepted.
 
     Attributes
     ----------
     failure : BaseException or None
         The program error that ended writing, if there was one.
     handed_on : callable or None
-        Called, from the thread that writes, when there are rows to drain.
+        Function that the writing thread calls when there are rows to drain.
     """
 
     def __init__(
@@ -106,17 +106,17 @@ class Journal:
             thread.join()
 
     def append(self, rows: bytes) -> None:
-        """Take whole rows that already have a time."""
+        """Add complete rows that already have a host time."""
         with self._lock:
             self._take(rows)
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Take a record made now, such as the operator's setup or mark."""
+        """Add a record with the present time, such as a setup or a mark of the operator."""
         with self._lock:
             self._take(json_row(self._now_us(), origin, data))
 
     def drain(self, limit_bytes: int = DRAIN_BYTES) -> bytes:
-        """Return the rows written since the last call, up to about `limit_bytes` of them."""
+        """Return the rows written since the last call, at most about `limit_bytes` bytes."""
         taken: list[bytes] = []
         size = 0
         with self._lock:
@@ -136,7 +136,7 @@ class Journal:
 
     @property
     def ended(self) -> bool:
-        """Whether the limit accepts no more rows of the board."""
+        """True if the limit accepts no more rows of the board."""
         return self._limit is not None and self._limit.ended
 
     def _take(self, rows: bytes) -> None:
@@ -151,14 +151,14 @@ class Journal:
                 self._ready.append(rows)
 
     def _written(self, rows: bytes) -> bytes:
-        """Write rows; return those that the limit accepts."""
+        """Write the rows that the limit accepts, and return these rows."""
         if self._limit is not None:
             rows = self._limit.admit(rows)
         if rows and self._writer is not None:
             self._writer.append(rows)
         return rows
 
-    # -- beside --------------------------------------------------------------------------
+    # -- the two threads -----------------------------------------------------------------
 
     def _guarded(self, work: Callable[[], None]) -> None:
         try:
@@ -180,7 +180,7 @@ class Journal:
                 self.handed_on()
 
     def _next(self) -> bytes:
-        """Wait for rows to write; return nothing if all is written and writing must end."""
+        """Wait for rows to write; return no bytes if all is written and the thread must end."""
         with self._lock:
             while not self._arrived:
                 if self._stopping.is_set():

@@ -1,8 +1,8 @@
-"""The grammar of one line from the board, one function per kind of lines.
+"""Read one line from the board, with one function for each kind of lines.
 
-These functions define the format; the bulk decoder must agree with them on every input. A
-board may send an empty line when it starts. The line is ignored: it is not an event and not
-damage. The functions do not know about rows, files, ports or arrays.
+These functions define the format. The bulk decoder must give the same result for every input.
+A board may send an empty line when it starts. An empty line is ignored: it is not an event and
+not damage. The functions do not know about rows, files, ports or arrays.
 """
 
 import binascii
@@ -17,13 +17,13 @@ from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN
 WIRE_VERSION = 1
 MAX_LINE_BYTES = 80
 MAX_COUNTER_BITS = 32
-"""Counters are sent as eight hex digits."""
+"""A board sends its counter as eight hex digits."""
 
 LEAST_HZ, MOST_HZ = 1_000, 10_000_000_000
-"""Lowest and highest counter frequency that a hello may state; a rig has the same limits."""
+"""The lowest and highest counter frequency that a board or a rig may state [Hz]."""
 
 MAX_DIGITS = 18
-"""Decimal numbers of this many digits fit into 64 bits."""
+"""A decimal number with at most this many digits fits into 64 bits."""
 
 _EDGE = re.compile(rb"([EL]) ([0-9A-F]{4}) ([AB]) ([01]) ([0-9A-F]{8})")
 _BEAT = re.compile(rb"T ([0-9A-F]{4}) ([0-9A-F]{8}) ([01])([01]) ([0-9A-F]{4})")
@@ -35,7 +35,7 @@ _INTERVAL = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
 
 class Event(NamedTuple):
-    """One edge, beat or interval; the attributes are those of `events.Events`."""
+    """One edge, beat or interval, with the same attributes as `events.Events`."""
 
     kind: EventKind
     counter: int
@@ -47,7 +47,7 @@ class Event(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """The facts that a board states about itself when it starts."""
+    """The data about itself that a board sends when it starts."""
 
     version: int
     frequency_hz: int
@@ -56,20 +56,20 @@ class Hello:
     firmware: str
     restart: RestartCause = RestartCause.UNREPORTED
     has_analog: bool = False
-    """Whether the board sends its sensors' levels when it is asked."""
+    """True if the board sends the levels of its sensors on request."""
 
 
 class GateLevels(NamedTuple):
     """
-    The levels that a board measures at one gate while its beam is aligned.
+    The voltages that a board measures at one gate while the user aligns the beam.
 
     Attributes
     ----------
     light_v : float
-        Voltage at the sensor; more light makes it higher [V].
+        Voltage at the sensor [V]. More light gives a higher voltage.
     lower_v, upper_v : float
-        The comparator's thresholds [V]: below the lower threshold the gate becomes blocked,
-        above the upper threshold it becomes clear again.
+        The comparator's thresholds [V]. Below the lower threshold the gate becomes blocked.
+        Above the upper threshold the gate becomes clear again.
     """
 
     light_v: float
@@ -78,24 +78,24 @@ class GateLevels(NamedTuple):
 
 
 SensorLevels = tuple[GateLevels, GateLevels]
-"""The levels of gate A and of gate B."""
+"""The voltages of gate A and of gate B."""
 
 ANALOG_MARK = "+analog"
-"""The version of a firmware ends with this if the firmware sends levels when it is asked."""
+"""If a firmware sends sensor levels on request, the name of its version ends with this text."""
 
 LEVELS_BEGIN = b"V "
-"""Only lines of levels begin with these bytes."""
+"""Only lines with sensor levels begin with these bytes."""
 
 
 class LineDamage(NamedTuple):
-    """Why a line or a row cannot be used."""
+    """The reason why a line or a row cannot be used."""
 
     reason: str
 
 
 def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
     """
-    Read one line of wire format 1; return None for an empty line.
+    Read one line of a framed board; return None for an empty line.
 
     Parameters
     ----------
@@ -106,10 +106,10 @@ def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
     if not line:
         return None
     if len(line) > MAX_LINE_BYTES:
-        return LineDamage(f"longer than {MAX_LINE_BYTES} bytes")
+        return LineDamage(f"the line is longer than {MAX_LINE_BYTES} bytes")
     body, space, check = line.rpartition(b" ")
     if not space or check != crc_text(body):
-        return LineDamage("its CRC does not match")
+        return LineDamage("the checksum (CRC) is wrong")
     if edge := _EDGE.fullmatch(body):
         letter, sequence, gate, level, counter = edge.groups()
         return Event(
@@ -130,12 +130,12 @@ def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
         )
     if hello := _HELLO.fullmatch(body):
         return _checked_hello(*hello.groups())
-    return LineDamage("its CRC is right, but its fields do not fit any known line")
+    return LineDamage("the checksum is right, but the line has an unknown form")
 
 
 def parse_levels(line: bytes) -> SensorLevels | None:
     """
-    Read a line of the sensors' levels, ``V`` and six numbers; None for any other line.
+    Read a line with sensor levels (``V`` and six numbers); return None for any other line.
 
     A recording does not contain such lines, so `parse_framed` does not know them.
 
@@ -153,7 +153,11 @@ def parse_levels(line: bytes) -> SensorLevels | None:
 
 
 def parse_plain(line: bytes) -> Event | LineDamage | None:
-    """Read a line such as ``A 123456``, ``B,123456``, ``A 1 123456``; None if it is empty."""
+    """
+    Read a line such as ``A 123456``, ``B,123456`` or ``A 1 123456``.
+
+    Return None for an empty line.
+    """
     line = line.removesuffix(b"\r")
     if not line:
         return None
@@ -165,17 +169,21 @@ def parse_plain(line: bytes) -> Event | LineDamage | None:
             gate=b"AB".index(gate),
             level=LEVEL_UNKNOWN if level is None else int(level),
         )
-    return LineDamage('not like "A 123456" or "A 1 123456"')
+    return LineDamage('use lines like "A 123456", "A 1 123456"')
 
 
 def parse_interval(line: bytes) -> Event | LineDamage | None:
-    """Read a line that is a transit in microseconds, ``2750``; None for an empty line."""
+    """
+    Read a line that is a transit in microseconds, such as ``2750``.
+
+    Return None for an empty line.
+    """
     line = line.removesuffix(b"\r")
     if not line:
         return None
     if interval := _INTERVAL.fullmatch(line):
         return Event(kind=EventKind.INTERVAL, counter=int(interval[0]))
-    return LineDamage("not a whole number of microseconds")
+    return LineDamage("a whole number of microseconds is needed")
 
 
 PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
@@ -183,7 +191,7 @@ PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
     PLAIN.name: parse_plain,
     INTERVAL.name: parse_interval,
 }
-"""The function that reads one line, for each kind of lines by name."""
+"""The functions that read one line. The key is the name of the kind of lines."""
 
 
 def _checked_hello(
@@ -195,18 +203,20 @@ def _checked_hello(
         int(version), int(frequency), int(bits), board.decode(), own, cause, own != named
     )
     if hello.version != WIRE_VERSION:
-        return LineDamage(f"hello of wire format {hello.version}; only {WIRE_VERSION} is known")
+        return LineDamage(f"line format {hello.version} is unknown; use format {WIRE_VERSION}")
     if not LEAST_HZ <= hello.frequency_hz <= MOST_HZ:
         return LineDamage(
-            f"hello with an impossible counter frequency: {hello.frequency_hz} Hz"
+            f"the board states an impossible counter frequency: {hello.frequency_hz} Hz"
         )
     if not 8 <= hello.counter_bits <= MAX_COUNTER_BITS:
-        return LineDamage(f"hello with an impossible counter width: {hello.counter_bits} bits")
+        return LineDamage(
+            f"the board states an impossible counter width: {hello.counter_bits} bits"
+        )
     return hello
 
 
 def _split_cause(firmware: str) -> tuple[str, RestartCause]:
-    """Return a firmware's version and the cause of its start; ``1.3+watchdog`` states both."""
+    """Split ``1.3+watchdog`` into the firmware's version and the cause of the board's start."""
     own, plus, cause = firmware.rpartition("+")
     if own and plus and cause in _REPORTED:
         return own, RestartCause(cause)
@@ -215,22 +225,27 @@ def _split_cause(firmware: str) -> tuple[str, RestartCause]:
 
 def crc16(data: bytes) -> int:
     """
-    Return the CRC-16/CCITT-FALSE of `data` (poly 1021, init FFFF, not reflected).
+    Return the checksum CRC-16/CCITT-FALSE of `data`.
 
-    The check value of ``123456789`` is 0x29B1 (RevEng catalogue, CRC-16/IBM-3740).
+    The polynomial is 1021, the start value is FFFF, and the bits are not reflected. The check
+    value of ``123456789`` is 0x29B1 (RevEng catalogue, CRC-16/IBM-3740).
     """
     return binascii.crc_hqx(data, 0xFFFF)
 
 
 def crc_text(body: bytes) -> bytes:
-    """Return the CRC of `body` as four upper-case hex digits, as in a line."""
+    """Return the CRC of `body` as four upper-case hex digits."""
     return b"%04X" % crc16(body)
 
 
 def encode_edge(
     sequence: int, gate: int, level: int, counter: int, *, late: bool = False
 ) -> bytes:
-    """Return an edge's framed line, without newline; sequence and counter are wrapped."""
+    """
+    Return the framed line of an edge, without a newline.
+
+    The sequence number and the counter wrap at 16 and at 32 bits.
+    """
     letter = b"L" if late else b"E"
     gate_letter = b"AB"[gate : gate + 1]
     fields = (letter, sequence & 0xFFFF, gate_letter, level, counter & 0xFFFF_FFFF)
@@ -240,13 +255,21 @@ def encode_edge(
 def encode_beat(
     sequence: int, counter: int, level_a: int, level_b: int, lost: int = 0
 ) -> bytes:
-    """Return a beat's framed line, without newline; `lost` saturates at FFFF."""
+    """
+    Return the framed line of a beat, without a newline.
+
+    If `lost` is larger than FFFF, the line contains FFFF.
+    """
     fields = (sequence & 0xFFFF, counter & 0xFFFF_FFFF, level_a, level_b, min(lost, 0xFFFF))
     return _framed(b"T %04X %08X %d%d %04X" % fields)
 
 
 def encode_levels(levels: SensorLevels) -> bytes:
-    """Return a line of the sensors' levels, without newline; 0 to 65.535 V are sent."""
+    """
+    Return a line with sensor levels, without a newline.
+
+    A voltage outside 0 to 65.535 V is replaced by the nearest of these limits.
+    """
     fields = b"".join(
         b" %04X" % min(max(round(1e3 * volt), 0), 0xFFFF) for gate in levels for volt in gate
     )
@@ -256,12 +279,12 @@ def encode_levels(levels: SensorLevels) -> bytes:
 def encode_hello(
     frequency_hz: int, counter_bits: int, board: str, firmware: str, version: int = WIRE_VERSION
 ) -> bytes:
-    """Return a hello's framed line, without newline."""
+    """Return the framed line of a hello, without a newline."""
     return _framed(f"H {version} {frequency_hz} {counter_bits} {board} {firmware}".encode())
 
 
 def encode_plain(gate: int, counter: int, level: int | None = None) -> bytes:
-    """Return a plain line, without newline."""
+    """Return a plain line, without a newline."""
     gate_letter = b"AB"[gate : gate + 1]
     if level is None:
         return b"%s %d" % (gate_letter, counter)
@@ -269,7 +292,7 @@ def encode_plain(gate: int, counter: int, level: int | None = None) -> bytes:
 
 
 def encode_interval(transit_us: int) -> bytes:
-    """Return an interval line, without newline."""
+    """Return an interval line, without a newline."""
     return b"%d" % transit_us
 
 

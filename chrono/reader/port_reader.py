@@ -1,11 +1,12 @@
-"""Read a serial port in its own thread: bytes in, timestamped rows out.
+"""Read a serial port in a separate thread, and turn its bytes into rows with a host time.
 
-Bytes are cut into lines, and each line gets the host's time. A line ends at its newline;
-the other bytes are kept as received. A line that never ends is cut into pieces, so memory stays
-bounded. Each line becomes a row of the recording. Lines of the sensors' levels are an
-exception: they are shown but not recorded. A board sends them only when it is asked. A lost
-port is opened again, with growing pauses. The loss and the return are rows too. A framed board
-is asked for its hello. The code that decodes the rows reports the answer through `hear`.
+Bytes are cut into lines, and each line gets the host's time. A line ends at its newline. The
+other bytes are kept as received. If a line is too long, it is cut into pieces, so that memory
+stays limited. Each line becomes a row of the recording. Lines with sensor levels are an
+exception. They are shown but not recorded, and a board sends them only on request. If the port
+is lost, the program tries to open it again, with growing pauses. The loss and the new opening
+are recorded as rows too. The program asks a framed board for its hello. The code that decodes
+the rows reports the answer through `hear`.
 """
 
 import threading
@@ -32,7 +33,7 @@ from chrono.reader.serial_ports import (
 from chrono.rigs.line_kinds import FRAMED, LineKind
 
 PIECE_BYTES = 4096
-"""Size of a piece. A line that is twice this long and has no newline is cut into pieces."""
+"""A line that is twice this long and has no newline is cut into pieces of this size [bytes]."""
 
 StampedLine = tuple[int, bytes]
 """Host time when the line's last byte was read [us], and the line without its newline."""
@@ -42,9 +43,9 @@ class LineFramer:
     """
     Cut a stream of bytes into lines.
 
-    No piece of a cut line is shorter than `PIECE_BYTES`, and every line of a board is
-    shorter. So a piece is never mistaken for a line. The tail ``23`` of a broken line of
-    digits must never be read as a time.
+    A piece of a cut line has at least `PIECE_BYTES` bytes. Every real line is shorter, so a
+    piece is never mistaken for a line. Otherwise the end ``23`` of a long line of digits
+    could be read as a time.
     """
 
     def __init__(self) -> None:
@@ -52,19 +53,19 @@ class LineFramer:
 
     def feed(self, host_us: int, data: bytes) -> list[StampedLine]:
         """
-        Take in what was just read and return the lines it finished.
+        Add the bytes that were just read, and return the lines that are now complete.
 
         Parameters
         ----------
         host_us : int
             Host time at which `data` was read [us].
         data : bytes
-            Any bytes, cut anywhere.
+            Any bytes. They may begin and end in the middle of a line.
 
         Returns
         -------
         list of (int, bytes)
-            Finished lines in order, and pieces of a line that never ends.
+            Complete lines in order, and pieces of a line that is too long.
         """
         *finished, rest = data.split(b"\n")
         lines: list[StampedLine] = []
@@ -74,7 +75,7 @@ class LineFramer:
         return lines + self._pieces(host_us, rest)
 
     def take_unfinished(self) -> bytes:
-        """Return the bytes since the last newline or cut, and drop them."""
+        """Return the bytes since the last newline or cut, and remove them from this object."""
         rest = bytes(self._unfinished)
         self._unfinished.clear()
         return rest
@@ -91,52 +92,52 @@ class LineFramer:
 
 
 ASK_FIRST_S = 0.5
-"""Opening a port may reset the board; it gets this time to say hello by itself [s]."""
+"""Opening a port may restart the board. The program waits this time for a hello [s]."""
 ASK_EVERY_S = 1.0
 SILENT_AFTER_S = 3.0
-"""A board that is silent for this time has missed three beats [s]."""
+"""If a board sends nothing for this time, three beats are missing [s]."""
 RETRY_FIRST_S = 0.25
 RETRY_LONGEST_S = 5.0
 STOP_WITHIN_S = 1.0
 HEAD_S = 0.1
-"""A first line this soon after opening may lack its start: the port opened mid-line."""
+"""If bytes come within this time after opening, the first line may be incomplete [s]."""
 
 HELLO_REQUEST = b"?\n"
 
 LEVELS_REQUEST = b"=\n"
 ASK_LEVELS_EVERY_S = 0.7
-"""Time between two requests for levels [s]. One request gives two seconds of levels, so two
-requests may be lost.
+"""Time between two requests for sensor levels [s]. After each request a board sends levels for
+two seconds, so two requests may be lost.
 """
 LEVELS_WANTED_S = 1.0
-"""A screen that shows levels reads them more often than this [s]."""
+"""A screen that shows sensor levels reads them at least once in this time [s]."""
 LEVELS_CURRENT_S = 0.5
-"""Older levels are out of date [s]; the board sends ten a second."""
+"""Sensor levels older than this time are not shown [s]. The board sends ten per second."""
 
 
 @dataclass(frozen=True)
 class LinkStatus:
     """
-    The connection at one moment.
+    The state of the connection to the board at one moment.
 
     Attributes
     ----------
     state : {"closed", "open", "lost", "failed"}
         `failed`: an error in the program ended the thread; `reason` contains it.
     port, reason : str
-        The port's present name, and why it was lost or failed.
+        The port's present name, and the reason why the port was lost or the thread failed.
     silent_s : float
         Time since the last byte, or since the port was opened [s].
     answered : bool
-        Whether any byte has come since the port was opened.
+        True if at least one byte has come since the port was opened.
     bytes, lines : int
-        Number received since the start.
+        Number of bytes and of lines received since the start.
     losses : int
         Number of times that the port was lost.
     fruitless : int
         Number of times in a row that the port was lost before a whole line came.
     appeared : tuple of str
-        While the link is lost: ports that did not exist when it was opened.
+        Ports that did not exist when the first port was opened. Empty while the link works.
     """
 
     state: Literal["closed", "open", "lost", "failed"]
@@ -152,22 +153,22 @@ class LinkStatus:
 
     @property
     def silent(self) -> bool:
-        """Whether an open port has sent nothing for the time of three beats."""
+        """True if an open port has sent nothing for the time of three beats."""
         return self.state == "open" and self.silent_s > SILENT_AFTER_S
 
 
 class PortReader:
     """
-    Read a port in a thread and hand on the rows of a recording.
+    Read a port in a thread, and pass each line on as a row of a recording.
 
     Parameters
     ----------
     port : str
-        Anything `serial.serial_for_url` opens, and ``virtual://SCENARIO``.
+        Any name that `serial.serial_for_url` can open, or ``virtual://SCENARIO``.
     sink : callable
         Function that takes whole rows as bytes; called from the thread, and once from `start`.
     now_us : callable
-        The session's clock [us].
+        Function that returns the time on the session's clock [us].
     baudrate : int
     lines : LineKind
         The kind of lines that the board sends.
@@ -208,7 +209,7 @@ class PortReader:
 
     @property
     def status(self) -> LinkStatus:
-        """The connection now."""
+        """The present state of the connection."""
         silent_s = max(self._now_us() - self._last_byte_us, 0) * 1e-6
         return replace(self._status, silent_s=silent_s)
 
@@ -219,7 +220,7 @@ class PortReader:
         Raises
         ------
         PortError
-            If it cannot be opened, with the cause.
+            If the port cannot be opened. The message states the cause.
         """
         port = open_port(self._port, self._baudrate)
         self._identity = identity_of(self._port)
@@ -279,7 +280,7 @@ class PortReader:
         self._count(len(data), len(lines))
 
     def _without_levels(self, lines: list[StampedLine]) -> list[StampedLine]:
-        """Keep the latest levels, and return all other lines."""
+        """Store the latest sensor levels, and return all lines without levels."""
         if not self._lines.has_analog:
             return lines
         others: list[StampedLine] = []
@@ -296,7 +297,7 @@ class PortReader:
         self._tell("opened", "the port was opened in the middle of this line", head[1])
 
     def _ask_when_due(self, port: serial.Serial) -> None:
-        """Ask a framed board for its hello, again and again until it speaks."""
+        """Ask a framed board for its hello, and repeat the request until the board answers."""
         now_us = self._now_us()
         if self._ask_at_us is None or now_us < self._ask_at_us or self._spoke():
             return
@@ -305,7 +306,7 @@ class PortReader:
         self._write(port, HELLO_REQUEST)
 
     def _ask_for_levels_when_due(self, port: serial.Serial) -> None:
-        """Ask a board for its sensors' levels while a screen shows them."""
+        """Ask a board for its sensor levels while a screen shows them."""
         if not self._has_analog or not self._levels_wanted_until_us:
             return
         now_us = self._now_us()
@@ -314,17 +315,17 @@ class PortReader:
             self._write(port, LEVELS_REQUEST)
 
     def _write(self, port: serial.Serial, request: bytes) -> None:
-        # If the board does not read our request, we still read its lines.
+        # Even if the board does not read our request, we read the lines of the board.
         with suppress(serial.SerialTimeoutException):
             port.write(request)
 
     @property
     def has_analog(self) -> bool:
-        """Whether the board's hello says that it sends levels."""
+        """True if the board has stated that it sends sensor levels."""
         return self._has_analog
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the present levels of the sensors, if there are any, and request new ones."""
+        """Request new sensor levels; return the present levels, or None if none are known."""
         now_us = self._now_us()
         self._levels_wanted_until_us = now_us + int(LEVELS_WANTED_S * 1e6)
         latest = self._levels
@@ -333,7 +334,7 @@ class PortReader:
         return latest[1]
 
     def hear(self, batch: Batch) -> None:
-        """Note which lines the board sent. A board that has answered is not asked again."""
+        """Note which lines the board sent. If it has answered, it is not asked again."""
         for record in batch.controls:
             if record.origin == "hello":
                 self._hello_us = record.host_us
@@ -345,10 +346,10 @@ class PortReader:
 
     def _spoke(self) -> bool:
         """
-        Whether the board has sent a hello or edges, so that no further request is needed.
+        Return True if the board has sent a hello or edges, and needs no further request.
 
-        A hello means a restart, so we do not ask for one between edges. But we ask at
-        least once, even if a lamp flickers from the start.
+        A hello means that the board has restarted. So the program does not ask for a hello
+        while edges come. But it asks at least once, even if a lamp flickers from the start.
         """
         if self._hello_us >= self._opened_us:
             return True
@@ -394,7 +395,7 @@ class PortReader:
             return
 
     def _name_now(self) -> str:
-        """Return the port's present name, found by its device."""
+        """Find the device of the port again, and return the port's present name."""
         if self._identity is None or identity_of(self._port) == self._identity:
             return self._port
         names = names_of(self._identity)
@@ -420,10 +421,10 @@ class PortReader:
 
     def _tell(self, event: str, reason: str, fragment: bytes = b"") -> None:
         """
-        Record what happened to the link.
+        Record that the port was opened, lost or opened again.
 
-        A fragment of a line is recorded here and not as a line of the board. Otherwise ``A
-        1234``, cut from ``A 123456``, would be read as a time.
+        An incomplete line is recorded here and not as a line of the board. Otherwise the
+        program could read ``A 1234``, cut from ``A 123456``, as a time.
         """
         data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:

@@ -1,7 +1,7 @@
-"""A pyserial handler of ``socket://HOST:PORT`` that gives all waiting bytes at once.
+"""Let pyserial read all waiting bytes of a ``socket://HOST:PORT`` connection at once.
 
-pyserial's own handler only reports that some bytes wait, so a reader gets one byte per call.
-pyserial finds this module by its name.
+pyserial's own handler reports only that bytes are waiting, but not how many. So a reader would
+get only one byte per call. pyserial finds this module by the name of the module.
 """
 
 import socket
@@ -10,20 +10,20 @@ from contextlib import suppress
 from serial.urlhandler import protocol_socket
 
 PIECE_BYTES = 1 << 16
-"""Largest number of waiting bytes that is reported."""
+"""The largest number of waiting bytes that `in_waiting` reports."""
 
 
 class Serial(protocol_socket.Serial):
-    """A socket as a port."""
+    """Use a network connection like a serial port."""
 
     _socket: socket.socket | None = None
 
     @property
     def in_waiting(self) -> int:
         """
-        Bytes that can be read at once, up to `PIECE_BYTES`.
+        Number of bytes that can be read at once, at most `PIECE_BYTES`.
 
-        Number of waiting bytes; 0 if the connection is lost (the next read detects that).
+        The number is 0 if the connection is lost. The next read then detects the loss.
         """
         if self._socket is None:
             return super().in_waiting
@@ -32,7 +32,7 @@ class Serial(protocol_socket.Serial):
         return 0
 
     def reset_input_buffer(self) -> None:
-        """Keep all bytes received since the connection was made: the board sent them."""
+        """Keep all received bytes, because the board sent them."""
 
     def close(self) -> None:
         """Close the connection, even if it is lost already."""

@@ -1,7 +1,7 @@
-"""Read the file of a recording in bounded memory.
+"""Read the file of a recording with a limited amount of memory.
 
-`read_blocks` gives whole rows and reports a last row that is cut off. This file does not know
-what rows mean. `recording_writer` writes recordings.
+`read_blocks` gives complete rows, and reports if the last row is cut off. This module does not
+know what rows mean. The module `recording_writer` writes recordings.
 """
 
 import contextlib
@@ -21,31 +21,31 @@ _PIECE_BYTES = 1 << 16
 _TAIL_BYTES = 1 << 18
 _BOM = b"\xef\xbb\xbf"
 _NO_RECORDING_HINT = (
-    'name a recording: its first line is "host_us", "origin", "line", with tabs between'
+    'choose a recording: its first line is "host_us", "origin", "line", separated by tabs'
 )
 
 
 class RecordingReader:
     """
-    A recording as blocks of whole rows, each row ended by a newline, without the header.
+    Read a recording in blocks of complete rows, without the header.
 
-    You may iterate more than once. A row that is far too long is shortened, but stays long
-    enough to count as damaged.
+    Each row ends with a newline. You may iterate more than once. A row that is far too long is
+    shortened. It stays long enough to count as damaged.
 
     Parameters
     ----------
     path : Path or str
     block_bytes : int, optional
-        Size of a block; one row more may be added.
+        Size of a block [bytes]; a block may be longer by one row.
     end : int, optional
-        Read only this many bytes, so that rows added later are left out.
+        Read only this many bytes of the file. Rows that are added later are ignored.
 
     Attributes
     ----------
     path : Path
         The recording.
     cut : str or None
-        After iteration: a message about the last row, if the file ends within it.
+        A message if the file ends within its last row; the iteration sets this attribute.
     """
 
     def __init__(
@@ -71,7 +71,11 @@ class RecordingReader:
                     yield block
 
     def last_rows(self) -> bytes:
-        """Return some thousand whole rows from the end; no rows if the last row is too long."""
+        """
+        Return the last few thousand complete rows of the recording.
+
+        Return no rows if the last row is too long.
+        """
         with _reading(self.path) as file:
             end = min(file.seek(0, os.SEEK_END), self._end)
             start = max(end - _TAIL_BYTES, self._first_row)
@@ -82,7 +86,7 @@ class RecordingReader:
         return tail[: tail.rfind(b"\n") + 1]
 
     def _complete(self, file: BinaryIO, block: bytes) -> bytes:
-        """Return the block with the rest of its last row, or without that row if it is cut."""
+        """Complete the last row of a block, or remove this row if the file ends within it."""
         row = block.rfind(b"\n") + 1
         longest = row + MAX_ROW_BYTES + 2
         row_bytes = len(block) - row
@@ -106,37 +110,37 @@ class RecordingReader:
             while offset and (block := file.read(min(offset, BLOCK_BYTES))):
                 line += block.count(b"\n")
                 offset -= len(block)
-        self.cut = f"line {line} is cut off after {row_bytes} bytes; it is left out"
+        self.cut = f"line {line} is cut off after {row_bytes} bytes and is not used"
 
 
 def read_blocks(path: Path | str, block_bytes: int = BLOCK_BYTES) -> RecordingReader:
     """
-    Read a recording in bounded memory, as blocks of whole rows.
+    Read a recording in blocks of complete rows, with a limited amount of memory.
 
     Parameters
     ----------
     path : Path or str
         The recording.
     block_bytes : int
-        Size of a block; one row more may be added.
+        Size of a block [bytes]; a block may be longer by one row.
 
     Raises
     ------
     RecordingError
-        The file cannot be read, or is not a recording. Raised at once, or
-        during iteration if the device fails later.
+        If the file cannot be read, or is not a recording. If the disk fails later, the
+        iteration raises the error.
     """
     return RecordingReader(path, block_bytes)
 
 
 def open_at_first_row(path: Path) -> FileIO:
     """
-    Open a recording that may still grow, and leave it at its first row after the header.
+    Open a recording that may still grow. Reading begins at the first row after the header.
 
     Raises
     ------
     RecordingError
-        The file cannot be read, or is not a recording.
+        If the file cannot be read, or is not a recording.
     """
     with _reading(path) as file:
         first_row = _check_header(path, file)
@@ -150,19 +154,21 @@ def _reading(path: Path) -> Iterator[BinaryIO]:
     try:
         if path.exists() and not path.is_file():
             raise unusable_recording(
-                path, "is not a file", hint="name a recording, a .tsv file"
+                path, "this is not a file", hint="give the name of a recording (.tsv)"
             )
         with path.open("rb") as file:
             yield file
     except FileNotFoundError as exc:
         raise unusable_recording(path, "there is no such file", hint="check the name") from exc
     except (OSError, ValueError) as exc:
-        hint = "check the permissions of the file and its folder, and the disk"
-        raise unusable_recording(path, f"cannot be read: {words(exc)}", hint=hint) from exc
+        hint = "check the permissions of the file and of its folder, and check the disk"
+        raise unusable_recording(
+            path, f"this file cannot be read: {words(exc)}", hint=hint
+        ) from exc
 
 
 def _check_header(path: Path, file: BinaryIO) -> int:
-    """Return the offset of the first row."""
+    """Check the first line of a recording, and return the offset of the next row."""
     first = file.read(len(_BOM) + len(HEADER) + 1)
     mark = len(_BOM) if first.startswith(_BOM) else 0
     name = first[mark:]
@@ -170,17 +176,17 @@ def _check_header(path: Path, file: BinaryIO) -> int:
         if name.startswith(header):
             return mark + len(header)
     raise unusable_recording(
-        path, f"is not a recording: {_what_is_wrong(first)}", hint=_NO_RECORDING_HINT
+        path, f"{_what_is_wrong(first)}, so this is not a recording", hint=_NO_RECORDING_HINT
     )
 
 
 def _what_is_wrong(first: bytes) -> str:
     if not first:
-        return "it is empty"
+        return "the file is empty"
     if first.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "it is UTF-16, not UTF-8"
+        return "the file is UTF-16, not UTF-8"
     if first.startswith(b"\x1f\x8b"):
-        return "it is compressed"
+        return "the file is compressed"
     if HEADER.startswith(first):
-        return "it is cut off within its first line"
-    return "its first line is wrong"
+        return "the file ends within its first line"
+    return "the first line of the file is wrong"

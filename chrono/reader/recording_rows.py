@@ -1,4 +1,4 @@
-"""Build one row of a recording, escape the board's bytes, read the row again.
+"""Write and read one row of a recording, and escape special bytes from the board.
 
 A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This module does not know about files.
 """
@@ -14,10 +14,10 @@ from chrono.reader.line_grammar import MAX_DIGITS, PARSERS, Event, Hello, LineDa
 from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, LineKind
 
 HEADER = b"host_us\torigin\tline\n"
-"""A recording's first line."""
+"""The first line of every recording."""
 
 CUT_MARK = b"\\cut\n"
-"""Ends a row that a crash has cut; no board line or JSON record can contain it."""
+"""This mark ends a row that a crash has cut. No board line or JSON record can contain it."""
 
 BOARD = "board"
 HELLO = "hello"
@@ -26,14 +26,14 @@ SHORTEST_RECORD = len(b"0\tboard\t")
 """A row with fewer bytes is always damaged."""
 
 MAX_ROW_BYTES = 1_000_000
-"""A longer row is damaged."""
+"""A row with more bytes counts as damaged."""
 
 MAX_JSON_LEVELS = 16
-"""A record with deeper nesting is damaged."""
+"""A JSON record with more nested levels counts as damaged."""
 
 ENOUGH = 4
-"""This many lines of one kind are not there by chance. The first line of five may be
-incomplete.
+"""If this many lines are of one kind, the board really sends this kind. The first of five lines
+may be incomplete.
 """
 
 _ORIGINS = {origin.encode(): origin for origin in (BOARD, *JSON_ORIGINS)}
@@ -44,17 +44,17 @@ _HOST = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
 class Row(NamedTuple):
     """
-    One row after reading.
+    The content of one row.
 
     Attributes
     ----------
     host_us : int
         Host's monotonic clock since the session's start [us].
     origin : str
-        The row's origin; `hello` for a board's hello; empty if the row is not a record.
+        Origin of the row: `hello` for a board's hello, empty if the row is not a record.
     content : Event, dict, LineDamage or None
-        The board's event, or the JSON object (the fields of a hello), or the reason why the row
-        cannot be used. None for an empty line of the board.
+        The event of the board, or the JSON object, or the reason why the row cannot be used.
+        For a hello, the object contains its fields. None for an empty line of the board.
     """
 
     host_us: int
@@ -63,18 +63,18 @@ class Row(NamedTuple):
 
 
 def escape(line: bytes) -> bytes:
-    """Return a board's line as printable ASCII without tab; `unescape` gives it back."""
+    """Turn a board's line into printable ASCII without tabs; `unescape` reverses this."""
     return _UNSAFE.sub(_escape_byte, line)
 
 
 def unescape(text: bytes) -> bytes:
     """
-    Return the bytes that `escape` was given.
+    Return the original bytes of a line that `escape` has changed.
 
     Raises
     ------
     ValueError
-        A backslash does not begin ``\\xHH``, ``\\t`` or ``\\\\``.
+        If a backslash does not begin ``\\xHH``, ``\\t`` or ``\\\\``.
     """
     return _ESCAPED.sub(_unescape_one, text) if b"\\" in text else text
 
@@ -90,12 +90,12 @@ def _unescape_one(match: re.Match[bytes]) -> bytes:
         return bytes.fromhex(code.decode())
     if letter:
         return b"\t" if letter == b"t" else b"\\"
-    raise ValueError("a backslash that does not begin an escape")
+    raise ValueError("a backslash does not begin an escape sequence")
 
 
 def board_row(host_us: int, line: bytes) -> bytes:
     """
-    Return the row of one line from the board.
+    Return the row for one line from the board.
 
     Parameters
     ----------
@@ -109,33 +109,33 @@ def board_row(host_us: int, line: bytes) -> bytes:
 
 def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
     """
-    Return the row of one record that this program makes.
+    Return the row for a record of this program, such as a setup or a mark.
 
     Raises
     ------
     ValueError
-        `data` holds NaN or an infinity, or no reader would accept the row.
+        If `data` contains NaN or an infinity, or if the row could not be read again.
     """
     row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
     read = parse_row(row[:-1], FRAMED)
     if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
-        raise ValueError(f"a {origin!r} record that could not be read again")
+        raise ValueError(f"this record of origin {origin!r} could not be read again")
     return row
 
 
 def parse_row(row: bytes, lines: LineKind) -> Row:
-    """Read one row, given without its newline; one ``\\r`` at its end is ignored."""
+    """Read one row without its newline; one ``\\r`` at its end is ignored."""
     host, _, rest = row.removesuffix(b"\r").partition(b"\t")
     name, tab, text = rest.partition(b"\t")
     if not tab:
-        return _no_record("not three fields between tabs")
+        return _no_record("there are not three fields between tabs")
     if not _HOST.fullmatch(host):
-        return _no_record("its host time is not a whole number of microseconds")
+        return _no_record("the host time is not a whole number of microseconds")
     origin = _ORIGINS.get(name)
     if origin is None:
-        return _no_record("its origin is unknown")
+        return _no_record("the origin is unknown")
     if len(row) > MAX_ROW_BYTES:
-        return Row(int(host), origin, LineDamage("longer than 1 MB"))
+        return Row(int(host), origin, LineDamage("the row is longer than 1 MB"))
     if origin != BOARD:
         return Row(int(host), origin, _parse_json(text))
     content = _parse_board(text, lines)
@@ -145,7 +145,7 @@ def parse_row(row: bytes, lines: LineKind) -> Row:
 
 
 def _no_record(reason: str) -> Row:
-    return Row(0, "", LineDamage(f"not a record: {reason}"))
+    return Row(0, "", LineDamage(f"damaged row: {reason}"))
 
 
 def _parse_board(text: bytes, lines: LineKind) -> Event | Hello | LineDamage | None:
@@ -157,12 +157,12 @@ def _parse_board(text: bytes, lines: LineKind) -> Event | Hello | LineDamage | N
 
 def kind_of(texts: Iterable[str]) -> LineKind | None:
     """
-    Return the kind of a board's lines, None if too few lines are of one kind.
+    Detect the kind of a board's lines; return None if too few lines have the same kind.
 
     Parameters
     ----------
     texts : iterable of str
-        Lines as a recording holds them.
+        Lines in the form in which a recording contains them.
     """
     lines = [text.encode("ascii", "replace") for text in texts]
     for kind in LINE_KINDS.values():
@@ -175,13 +175,13 @@ def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
     try:
         data = _DECODER.decode(text.decode())
         if not isinstance(data, dict):
-            return LineDamage("JSON, but not an object")
+            return LineDamage("the record is not a JSON object")
         brackets = text.count(b"{") + text.count(b"[")
         if brackets > MAX_JSON_LEVELS and _deeper_than(MAX_JSON_LEVELS, data):
-            return LineDamage(f"nested deeper than {MAX_JSON_LEVELS} levels")
+            return LineDamage(f"the record has more than {MAX_JSON_LEVELS} levels")
         return _without_surrogates(data) if b"\\u" in text else data
     except (ValueError, RecursionError) as exc:
-        return LineDamage(f"not valid JSON: {str(exc)[:80]}")
+        return LineDamage(f"the JSON is not valid: {str(exc)[:80]}")
 
 
 def _refused(word: str) -> float:
@@ -195,7 +195,7 @@ def _finite(text: str) -> float:
 
 def _whole(text: str) -> int:
     if len(text.lstrip("-")) > MAX_DIGITS:
-        raise ValueError("a whole number of more than 18 digits")
+        raise ValueError("a whole number has more than 18 digits")
     return int(text)
 
 
@@ -211,7 +211,7 @@ def _deeper_than(levels: int, value: object) -> bool:
 
 
 def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
-    """Replace half surrogate pairs by ``?``; no terminal or file accepts them."""
+    """Replace invalid Unicode (half surrogate pairs) by ``?``; no terminal accepts it."""
     text = json.dumps(data, ensure_ascii=False)
     clean = text.encode("utf-8", "replace").decode()
     if clean == text:

@@ -1,10 +1,11 @@
-"""Write a recording so that nothing is lost, whatever happens to its file.
+"""Write a recording so that no rows are lost, even if the disk fails or the file is deleted.
 
-Rows stay in memory until the device has confirmed them, so a full disk or a pulled stick
-delays rows but loses none. Confirmed rows are kept too, packed. If the file is deleted,
-replaced or cut, the writer notices it and continues in a new file that holds everything.
+Rows stay in memory until the device has confirmed them. So a full disk or an unplugged stick
+delays rows, but no row is lost. Confirmed rows are also kept in memory, compressed. If the file
+is deleted, replaced or cut, the writer notices this and continues in a new file. The new file
+contains all rows.
 
-This module also adds rows to the end of a complete recording: either all rows or no row.
+This module also adds rows to the end of a complete recording. It adds all rows or no row.
 """
 
 import contextlib
@@ -33,7 +34,7 @@ from chrono.reader.recording_reader import BLOCK_BYTES, read_blocks
 from chrono.reader.recording_rows import CUT_MARK, HEADER
 
 SYNC_S = 1.0
-"""After this time [s] the next row makes the device confirm all rows before it."""
+"""Once in about this time [s], the program checks the file and confirms the written rows."""
 
 RETRY_S = 1.0
 """Shortest time before the program tries a failing disk again [s]."""
@@ -41,12 +42,12 @@ RETRY_S = 1.0
 _DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
-class RecordingFileGone(OSError):  # noqa: N818 - what happened, not a mistake of ours
-    """The file is no longer the recording that was written."""
+class RecordingFileGone(OSError):  # noqa: N818 - an event, not an error of this program
+    """The file was deleted, moved, replaced or changed by another program."""
 
 
 class _Failure(NamedTuple):
-    """The error of a system call, without the stack frames that would keep the rows."""
+    """The message and number of a system error, without the stack that keeps rows in memory."""
 
     words: str
     errno: int | None
@@ -57,14 +58,14 @@ class _Failure(NamedTuple):
 
 
 class WrittenHistory:
-    """All bytes of a recording so far, packed: about 100 kB per hour of normal shooting."""
+    """All bytes of a recording so far, compressed to about 100 kB per hour of shooting."""
 
     def __init__(self) -> None:
         self._packer = zlib.compressobj(1)
         self._packed: list[bytes] = []
 
     def add(self, rows: bytes) -> None:
-        """Take more bytes."""
+        """Add more bytes to the history."""
         packed = self._packer.compress(rows)
         if packed:
             self._packed.append(packed)
@@ -80,36 +81,37 @@ class RecordingWriter:
     """
     Append rows to a new recording; an existing file is never overwritten.
 
-    Rows go to the file at once, and stay in memory until the device has confirmed them. So a
-    failing disk loses none: `trouble` says why rows wait, `pending_bytes` how many bytes
-    wait, and later calls try again, once a second. The same bytes always go to the same
-    offset of the file, so a write that failed half-way is simply repeated. If another program
-    deletes, replaces or cuts the file, writing continues in a new file beside it, or in the
-    spare folder; the new file holds everything. If the disk is full, it continues in the
-    spare folder. Several threads may use this: rows are written while older ones are confirmed.
+    Rows are written to the file at once, and stay in memory until the device has confirmed
+    them. So no row is lost if the disk fails. `trouble` states why rows wait, and
+    `pending_bytes` states how many bytes wait. Later calls try again, once a second. The same
+    bytes always go to the same offset of the file, so a write that failed half-way is simply
+    repeated. If another program deletes, replaces or cuts the file, writing continues in a
+    new file in the same folder or in the spare folder. The new file contains all rows. If the
+    disk is full, writing continues in the spare folder. Several threads may use this object:
+    rows are written while older rows are confirmed.
 
     Parameters
     ----------
     path : Path or str
         The file to create.
     clock : callable, optional
-        Returns seconds that never decrease.
+        Function that returns a time in seconds. The time never decreases.
     spare : Path, optional
-        Folder for a second file.
+        Folder for a new file if the first folder cannot be used.
 
     Attributes
     ----------
     path : Path
         The file being written.
     trouble : str or None
-        Why rows wait in memory; None if no disk error keeps them there.
+        The reason why rows wait in memory; None without a disk error.
     moves : list of str
-        One sentence for each file that was abandoned: the reason, and where the rows are now.
+        One sentence for each file that the writer left: the reason, and the new file.
 
     Raises
     ------
     RecordingError
-        The file exists, or cannot be created.
+        If the file exists already, or cannot be created.
     """
 
     def __init__(
@@ -125,7 +127,9 @@ class RecordingWriter:
         self.sync()
         if self.trouble is not None:
             file_io.remove(self._fd, self.path)
-            raise unusable_recording(self.path, f"cannot be written: {self.trouble}", hint=ROOM)
+            raise unusable_recording(
+                self.path, f"this file cannot be written: {self.trouble}", hint=ROOM
+            )
 
     @classmethod
     def reopen(
@@ -136,15 +140,15 @@ class RecordingWriter:
         spare: Path | None = None,
     ) -> "RecordingWriter":
         """
-        Open an existing recording to append to it; its content stays unchanged.
+        Open an existing recording to add rows at its end; the existing rows stay unchanged.
 
-        If a crash has cut the last row, a mark ends that row and makes it count as damaged,
-        because a number may have lost digits. The next row is then a row of its own.
+        If a crash has cut the last row, the writer ends this row with a mark. The row then
+        counts as damaged, because a number may have lost digits. New rows stay separate.
 
         Raises
         ------
         RecordingError
-            The file is missing or not a recording, or another program is writing it.
+            If the file is missing or not a recording, or if another program is writing it.
         """
         writer = cls.__new__(cls)
         writer._begin(Path(path), clock, spare)
@@ -163,34 +167,34 @@ class RecordingWriter:
         self.spare = spare
         self.moves: list[str] = []
         self.trouble: str | None = None
-        self._errno: int | None = None  # also None if the file was abandoned
+        self._errno: int | None = None  # also None if the file is gone
         self._clock = clock
         self._mutex = threading.RLock()
-        self._syncing = threading.RLock()  # taken before the mutex, never while it is held
-        self._files = 0  # how often a file was opened (the same file again also counts)
+        self._syncing = threading.RLock()  # always locked before the mutex, never after it
+        self._files = 0  # how often a file was opened, with the same file counted again
         self._first_path = path
         self._fd = -1
         self._confirmed = 0  # bytes of the file that the device has confirmed
         self._written = 0  # bytes of the file that the system has accepted
         self._unconfirmed = bytearray()  # all bytes from `_confirmed` on, written or not
         self._fingerprint = b""  # the last confirmed bytes, to recognise the file
-        self._history = WrittenHistory()  # all confirmed bytes, for a second file
+        self._history = WrittenHistory()  # all confirmed bytes, for a new file
         self._sync_due = self._clock() + SYNC_S
         self._retry_due = 0.0
 
     @property
     def pending_bytes(self) -> int:
-        """Bytes that are in memory only."""
+        """Number of bytes that are only in memory."""
         return self._confirmed + len(self._unconfirmed) - self._written
 
     def append(self, rows: bytes) -> None:
         """
-        Write whole rows; if the disk fails, keep them and set `trouble`.
+        Write complete rows; if the disk fails, keep the rows in memory and set `trouble`.
 
         Raises
         ------
         ValueError
-            The writer is closed.
+            If the writer is closed.
         """
         with self._mutex:
             if self._fd < 0:
@@ -201,7 +205,7 @@ class RecordingWriter:
                 self.trouble = None
 
     def sync(self) -> None:
-        """Write waiting rows and let the device confirm them; if it fails, set `trouble`."""
+        """Write waiting rows and make the device confirm them; set `trouble` if this fails."""
         with self._syncing:
             written = self._write_to_confirm()
             if written is None:
@@ -229,7 +233,7 @@ class RecordingWriter:
         Raises
         ------
         RecordingError
-            Rows could not be written. They are still held: `move_to` can save them.
+            If rows could not be written. They stay in memory, and `move_to` can save them.
         """
         with self._syncing:
             if self._fd < 0:
@@ -246,13 +250,13 @@ class RecordingWriter:
                 raise unusable_recording(
                     self.path,
                     f"{self.pending_bytes} bytes could not be written: {self.trouble}",
-                    hint="free some space there, or give a second place for the recording",
+                    hint="free some space on the disk, or give a second folder for recordings",
                 )
             file_io.close(self._fd)
             self._fd = -1
 
     def discard(self) -> None:
-        """Remove the file, so that its name is free again: for an empty recording."""
+        """Delete the file of an empty recording, so that the name of the file is free again."""
         with self._syncing, self._mutex:
             if self._fd >= 0:
                 file_io.remove(self._fd, self.path)
@@ -260,14 +264,14 @@ class RecordingWriter:
 
     def move_to(self, path: Path | str) -> None:
         """
-        Continue in a new file, which gets all rows and is a complete recording.
+        Continue in a new file. It gets all rows, so it is a complete recording.
 
         The old file stays where it is, unchanged.
 
         Raises
         ------
         RecordingError
-            The new file exists or cannot be written; the writer keeps its old file.
+            If the new file exists or cannot be written. The writer then keeps the old file.
         """
         target = Path(path)
         with self._mutex:
@@ -278,7 +282,7 @@ class RecordingWriter:
             except OSError as exc:
                 file_io.remove(fd, target)
                 raise unusable_recording(
-                    target, f"cannot be written: {words(exc)}", hint=ROOM
+                    target, f"this file cannot be written: {words(exc)}", hint=ROOM
                 ) from exc
             file_io.close(self._fd)
             self._fd, self.path, self.trouble = fd, target, None
@@ -287,14 +291,14 @@ class RecordingWriter:
             self._note_confirmed(written)
 
     def _write_all_to(self, fd: int) -> int:
-        """Write all rows to a new file; return how many bytes they take."""
+        """Write all rows to a new file; return the number of bytes."""
         offset = 0
         for piece in (*self._history.pieces(), bytes(self._unconfirmed)):
             offset = file_io.write_all(fd, offset, piece)
         return offset
 
     def _take_in(self) -> int:
-        """Copy the file's bytes into the history; return how many there are."""
+        """Copy all bytes of the file into the history; return the number of bytes."""
         size = 0
         os.lseek(self._fd, 0, os.SEEK_SET)
         while piece := os.read(self._fd, BLOCK_BYTES):
@@ -303,7 +307,7 @@ class RecordingWriter:
         return size
 
     def _attempt(self, step: Callable[[], None]) -> bool:
-        """Write, if it is time to try; return whether that worked."""
+        """Try to write, unless it is too early after a failure; return True on success."""
         if self.trouble is not None and self._clock() < self._retry_due:
             return False
         try:
@@ -319,7 +323,7 @@ class RecordingWriter:
         return self.trouble is None
 
     def _note_trouble(self, failure: "_Failure") -> None:
-        """Note why rows wait; a full disk stays full, so continue in the spare folder."""
+        """Note why rows wait; if the disk is full, continue in the spare folder."""
         self.trouble, self._errno = failure
         self._retry_due = self._clock() + RETRY_S
         if failure.errno in _DISK_FULL:
@@ -360,7 +364,7 @@ class RecordingWriter:
             return None
 
     def _note_sync(self, file: int, end: int, failure: "_Failure | None") -> None:
-        """Note whether the device confirmed a file's bytes up to `end`."""
+        """Note whether the device has confirmed the bytes of a file up to `end`."""
         with self._mutex:
             if file != self._files:
                 return  # the recording has continued in another file
@@ -384,50 +388,50 @@ class RecordingWriter:
     def _see_that_it_is_there(self) -> None:
         self._see_that_it_is_whole()
         if file_io.read_before(self._fd, self._confirmed) != self._fingerprint:
-            raise RecordingFileGone("was overwritten by another program")
+            raise RecordingFileGone("the file was overwritten by another program")
         try:
             named = self.path.stat()
         except FileNotFoundError:
-            raise RecordingFileGone("was deleted or moved") from None
+            raise RecordingFileGone("the file was deleted or moved") from None
         if not os.path.samestat(named, os.fstat(self._fd)):
-            raise RecordingFileGone("was replaced by another file")
+            raise RecordingFileGone("the file was replaced by another file")
 
     def _see_that_it_is_whole(self) -> None:
         if os.fstat(self._fd).st_size < self._written:
-            raise RecordingFileGone("was cut by another program")
+            raise RecordingFileGone("the file was cut by another program")
 
     def _go_on_elsewhere(self, why: str) -> bool:
-        """Continue in a new file beside the old one, or in the spare folder, if possible."""
+        """Continue in a new file, in the same folder or in the spare folder, if possible."""
         old = self.path
         for folder in filter(None, (old.parent, self.spare)):
             with contextlib.suppress(RecordingError):
                 self.move_to(file_io.free_name(folder, self._first_path))
-                self.moves.append(f"{old} {why}; all of it is in {self.path}")
+                self.moves.append(f"{old}: {why}; all rows are in {self.path}")
                 return True
-        self.trouble, self._errno = f"the file {why}, and no new file can be written", None
+        self.trouble, self._errno = f"{why}, and no new file can be written", None
         self._retry_due = self._clock() + RETRY_S
         return False
 
     def _save_in_spare(self) -> None:
-        """Continue in the spare folder, if there is one with room for all rows."""
+        """Continue in the spare folder, if it exists and has space for all rows."""
         if self.spare is None:
             return
         old, why = self.path, self.trouble
         with contextlib.suppress(RecordingError):
             self.move_to(file_io.free_name(self.spare, self._first_path))
             self.moves.append(
-                f"{old} could not be written ({why}); all of it is in {self.path}"
+                f"{old} could not be written ({why}); all rows are in {self.path}"
             )
 
     def _find_file_again(self) -> None:
-        """Open the file again if its device was pulled and put back."""
+        """Open the file again if its disk was unplugged and plugged in again."""
         if os.path.samestat(self.path.stat(), os.fstat(self._fd)):
             return
         fd = os.open(self.path, file_io.OPEN_FLAGS)
         try:
             file_io.lock(fd, self.path)
             if file_io.read_before(fd, self._confirmed) != self._fingerprint:
-                raise OSError(errno.ESTALE, "the file there is not this recording")
+                raise OSError(errno.ESTALE, "the file with this name is not this recording")
         except OSError:
             file_io.close(fd)
             raise
@@ -438,29 +442,30 @@ class RecordingWriter:
 
 def check_appendable(path: Path) -> None:
     """
-    Check that rows could be added, without writing anything.
+    Check that rows can be added to a recording, but write nothing.
 
     Raises
     ------
     RecordingError
-        The file is missing, is not a recording, may not be written, or another program is
-        writing it.
+        If the file is missing, is not a recording or may not be written, or if another
+        program is writing it.
     """
     file_io.close(_opened(path))
 
 
 def append_rows(path: Path, rows: bytes) -> None:
     """
-    Add whole rows to the end of a recording; they are on the device when this returns.
+    Add complete rows to the end of a recording, and wait until the device has confirmed them.
 
-    If a crash has cut the last row, a mark ends that row and makes it count as damaged, so
-    the new rows stay separate. If the device takes only part of the rows, that part is
-    removed again.
+    If a crash has cut the last row, this row is ended with a mark and counts as damaged. So
+    the new rows stay separate. If the device accepts only a part of the new rows, this part
+    is removed again.
 
     Raises
     ------
     RecordingError
-        For the reasons of `check_appendable`, or if the device does not take the rows.
+        For the same reasons as in `check_appendable`, or if the device does not accept the
+        rows.
     """
     fd = _opened(path)
     try:
@@ -469,8 +474,10 @@ def append_rows(path: Path, rows: bytes) -> None:
         cut = b"" if os.read(fd, 1) == b"\n" else CUT_MARK
         _add(fd, size, cut + rows)
     except OSError as exc:
-        hint = "free some space there, or work in a copy elsewhere"
-        raise unusable_recording(path, f"cannot be written: {words(exc)}", hint=hint) from exc
+        hint = "free some space on the disk, or use a copy on another disk"
+        raise unusable_recording(
+            path, f"this file cannot be written: {words(exc)}", hint=hint
+        ) from exc
     finally:
         file_io.close(fd)
 
@@ -482,7 +489,7 @@ def copy_recording(path: Path, target: Path) -> None:
     Raises
     ------
     RecordingError
-        The recording cannot be read, or the new file exists or cannot be written.
+        If the recording cannot be read, or if the new file exists or cannot be written.
     """
     reader = read_blocks(path)
     fd = create(target)
@@ -494,7 +501,9 @@ def copy_recording(path: Path, target: Path) -> None:
         os.fsync(fd)
     except OSError as exc:
         remove(fd, target)
-        raise unusable_recording(target, f"cannot be written: {words(exc)}", hint=ROOM) from exc
+        raise unusable_recording(
+            target, f"this file cannot be written: {words(exc)}", hint=ROOM
+        ) from exc
     file_io.close(fd)
 
 

@@ -1,8 +1,8 @@
 """Decode rows of a recording into a batch of events.
 
-`recording_rows.parse_row` is the definition and reads rows one by one. If machine code is
-loaded, the loops of `bulk_decoding` read the common rows of a large block, and `parse_row`
-reads the others.
+`recording_rows.parse_row` defines the format, and reads rows one by one. If machine code is
+loaded, the loops of `bulk_decoding` read the common rows of a large block. Then `parse_row`
+reads only the other rows.
 """
 
 import re
@@ -24,7 +24,7 @@ BULK_BYTES = 2000
 """A shorter block is always read row by row, because that is faster."""
 
 KEPT_BYTES = 16 << 20
-"""More bytes than the decoding of a block needs."""
+"""A size that is larger than the memory for decoding a block [bytes]."""
 
 MAX_SAMPLES = 5
 MAX_SAMPLE_CHARS = 120
@@ -32,12 +32,12 @@ MAX_SAMPLE_CHARS = 120
 
 def decode_rows(block: bytes, lines: LineKind) -> Batch:
     """
-    Decode whole rows of a recording.
+    Decode complete rows of a recording.
 
     Parameters
     ----------
     block : bytes
-        Rows, each ended by a newline. Blocks of 1 or 2 MB are quickest.
+        Rows that each end with a newline. Blocks of 1 or 2 MB are decoded fastest.
     lines : LineKind
         The kind of lines that the rig's board sends.
 
@@ -59,7 +59,7 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
 
 
 def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
-    """List all rows for reading one by one; `bulk_decoding.read_rows` lists only some."""
+    """List all rows of a block, so that `parse_row` reads them one by one."""
     end = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
     if block and not block.endswith(b"\n"):
         end = np.append(end, len(block))
@@ -76,7 +76,7 @@ def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
 def _read_left(
     block: bytes, lines: LineKind, rows: int, dropped: int, events: Events, left: Ints
 ) -> Batch:
-    """Read the rows in `left`, as `bulk_decoding.read_rows` gives it; complete the batch."""
+    """Read the rows that `bulk_decoding.read_rows` did not read, and complete the batch."""
     records: list[tuple[int, Row]] = []
     samples: list[LineSample] = []
     no_events: list[int] = []
@@ -84,7 +84,7 @@ def _read_left(
         text = block[start : min(end, start + MAX_ROW_BYTES + 2)]
         row = parse_row(text, lines)
         if end == len(block):
-            row = row._replace(content=LineDamage("cut before its end"))
+            row = row._replace(content=LineDamage("the row is cut before its end"))
         host_us, origin, content = row
         if isinstance(content, LineDamage):
             dropped += 1
@@ -106,7 +106,7 @@ def _read_left(
 
 
 def _integers(left: Ints) -> Iterator[list[int]]:
-    """Yield rows as Python integers, converting a part at a time."""
+    """Yield rows as Python integers; only a part of the rows is converted at once."""
     for begin in range(0, len(left), 10_000):
         yield from left[begin : begin + 10_000].tolist()
 
@@ -139,7 +139,11 @@ def _controls(records: list[tuple[int, Row]], no_events: list[int]) -> tuple[Rec
 
 
 def _shown(text: bytes, row: Row) -> str:
-    """Return a damaged line, or the row if it is not a record, safe for a terminal."""
+    """
+    Return a damaged line in a form that is safe for a terminal.
+
+    If the row is not a record, return the text of the whole row.
+    """
     line = text.split(b"\t", 2)[2] if row.origin else text
     words = line[:MAX_SAMPLE_CHARS].decode("ascii", "backslashreplace")
     return _CONTROL.sub(lambda byte: f"\\x{ord(byte[0]):02X}", words)
@@ -150,5 +154,5 @@ _CONTROL = re.compile(r"[\x00-\x1F\x7F]")
 
 @cache
 def _keep_freed_memory() -> None:
-    """Free one large array. After that, glibc keeps freed memory of this size for us."""
+    """Create and free one large array, so that glibc keeps freed memory of this size for us."""
     np.empty(KEPT_BYTES, np.uint8)

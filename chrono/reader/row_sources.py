@@ -1,4 +1,4 @@
-"""The sources of a session's rows: a live port, a replayed recording, or a growing recording.
+"""Read the rows of a session from a live port, a replayed recording or a growing recording.
 
 A recording that another program is still writing is only read, never written.
 """
@@ -25,17 +25,17 @@ from chrono.reader.serial_ports import DEFAULT_BAUDRATE, OperatorRow
 from chrono.rigs.line_kinds import FRAMED, LineKind
 
 LAST_US = 1e18
-"""Larger than any host time."""
+"""This time is later than any host time [us]."""
 
 
 class LiveSource:
     """
-    A board on a port. Its rows are written to the recording before they are shown.
+    Read rows from a board on a port. Each row is recorded before it is shown.
 
     Parameters
     ----------
     port : str
-        Anything `open_port` opens.
+        Any name that `open_port` can open.
     writer : RowWriter, optional
         The recording.
     baudrate : int
@@ -47,7 +47,7 @@ class LiveSource:
     begin_us : int, optional
         Present time of the session's clock [us]; above 0 if a recording is continued.
     limit : RowLimit, optional
-        Decides when no more rows are accepted.
+        Rule that decides when no more rows are accepted.
     """
 
     def __init__(
@@ -72,7 +72,7 @@ class LiveSource:
         )
 
     def now_us(self) -> int:
-        """Return the session's clock [us]."""
+        """Return the present time on the session's clock [us]."""
         return (time.perf_counter_ns() - self._begin_ns) // 1000
 
     def start(self) -> None:
@@ -82,7 +82,7 @@ class LiveSource:
         Raises
         ------
         PortError
-            If it cannot be opened, with the cause.
+            If the port cannot be opened. The message states the cause.
         """
         self._act_until(0.0)
         self.journal.start()
@@ -98,21 +98,21 @@ class LiveSource:
         self.journal.record(origin, data)
 
     def drain(self) -> bytes:
-        """Return the whole rows that came since the last call, at most about 1 MB of them."""
+        """Return the complete rows that came since the last call, at most about 1 MB."""
         self._act_until(self._running_s())
         return self.journal.drain()
 
     def hear(self, batch: Batch) -> None:
-        """Note which lines came; a board that has answered is not asked again."""
+        """Note which lines the board sent. If it has answered, it is not asked again."""
         self._reader.hear(batch)
 
     @property
     def has_analog(self) -> bool:
-        """Whether the board's hello states that it sends its sensors' levels."""
+        """True if the board has stated that it sends sensor levels."""
         return self._reader.has_analog
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the present levels of the sensors, if there are any, and request new ones."""
+        """Request new sensor levels; return the present levels, or None if none are known."""
         return self._reader.look_at_levels()
 
     def stop(self) -> None:
@@ -122,14 +122,14 @@ class LiveSource:
 
     @property
     def finished(self) -> bool:
-        """Whether no more rows come: `stop`, a limit, or an error that `status` states."""
+        """True if no more rows will come, because of `stop`, a limit or an error."""
         if self.journal.waiting_s:
             return False
         return self.journal.ended or self.status.state in ("closed", "failed")
 
     @property
     def status(self) -> LinkStatus:
-        """The connection now."""
+        """The present state of the connection."""
         status, fault = self._reader.status, self.journal.failure
         if fault is None:
             return status
@@ -138,11 +138,11 @@ class LiveSource:
 
     @property
     def failure(self) -> BaseException | None:
-        """The program error that ended reading or writing, None without an error."""
+        """The program error that ended reading or writing; None without an error."""
         return self._reader.failure or self.journal.failure
 
     def _act_until(self, time_s: float) -> None:
-        """Make the operator's records that are due by `time_s`."""
+        """Add the records that the operator makes up to the time `time_s`."""
         while self._next_act is not None and self._next_act[0] <= time_s:
             _, origin, data = self._next_act
             self.record(origin, data)
@@ -154,14 +154,16 @@ class LiveSource:
 
 class ReplaySource:
     """
-    Replay a recording at its own host times, or all rows at once. The file is only read.
+    Replay a recording at its recorded speed, at another speed, or all at once.
+
+    The replay only reads the file.
 
     Parameters
     ----------
     path : path
         The recording.
     pace : float or None
-        Speed of the recorded time: 1 is the recorded speed. None gives all rows at once.
+        Speed of the replay: 1 is the recorded speed. None gives all rows at once.
     clock : callable
         Returns a time in seconds; only differences between two times are used.
 
@@ -193,7 +195,7 @@ class ReplaySource:
 
     def start(self) -> None:
         """
-        Open the recording and let its time run.
+        Open the recording and start the replay.
 
         Raises
         ------
@@ -201,14 +203,14 @@ class ReplaySource:
             If the file is not a recording.
         """
         read_blocks(self._path)
-        size = self._path.stat().st_size  # entries during the replay are added to the file
+        size = self._path.stat().st_size  # marks during the replay are added to the file
         self._file = RecordingReader(self._path, DRAIN_BYTES, size)
         self._blocks = iter(self._file)
         self._load()
         self._go_to_next_row()
 
     def drain(self) -> bytes:
-        """Return the whole rows that are due; at most about 1 MB."""
+        """Return the complete rows that are due now, at most about 1 MB."""
         if self._paused and self._pace is None:
             return b""
         self._advance()
@@ -224,33 +226,33 @@ class ReplaySource:
         return rows
 
     def pause(self) -> None:
-        """Stop the recorded time for now."""
+        """Pause the replay."""
         self._advance()
         self._paused = True
 
     def resume(self) -> None:
-        """Let the recorded time continue."""
+        """Continue the replay after a pause."""
         self._advance()
         self._paused = False
 
     @property
     def paused(self) -> bool:
-        """Whether the recorded time is stopped."""
+        """True if the replay is paused."""
         return self._paused
 
     @property
     def pace(self) -> float | None:
-        """Recorded seconds per real second; None means at once."""
+        """Recorded seconds per real second; None gives all rows at once."""
         return self._pace
 
     def set_pace(self, pace: float | None) -> None:
         """
-        Change the pace of the recorded time from now on; None means at once.
+        Change the speed of the replay from now on; None gives all rows at once.
 
         Raises
         ------
         OptionError
-            If the pace is not a number above 0; the old pace stays.
+            If the pace is not a number above 0. The old pace stays.
         """
         wanted = _checked_pace(pace)
         self._advance()
@@ -259,43 +261,47 @@ class ReplaySource:
         self._pace = wanted
 
     def release_until(self, host_us: int) -> None:
-        """Release all rows up to a host time, paused or not; the time never goes back."""
+        """
+        Release all rows up to a host time, even if the replay is paused.
+
+        The replay never goes back in time.
+        """
         self._advance()
         self._position_us = max(self._position_us, float(host_us))
 
     def stop(self) -> None:
-        """Close the recording; no more rows are given."""
+        """Close the recording; `drain` then returns no more rows."""
         self._blocks = iter(())
         self._block, self._offset, self._next_us = b"", 0, None
 
     @property
     def next_us(self) -> int | None:
-        """Host time of the next row that is not given yet [us], None at the end."""
+        """Host time of the next row that `drain` has not returned [us]; None at the end."""
         return self._next_us
 
     @property
     def is_due(self) -> bool:
-        """Whether the next row is due."""
+        """True if the host time of the next row has come."""
         return self._next_us is not None and self._next_us <= self.now_us()
 
     def now_us(self) -> int:
-        """Return the recorded time now [us]."""
+        """Return the present place of the replay as a recorded time [us]."""
         self._advance()
         return int(self._position_us)
 
     @property
     def finished(self) -> bool:
-        """Whether all rows were given."""
+        """True if `drain` has returned all rows."""
         return self._file is not None and self._offset == len(self._block)
 
     @property
     def left_out(self) -> str:
-        """Message about a last row that is cut off; empty if there is none, or not yet."""
+        """A message if the last row is cut off; empty until the end of the file is read."""
         return (self._file.cut or "") if self._file is not None else ""
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the recording, in the form of a port's state."""
+        """The state of the replay, in the same form as the state of a port."""
         state: Literal["open", "closed"] = "closed" if self.finished else "open"
         return LinkStatus(
             state, str(self._path), answered=True, bytes=self._released, lines=self._rows
@@ -318,7 +324,7 @@ class ReplaySource:
             self._position_us = float(self._next_us)
 
     def _due_end(self) -> int:
-        """Return the place in the block where the rows that are due end."""
+        """Return the place in the block after the last row that is due."""
         end = self._offset
         while end < len(self._block):
             host_us = row_host_us(self._block, end)
@@ -340,7 +346,7 @@ def _checked_pace(pace: float | None) -> float | None:
     if pace is None or (isfinite(pace) and pace > 0):
         return pace
     raise OptionError(
-        f"{pace:g} cannot be the pace of a replay",
+        f"{pace:g} is not a possible pace of a replay",
         where="--pace",
         hint="give a number above 0, such as 1 (as recorded) or 0.5 (half as fast)",
     )
@@ -357,17 +363,17 @@ def _row_end(block: bytes, start: int) -> int:
 
 
 LOOK_S = 0.5
-"""A file that does not grow is looked up by its name once in this time [s]."""
+"""If a file does not grow, the program checks its name once in this time [s]."""
 
 QUIET_S = 5.0
-"""A file that grew within this time [s] is being written, even if no program holds its lock."""
+"""A file that grew within this time [s] counts as being written, even if it is not locked."""
 
-GO_ON_HINT = "if the writing program continues in a new file beside it, follow that file"
+GO_ON_HINT = "if the recording continues in another file, follow the other file"
 
 
 class FollowSource:
     """
-    A recording that grows.
+    Read a recording while another program writes it.
 
     Parameters
     ----------
@@ -392,7 +398,7 @@ class FollowSource:
         self._forget()
 
     def _forget(self) -> None:
-        """Start again at the first row, even if rows were given before."""
+        """Start again at the first row, even if rows were returned before."""
         self._offset = self._first_row
         self._unfinished = b""
         self._before = b""  # the last bytes before the offset, to recognise the file
@@ -406,7 +412,7 @@ class FollowSource:
         Raises
         ------
         RecordingError
-            If the file is not a recording, or has no whole first line yet.
+            If the file is not a recording, or if its first line is not complete yet.
         """
         self._file = open_at_first_row(self._path)
         self._first_row = self._file.tell()
@@ -418,11 +424,11 @@ class FollowSource:
         self._forget()
 
     def rewind(self) -> None:
-        """Give all rows again, from the first row on."""
+        """Start again, so that `drain` returns all rows from the first row on."""
         self._forget()
 
     def drain(self) -> bytes:
-        """Return the whole rows that came since the last call, at most about 1 MB of them."""
+        """Return the complete rows that came since the last call, at most about 1 MB."""
         if self._file is None:
             return b""
         try:
@@ -435,12 +441,12 @@ class FollowSource:
         return self._whole_rows(piece)
 
     def go_on_under(self, path: Path) -> None:
-        """Look for the recording under another name from now on."""
+        """Look for the recording at another path from now on."""
         self._path = path
         self._looked_s = -inf
 
     def stop(self) -> None:
-        """Close the file; no more rows are given."""
+        """Close the file; `drain` then returns no more rows."""
         if self._file is not None:
             self._file.close()
             self._file = None
@@ -448,37 +454,37 @@ class FollowSource:
             self._state = "closed"
 
     def now_us(self) -> int:
-        """Return the session's clock: the last line's time plus the time since then [us]."""
+        """Return the host time of the last line plus the time since then [us]."""
         return self._host_us + int((self._clock() - self._host_s) * 1e6)
 
     @property
     def last_us(self) -> int:
-        """Time of the board's last line on the session's clock [us]; 0 before the first."""
+        """Host time of the board's last line [us]; 0 before the first line."""
         return self._host_us
 
     @property
     def finished(self) -> bool:
-        """Whether no more rows will come: stopped, or the file is no longer this recording."""
+        """True if no more rows will come, because of `stop` or because the file was changed."""
         return self._state in ("closed", "failed")
 
     @property
     def unwritten(self) -> bool:
-        """Whether no program seems to write the file now, judged by its growth and its lock."""
+        """True if the growth and the lock of the file show that no program writes it now."""
         return self._unwritten
 
     @property
     def unfinished_bytes(self) -> int:
-        """Length of the last row, if it has no newline yet [bytes]."""
+        """Length of the last row if it has no newline yet, otherwise 0 [bytes]."""
         return len(self._unfinished)
 
     @property
     def quiet_s(self) -> float:
-        """Time since the file last grew [s]. Before it has grown, its date is used."""
+        """Time since the file last grew [s]. If it has not grown yet, its date is used."""
         return self._clock() - self._grown_s
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the recording, in the form of a port's state."""
+        """The state of the recording, in the same form as the state of a port."""
         return LinkStatus(
             self._state,
             str(self._path),
@@ -493,7 +499,7 @@ class FollowSource:
     # -- reading -----------------------------------------------------------------------
 
     def _read_on(self, file: FileIO) -> bytes:
-        """Return the bytes added to the file, if it is still the same file."""
+        """Return the bytes that were added to the file, if it is still the same file."""
         size = os.fstat(file.fileno()).st_size
         if size < self._offset:
             self._give_up("was cut by another program")
@@ -516,7 +522,7 @@ class FollowSource:
         """Return the rows that are complete now; keep the start of the next row."""
         rows, newline, rest = piece.rpartition(b"\n")
         if not newline:
-            # Of a row that is too long, keep just enough to show that it is too long.
+            # If a row is too long, keep only enough of it to detect this.
             self._unfinished = (self._unfinished + piece)[: MAX_ROW_BYTES + 2]
             return b""
         whole = self._unfinished + rows + newline
@@ -526,16 +532,16 @@ class FollowSource:
         return whole
 
     def _note_time(self, rows: bytes) -> None:
-        """Set the clock by the last line of the board."""
+        """Set the clock to the host time of the last line from the board."""
         last = rows.rfind(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, last) + 1) if last >= 0 else None
         if host_us is not None:
             self._host_us, self._host_s = host_us, self._clock()
 
-    # -- where it is -------------------------------------------------------------------
+    # -- finding the file --------------------------------------------------------------
 
     def _look_for_it(self, file: FileIO) -> None:
-        """Check now and then that the name still points to the file being read."""
+        """Check regularly that the name still belongs to the file that is being read."""
         if self._clock() - self._looked_s < LOOK_S or self.finished:
             return
         self._looked_s = self._clock()
@@ -554,7 +560,7 @@ class FollowSource:
         self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno(), self._path)
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
-        """Continue in a file of the same name if it has the same bytes up to here."""
+        """Continue in a new file of the same name if its bytes are the same up to here."""
         other.seek(self._offset - len(self._before))
         if other.read(len(self._before)) != self._before:
             other.close()

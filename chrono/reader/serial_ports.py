@@ -1,8 +1,8 @@
-"""The serial ports of this computer: find the board, open its port, find it again after a
-pulled plug.
+"""Find the board's serial port, open it, and find the board again after it was unplugged.
 
-A system names ports in the order in which they appear, so a board may return under another
-name. A USB device states its maker, its product and usually its serial number.
+A system gives names to ports in the order in which they appear. So a board may come back with
+another name. The program recognises the board by values that a USB device states. They are its
+maker, its product and usually its serial number.
 """
 
 import errno
@@ -33,13 +33,13 @@ MAKERS = {
     0x2E8A: "Raspberry Pi",
     0x303A: "Espressif",
 }
-"""USB vendor numbers of makers of small boards and of their USB chips; from the public list of
-USB numbers (linux-usb.org, usb.ids)."""
+"""The USB vendor numbers of companies that make small boards or their USB chips. They are from
+the public list of USB numbers (linux-usb.org, usb.ids)."""
 
 
 PRODUCTS = {(0x2E8A, 0x000A): "an RP2040 board that runs a program"}
-"""USB vendor and product of a board family for which we have firmware; from memory. A board
-without a program is a drive, not a port (2E8A:0003).
+"""The USB vendor and product numbers of a board family for which we have firmware; from memory.
+A board without a program appears as a drive (2E8A:0003), not as a port.
 """
 
 
@@ -47,8 +47,8 @@ class PortIdentity(NamedTuple):
     """
     The values that identify a USB device.
 
-    `location` is the USB socket, if there is no serial number. If a device has several ports,
-    `location` always includes the number of the port in the device.
+    If the device has no serial number, `location` states the USB socket. If the device has
+    several ports, `location` always states the number of the port in the device.
     """
 
     vendor: int
@@ -58,7 +58,7 @@ class PortIdentity(NamedTuple):
 
 
 class AttachedPort(NamedTuple):
-    """A serial port: name, description, and how likely it belongs to a board (0 to 2)."""
+    """A serial port; `rank` (0 to 2) is higher if the port more likely belongs to a board."""
 
     device: str
     description: str
@@ -66,23 +66,23 @@ class AttachedPort(NamedTuple):
 
 
 def ports_here() -> list[AttachedPort]:
-    """Return the serial ports of this machine, by name."""
+    """Return the serial ports of this computer, sorted by name."""
     return sorted(AttachedPort(p.device, _words(p), _rank(p)) for p in list_ports.comports())
 
 
 def port_names() -> frozenset[str]:
-    """Return the names of the serial ports of this machine."""
+    """Return the names of the serial ports of this computer."""
     return frozenset(p.device for p in list_ports.comports())
 
 
 def likely_boards(ports: list[AttachedPort]) -> list[str]:
-    """Return the ports that most likely belong to a board; empty if no port looks like one."""
+    """Return the ports that most likely belong to a board. The list may be empty."""
     best = max((port.rank for port in ports), default=0)
     return [port.device for port in ports if port.rank == best > 0]
 
 
 def identity_of(port: str) -> PortIdentity | None:
-    """Return the values that identify the device on a port, None if there are none."""
+    """Return the values that identify the device on a port, or None if they are unknown."""
     if "://" in port:
         return None
     place = os.path.realpath(port)
@@ -91,7 +91,7 @@ def identity_of(port: str) -> PortIdentity | None:
 
 
 def names_of(wanted: PortIdentity) -> list[str]:
-    """Return the ports that a device has now."""
+    """Return the present names of the ports of a device."""
     return sorted(p.device for p in list_ports.comports() if _identity(p) == wanted)
 
 
@@ -121,24 +121,24 @@ READ_TIMEOUT_S = 0.2
 WRITE_TIMEOUT_S = 0.5
 
 REASON_LIMIT = 300
-"""Longest part of the system's own message that is kept."""
+"""The program keeps at most this many characters of an error message of the system."""
 
 NAME_LIMIT = 200
-"""Longest part of a port's name that is shown."""
+"""Messages show at most this many characters of a port's name."""
 
 HANDLERS = ("chrono.reader", "chrono.virtual")
-"""Packages in which pyserial looks for our `protocol_….py`, before it uses its own."""
+"""pyserial searches these packages for our `protocol_….py` before it uses its own modules."""
 
 OperatorRow = tuple[float, str, dict[str, Any]]
-"""Time since the port was opened [s], origin, JSON object."""
+"""A record of the operator: time since the port was opened [s], origin, JSON object."""
 
 
 @runtime_checkable
 class SimulatedPort(Protocol):
-    """A port without hardware: it has a rig, and an operator who acts at fixed times."""
+    """A simulated port. It has a rig, and an operator whose actions come at fixed times."""
 
     def rig_text(self) -> str:
-        """Return its rig file."""
+        """Return the text of the rig file for this port."""
 
     def operator_rows(self) -> Iterator[OperatorRow]:
         """Yield the operator's records in order of time; the sequence may be endless."""
@@ -151,7 +151,7 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
     Parameters
     ----------
     port : str
-        Device, or an address with a scheme that pyserial knows, or ``virtual://SCENARIO``.
+        A device, an address that pyserial can open, or ``virtual://SCENARIO``.
     baudrate : int
 
     Returns
@@ -168,9 +168,9 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
     _know_handlers()
     _check_address(port)
     try:
-        # The system accepts the rate 0, and hangs up.
+        # The system accepts a baud rate of 0, but then ends the connection.
         if baudrate < 1:
-            raise ValueError("baud rate below 1")
+            raise ValueError("the baud rate is below 1")
         return serial.serial_for_url(
             port,
             baudrate=baudrate,
@@ -185,7 +185,7 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
 
 
 def simulated_port(port: str) -> SimulatedPort | None:
-    """Return a port without hardware, not yet opened; None for any other port."""
+    """Return a simulated port without opening it; return None for any other port."""
     _know_handlers()
     try:
         found = serial.serial_for_url(port, do_not_open=True)
@@ -205,7 +205,7 @@ _NO_PERMISSION = (errno.EACCES, errno.EPERM)
 _CAUSES = (
     (
         _NO_PERMISSION,
-        "cannot open: permission denied",
+        "the port cannot be opened: permission denied",
         "join the group that owns the port, usually with: sudo usermod -aG dialout $USER; "
         "then log in again",
     ),
@@ -217,16 +217,16 @@ _CAUSES = (
     (
         (errno.ENOTTY, errno.EISDIR, errno.ENXIO, errno.EINVAL),
         "this is not a serial port",
-        "name the board's port, such as /dev/ttyUSB0, /dev/ttyACM0 or COM3",
+        "give the board's port, such as /dev/ttyUSB0, /dev/ttyACM0 or COM3",
     ),
 )
 
 
-_CHECK_ADDRESS = "check the address, and that a program is running at the other end"
+_CHECK_ADDRESS = "check the address, and check that a program is running at the other end"
 
 
 def _check_address(port: str) -> None:
-    """Report what is wrong with a network address, before anyone tries to connect."""
+    """Check a network address before the program tries to connect to it."""
     scheme, mark, _ = port.partition("://")
     if not mark or scheme.lower() not in _NETWORK:
         return
@@ -234,13 +234,13 @@ def _check_address(port: str) -> None:
         parts = urlsplit(port)
         if parts.hostname and parts.port:
             return
-        trouble = "the port is missing" if parts.hostname else "the host is missing"
+        trouble = "the port number is missing" if parts.hostname else "the host name is missing"
     except ValueError as exc:
         trouble = reason_of(exc)[:1].lower() + reason_of(exc)[1:]
     raise PortError(
         f"this address cannot be used: {trouble}",
         where=_shown(port),
-        hint=f"write it as {scheme.lower()}://HOST:PORT, PORT from 1 to 65535",
+        hint=f"write {scheme.lower()}://HOST:PORT, with a PORT from 1 to 65535",
     )
 
 
@@ -256,7 +256,9 @@ def _port_error(port: str, baudrate: int, exc: Exception) -> PortError:
     if code == errno.ENOENT or "FileNotFoundError" in str(exc):
         return PortError("there is no such port", where=where, hint=_which_ports())
     hint = _CHECK_ADDRESS if "://" in port else _which_ports()
-    return PortError(f"cannot open: {reason_of(exc, port)}", where=where, hint=hint)
+    return PortError(
+        f"the port cannot be opened: {reason_of(exc, port)}", where=where, hint=hint
+    )
 
 
 def _shown(port: str) -> str:
@@ -264,7 +266,7 @@ def _shown(port: str) -> str:
 
 
 def _error_code(exc: Exception) -> int | None:
-    """Return the system's error number, even if pyserial has turned it into words."""
+    """Return the system's error number, even if pyserial has replaced it by a text."""
     code = getattr(exc, "errno", None)
     cause = exc.__context__
     if code is None and cause is not None and cause.args and isinstance(cause.args[0], int):
@@ -275,10 +277,10 @@ def _error_code(exc: Exception) -> int | None:
 
 
 def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
-    """Return message and hint for a port or baud rate that cannot even be tried."""
+    """Return the message and the hint for a port or a baud rate that is not possible."""
     if "baud" in str(exc).lower() or baudrate >= 2**31:
         return (
-            f"baud rate {baudrate} is not possible here",
+            f"baud rate {baudrate} is not possible on this port",
             f"use the rate that the board's program sets, usually {DEFAULT_BAUDRATE}",
         )
     if "://" in port:
@@ -295,11 +297,11 @@ def _which_ports() -> str:
     ports = ports_here()
     found = [f"{p.device} ({p.description})" if p.description else p.device for p in ports]
     if found:
-        return f"use one of the ports here: {', '.join(found)}"
+        return f"use one of these ports: {', '.join(found)}"
     return "no serial port was found: plug the board in, or try virtual://two-bands"
 
 
 def reason_of(exc: Exception, port: str = "") -> str:
-    """Return an error's message on one line, without the text up to the port's name."""
+    """Put an error's message on one line, and remove the text up to the port's name."""
     words = " ".join((getattr(exc, "strerror", None) or str(exc)).split())
     return plain(words.split(f"{port}: ")[-1] if port else words)[:REASON_LIMIT]

@@ -1,9 +1,9 @@
-"""The tasks for one of many recordings: pure functions of its path and name.
+"""Define the work that is done on each of many recordings.
 
-Each task returns its result and the problems of the data. Results must be picklable, so they
-never contain a session, only values that were computed from a session. If only one task needs
-an import, this task does the import. So a process does not wait for the imports of other
-tasks.
+Each task is a pure function of the path and the name of one recording. It returns its result
+and the problems of the data. Results must be picklable, so they never contain a session, only
+values that were computed from a session. If only one task needs an import, this task does the
+import. So a process does not wait for the imports of other tasks.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class ReadingOptions:
     """
-    How to read recordings.
+    The options for reading recordings.
 
     Attributes
     ----------
@@ -47,7 +47,7 @@ class ReadingOptions:
 
 @dataclass(frozen=True)
 class Export(ReadingOptions):
-    """Make the table of a recording's shots; `with_statistics` adds its setups."""
+    """Make the table of a recording's shots; `with_statistics` adds values of its setups."""
 
     with_statistics: bool = False
 
@@ -94,7 +94,7 @@ class TakeSamples(ReadingOptions):
 
 @dataclass(frozen=True)
 class CheckResult:
-    """The health of gates, link and clock that a recording shows."""
+    """The state of gates, link and clock in a recording."""
 
     name: str
     health: Readiness

@@ -1,7 +1,8 @@
-"""Do the same work on each of many recordings, on an existing Dask cluster.
+"""Do the same work on many recordings, on an existing Dask cluster.
 
-The cluster itself starts, feeds and watches its workers. If a worker ends, its results are
-lost; because the work is pure, the cluster repeats it on another worker.
+The cluster itself starts its workers and gives them work. If a worker ends, its results are
+lost. The cluster then repeats the work on another worker. This is safe, because the work of a
+task is a pure function.
 """
 
 from collections.abc import Generator, Iterator, Sequence
@@ -33,7 +34,7 @@ task."""
 
 @dataclass(frozen=True)
 class _Shared(Generic[T]):
-    """A task that is part of much work, so compiling it to machine code saves time."""
+    """A task that first compiles its loops to machine code, if there is enough work."""
 
     task: Task[T]
     share_bytes: int
@@ -52,7 +53,7 @@ def process_on_cluster(
     Parameters
     ----------
     address : str
-        Address of its scheduler, such as ``tcp://scheduler:8786``.
+        Address of the scheduler, such as ``tcp://scheduler:8786``.
     task : callable
         The work for one recording; it must be picklable.
     sources : sequence of RecordingSource
@@ -90,29 +91,29 @@ def process_on_cluster(
             raise RecordingError(
                 f"the cluster cannot do the work: {type(error).__name__}: {error}",
                 where=address,
-                hint="read the logs of its scheduler and workers",
+                hint="read the logs of the cluster's scheduler and workers",
             ) from error
 
 
 @contextmanager
 def _client(address: str) -> Iterator[Any]:
-    """Yield a client of the cluster; remove all our data from the cluster at the end."""
+    """Connect to the cluster; at the end, remove all our data from the cluster."""
     try:
         from distributed import Client
     except ImportError as error:
         raise OptionError(
-            "a cluster needs distributed, which is not installed",
+            "a cluster needs the package distributed, which is not installed",
             where="--cluster",
-            hint="pip install 'chrono-gates[cluster]'",
+            hint="install it with: pip install 'chrono-gates[cluster]'",
         ) from error
     try:
         begin: Any = Client
         client = begin(address, timeout=ANSWER_WITHIN_S, set_as_default=False)
     except (OSError, ValueError) as error:
         raise OptionError(
-            f"no scheduler answers: {error}",
+            f"no scheduler answers at this address: {error}",
             where=address,
-            hint="give the address that `dask scheduler` printed, tcp://…:8786",
+            hint="give the address that `dask scheduler` printed, such as tcp://…:8786",
         ) from error
     with client:
         expect_same_program(client, address)
@@ -121,7 +122,7 @@ def _client(address: str) -> Iterator[Any]:
 
 def expect_same_program(client: Any, address: str) -> None:
     """
-    Raise an error for a cluster whose workers could give different digits.
+    Raise an error if a worker of the cluster has another version of this program.
 
     Raises
     ------
@@ -135,7 +136,7 @@ def expect_same_program(client: Any, address: str) -> None:
         raise OptionError(
             f"no worker of the cluster can run this program: {error}",
             where=address,
-            hint="start workers that have this version of chrono-gates[cluster]",
+            hint="start workers with this version of chrono-gates[cluster]",
         ) from error
     others = sorted(
         worker for worker, found in told.items() if found != machine_code.sources_hash()
@@ -143,7 +144,7 @@ def expect_same_program(client: Any, address: str) -> None:
     if others:
         raise OptionError(
             f"{len(others)} of {len(told)} workers have another version of this program, "
-            f"the first: {others[0]}",
+            f"such as {others[0]}",
             where=address,
             hint="install the same version of chrono-gates on all machines",
         )

@@ -1,4 +1,4 @@
-"""The log book of a folder: the content of each recording in a few lines."""
+"""Make the log book of a folder, which shows the content of each recording in a few lines."""
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -68,7 +68,10 @@ def in_order_of(
     entries: Iterable[LogEntry], order: LogOrder, reverse: bool = False
 ) -> list[LogEntry]:
     """
-    Return the sorted entries; unusable entries, and entries without a date, always come last.
+    Sort the entries of a log book.
+
+    Unusable entries always come last. If the sort key is the date, entries without a date come
+    just before them.
 
     Parameters
     ----------
@@ -76,7 +79,7 @@ def in_order_of(
     order : LogOrder
         Sort key; ties are sorted by name.
     reverse : bool, optional
-        Whether the last or largest entry comes first.
+        True if the last or largest entry comes first.
     """
     by_name = sorted(entries, key=lambda entry: entry.name)
     known = [entry for entry in by_name if _is_known(entry, order)]

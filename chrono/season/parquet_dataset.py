@@ -23,7 +23,7 @@ NO_DAY = "unknown"
 
 
 class DatasetStore(Protocol):
-    """A new folder for a dataset, on this machine or at an address."""
+    """A new folder for a dataset, on this computer or at an address."""
 
     def open(self, name: str) -> IO[bytes]:
         """Open a new file in this folder."""
@@ -33,7 +33,7 @@ class DatasetStore(Protocol):
 
 
 class _Folder:
-    """A folder on this machine."""
+    """A new folder for a dataset, on this computer."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -49,7 +49,7 @@ class _Folder:
 
 
 def is_dataset(output: str) -> bool:
-    """Return True if an output is a dataset: its name then ends like the name of a folder."""
+    """Return True if the output is a dataset: its name then ends with a slash or backslash."""
     return output.endswith(("/", "\\"))
 
 
@@ -90,7 +90,7 @@ def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
 
 @contextmanager
 def _store(output: str) -> Iterator[DatasetStore]:
-    """Yield a new folder; remove it if it was not completely filled."""
+    """Yield a new folder; remove the folder if writing fails."""
     try:
         store = (
             recording_finder.RemoteFolder(output)
@@ -99,7 +99,7 @@ def _store(output: str) -> Iterator[DatasetStore]:
         )
     except FileExistsError:
         raise OptionError(
-            "the folder exists", where=output, hint="choose another name"
+            "this folder exists already", where=output, hint="choose another name"
         ) from None
     except OSError as trouble:
         raise _cannot_be_written(output, trouble) from trouble
@@ -114,9 +114,9 @@ def _store(output: str) -> Iterator[DatasetStore]:
 
 def _cannot_be_written(output: str, trouble: OSError) -> RecordingError:
     return RecordingError(
-        f"cannot be written: {trouble.strerror or trouble}",
+        f"this folder cannot be written: {trouble.strerror or trouble}",
         where=output,
-        hint="choose a place with room and with write permission",
+        hint="choose a folder that has free space and in which you may write files",
     )
 
 

@@ -1,6 +1,7 @@
-"""Find the named recordings in order: files, folders, patterns and fsspec addresses.
+"""Find recordings from the names of files, folders and patterns, or from addresses.
 
-Recordings with the same file name are distinguished by their path. A recording at an address
+Recordings are returned in order. Recordings with the same file name are shown with their
+path. A recording at an address
 is downloaded, and then read like a file.
 """
 
@@ -21,19 +22,19 @@ from chrono.reader.file_io import size_of
 
 
 def is_address(word: str) -> bool:
-    """Return whether a word is an address and not a path."""
+    """Return True if a word is an address and not a path."""
     return "://" in word
 
 
 def is_folder(address: str) -> bool:
-    """Return whether there are files below an address."""
+    """Return True if an address belongs to a folder."""
     system, path = _system(address)
     with _telling(address):
         return bool(system.isdir(path))
 
 
 def look_for(address: str) -> list[tuple[str, int]]:
-    """Return the files below an address or for a pattern, and their sizes [bytes]."""
+    """Return the files in a folder at an address, or for a pattern, and their sizes [bytes]."""
     system, path = _system(address)
     with _telling(address):
         found = (
@@ -76,7 +77,7 @@ class RemoteFolder:
     Raises
     ------
     FileExistsError
-        If something exists there already.
+        If a file or folder exists at this address already.
     RecordingError
         If the address cannot be reached.
     """
@@ -110,7 +111,7 @@ def _matching(system: Any, pattern: str) -> dict[str, Any]:
 
 
 def _named_part(path: str) -> PurePosixPath:
-    """Return the part of a folder or pattern before any wildcard, hidden or not."""
+    """Return the part of a path or pattern that comes before the first wildcard."""
     named = takewhile(lambda part: not has_magic(part), PurePosixPath(path).parts)
     return PurePosixPath(*named)
 
@@ -121,9 +122,9 @@ def _system(address: str) -> tuple[Any, str]:
         from fsspec.core import url_to_fs
     except ImportError as error:
         raise OptionError(
-            "addresses need fsspec, which is not installed",
+            "an address needs the package fsspec, which is not installed",
             where=address,
-            hint="pip install 'chrono-gates[cluster]'",
+            hint="install it with: pip install 'chrono-gates[cluster]'",
         ) from error
     with _telling(address):
         system, path = url_to_fs(address)
@@ -132,7 +133,7 @@ def _system(address: str) -> tuple[Any, str]:
 
 @contextmanager
 def _telling(address: str) -> Iterator[None]:
-    """Turn any error of a foreign file system into an error that names the address."""
+    """Turn any error of another file system into an error that states the address."""
     try:
         yield
     except ChronoError:
@@ -144,9 +145,9 @@ def _telling(address: str) -> Iterator[None]:
     except Exception as error:  # every service has its own errors
         reason = str(error).strip() or type(error).__name__
         raise RecordingError(
-            f"cannot be reached: {reason}",
+            f"this address cannot be reached: {reason}",
             where=address,
-            hint="check the address and the requirements of its service",
+            hint="check the address, and check what the service at this address requires",
         ) from error
 
 
@@ -156,12 +157,12 @@ ENDING = ".tsv"
 @dataclass(frozen=True)
 class RecordingSource:
     """
-    A recording that will be read.
+    A recording that the program will read.
 
     Attributes
     ----------
     where : str
-        Its path, or its address.
+        Path or address of the recording.
     name : str
         Unique name: the file's name, or all of `where` if two files have the same name.
     size_bytes : int
@@ -175,13 +176,13 @@ class RecordingSource:
 
 def find_sources(words: Sequence[str]) -> list[RecordingSource]:
     """
-    Find the recordings that some words name.
+    Find all recordings that the words of the user name.
 
     Parameters
     ----------
     words : sequence of str
-        Files, folders (all recordings in them and below), patterns with ``*``, ``?``, ``[]``
-        and ``**``, or addresses of these.
+        Files, folders (with all recordings in them and in their subfolders), patterns with
+        ``*``, ``?``, ``[]`` and ``**``, or addresses of files, folders or patterns.
 
     Returns
     -------
@@ -207,7 +208,7 @@ def find_sources(words: Sequence[str]) -> list[RecordingSource]:
                 raise OptionError(
                     "this recording is named twice",
                     where=where,
-                    hint="name it once, or its shots would be counted twice",
+                    hint="name it only once, because otherwise its shots are counted twice",
                 )
             named |= {key} if plainly_named else set()
             found.setdefault(key, (where, size_bytes))
@@ -224,7 +225,7 @@ def _told_apart(found: Iterable[tuple[str, int]]) -> list[RecordingSource]:
 
 
 def is_plainly_named(word: str) -> bool:
-    """Return whether a word names one file, which may be missing."""
+    """Return True if a word is the name of one file; the file may be missing."""
     if is_address(word):
         return not glob.has_magic(word) and not is_folder(word)
     path = Path(word)
@@ -232,7 +233,7 @@ def is_plainly_named(word: str) -> bool:
 
 
 def may_be_recordings(word: str) -> bool:
-    """Return whether a word can name recordings, if the word could also name a port."""
+    """Return True if a word means recordings and not a port."""
     if is_address(word):  # addresses with the scheme of a port are not files
         return word.endswith(ENDING)
     path = Path(word)
@@ -246,9 +247,9 @@ def _look_for(word: str) -> list[tuple[str, int]]:
         hits = [(where, size_of(Path(where))) for where in sorted(_local_hits(word))]
     if not hits:
         raise RecordingError(
-            "there is no recording",
+            "no recording was found",
             where=word,
-            hint=f"name a folder with {ENDING} files in it or below, or another pattern",
+            hint=f"use a folder that contains {ENDING} files, or another pattern",
         )
     return hits
 
@@ -263,17 +264,17 @@ def _local_hits(word: str) -> Iterator[str]:
 
 
 def _below(folder: str) -> Iterator[str]:
-    """Yield the recordings in a folder and below; links to folders are not followed."""
+    """Yield the recordings in a folder and its subfolders; do not follow links to folders."""
     for place, folders, files in os.walk(folder, onerror=_cannot_look):
         folders[:] = [name for name in folders if not name.startswith(".")]
         at = str(Path(place))
         for name in files:
             if name.endswith(ENDING) and not name.startswith("."):
-                yield os.path.join(at, name)  # noqa: PTH118 - a path object each takes long
+                yield os.path.join(at, name)  # noqa: PTH118 - path objects take long
 
 
 def _is_wanted(where: str, word: str) -> bool:
-    """Return whether a found file is a recording, from its ending or the pattern's ending."""
+    """Return True if the ending of the file or of the pattern shows that the file is wanted."""
     ending = PurePosixPath(word).suffix
     says_one = glob.has_magic(word) and ending and not glob.has_magic(ending)
     return says_one or where.endswith(ENDING)
@@ -281,7 +282,7 @@ def _is_wanted(where: str, word: str) -> bool:
 
 def _cannot_look(error: OSError) -> None:
     raise RecordingError(
-        f"cannot be searched: {error.strerror}",
+        f"this folder cannot be searched: {error.strerror}",
         where=str(error.filename),
         hint="check the permissions of the folder",
     ) from error

@@ -1,15 +1,15 @@
-"""Do the same work on each of many recordings, on one core or many, with results in order.
+"""Do the same work on many recordings, on one or more cores, and return the results in order.
 
 The work is a pure function of one recording. The number and the size of recordings in work are
 limited, so memory does not grow with the season.
 
-An estimate for a hundred thousand recordings, from measured parts (124 kB and 650 shots each,
-two cores; `tests/benchmarks/bench_season.py`): finding them takes 2.3 s and 106 MB, reading
-3.3 ms of one core each. A task of a cluster costs scheduler and client 2.4 ms, so a task is a
-batch of 4 MB. Only the client writes, about 1 ms per recording. So a killed worker leaves no
-incomplete file. With more than about five workers, writing limits the speed; then let several
-clients write one folder each. A dataset has one folder per day; one single file would have 18
-MB of heads.
+The following figures are an estimate for a hundred thousand recordings of 124 kB and 650 shots
+each, from measured parts on two cores (`tests/benchmarks/bench_season.py`). Finding the
+recordings takes 2.3 s and 106 MB. Reading one recording takes 3.3 ms of one core. A task of a
+cluster costs scheduler and client 2.4 ms, so a task is a batch of 4 MB. Only the client writes,
+in about 1 ms per recording. So a killed worker leaves no incomplete file. With more than about
+five workers, writing limits the speed. Then use several clients that write one folder each. A
+dataset has one folder per day, because one single file would have 18 MB of heads.
 """
 
 import math
@@ -38,17 +38,17 @@ from chrono.season.recording_finder import RecordingSource
 T = TypeVar("T")
 
 Task = Callable[[Path, RecordingSource], tuple[T, list[str]]]
-"""A function that makes a result and the problems of the data, from a file and its source."""
+"""A function that reads one recording, and returns a result and the problems of the data."""
 
 Submit = Callable[..., "Future[Any]"]
-"""A function that runs another function elsewhere, like `Executor.submit`."""
+"""A function that runs another function in another process, like `Executor.submit`."""
 
 Progress = Callable[[], None]
 """A function that is called after each recording."""
 
 LARGE_BYTES = 16_000_000
-"""Size [bytes] from which the main process reads a recording itself and passes on its
-parts."""
+"""The main process itself reads a recording of at least this size [bytes], and passes on the
+parts of the recording."""
 
 WAITING_BYTES = 64_000_000
 """Largest total size of the recordings in running or waiting batches [bytes]."""
@@ -57,17 +57,17 @@ BATCH_BYTES = 2_000_000
 """Size of the recordings in one batch [bytes]; each transfer of a batch costs time."""
 
 MOST_PROCESSES = 61 if sys.platform == "win32" else 512
-"""Largest number of processes; Windows cannot wait for more at once."""
+"""Largest number of processes; Windows cannot wait for more processes at once."""
 
 UNKNOWN_BYTES = 10_000
-"""Smallest size for a recording in sums [bytes]; at an address the real size may be
-unknown."""
+"""Each recording counts with at least this size [bytes], because the real size may be unknown
+at an address."""
 
 WAITING_EACH = 16
-"""Number of running or waiting batches per process: enough work while results are written."""
+"""Number of running or waiting batches per process, so that no process waits for work."""
 
 WORTH_SHARING_BYTES = 12_000_000
-"""Number of bytes that can be read in the time that starting other processes takes."""
+"""One process can read this many bytes in the time that other processes need to start."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +80,7 @@ class Outcome(Generic[T]):
     source : RecordingSource
     result : object or None
     findings : list of str
-        Problems of its data.
+        Problems of the recording's data.
     error : ChronoError or None
     """
 
@@ -131,7 +131,9 @@ def process_recordings(
 
 def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
     """
-    Start the process that forks the workers, if workers will be used. It loads its code early.
+    Start early the process that forks the workers, if workers will be used.
+
+    The process loads its code while this program loads.
 
     Parameters
     ----------
@@ -145,7 +147,7 @@ def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
 
 
 def _shared(sources: Sequence[RecordingSource], jobs: int | None) -> tuple[int, int]:
-    """Return the number of processes, and the share of each process [bytes]."""
+    """Return the number of processes, and the size of the recordings for each [bytes]."""
     total = sum(source.size_bytes for source in sources)
     processes = min(jobs or _cores(total), len(sources), MOST_PROCESSES)
     return processes, total // max(processes, 1)
@@ -174,14 +176,14 @@ def in_order(
     batch_bytes: int = BATCH_BYTES,
 ) -> Iterator[Outcome[T]]:
     """
-    Yield the outcomes of work done elsewhere, in the order of the sources.
+    Yield the outcomes of work in other processes, in the order of the sources.
 
     Parameters
     ----------
     task : callable
     sources : sequence of RecordingSource
     submit : callable
-        Function that runs the work of a batch elsewhere.
+        Function that runs the work of a batch in another process.
     waiting : int
         Largest number of running or waiting batches.
     large_bytes : float, optional
@@ -211,7 +213,7 @@ def in_order(
 def _batches(
     sources: Iterable[RecordingSource], large_bytes: float, batch_bytes: int
 ) -> Iterator[list[RecordingSource]]:
-    """Yield sources in batches; a large source has its own batch."""
+    """Yield sources in batches; a large source is alone in its batch."""
     batch: list[RecordingSource] = []
     held_bytes = 0
     for source in sources:
@@ -258,7 +260,7 @@ def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcom
 
 
 def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
-    """Yield outcomes, and report each outcome as done when the caller asks for the next."""
+    """Yield outcomes, and call `progress` when the caller asks for the next outcome."""
     for outcome in outcomes:
         yield outcome
         progress()
@@ -274,7 +276,7 @@ def _cores(total_bytes: int) -> int:
 
 @contextmanager
 def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
-    """Start processes when there is work; at the end, after errors too, no process is left."""
+    """Start processes when there is work; later end all of them, even after an error."""
     context = _context(share_bytes)
     _start_server(context)
     before = set(multiprocessing.active_children())
@@ -293,7 +295,7 @@ def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
 
 
 def _context(share_bytes: int) -> BaseContext:
-    """Return how processes start, and the arguments that all processes need."""
+    """Return the settings for starting processes, with the modules that they load first."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
@@ -305,7 +307,7 @@ def _context(share_bytes: int) -> BaseContext:
 
 
 def _start_server(context: BaseContext) -> None:
-    """Start the process that forks the workers; it loads while this program loads."""
+    """Start the process that forks the workers, so that it loads while this program loads."""
     if context.get_start_method() != "forkserver":
         return
     from multiprocessing import forkserver, resource_tracker
@@ -321,7 +323,7 @@ def _start_server(context: BaseContext) -> None:
 
 
 def _begin(share_bytes: int) -> None:
-    """Prepare a process for its share of the work; let it end when its parent process ends."""
+    """Prepare a process for its part of the work, and let it end with its parent process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # in case it was not blocked above
     threading.Thread(target=_end_with_parent, daemon=True).start()
     machine_code.prepare_loops(share_bytes)

@@ -282,7 +282,7 @@ def test_too_few_shots_and_the_same_shots_twice_are_refused(chrono, tmp_path, ri
     swap = ("calibrate", "swap")
     is_one_clear_complaint(chrono(*swap, "b.tsv", "few.tsv", "--rig", rig), "after it: 4")
     is_one_clear_complaint(chrono(*swap, "b.tsv", "b.tsv", "--rig", rig), "the same shots")
-    is_one_clear_complaint(chrono(*swap, "b.tsv", "copy.tsv", "--rig", rig), "the same ones")
+    is_one_clear_complaint(chrono(*swap, "b.tsv", "copy.tsv", "--rig", rig), "are the same")
     assert stays_as_it_was(rig)
 
 

@@ -18,7 +18,7 @@ ENTRIES = [
         "monday.tsv", "2026/monday.tsv", "2026-05-11T09:30:00+02:00", "gates 1", 12, 12,
         {"": 12},
     ),
-    LogEntry("prices.tsv", "2026/prices.tsv", trouble="is not a recording: it is empty"),
+    LogEntry("prices.tsv", "2026/prices.tsv", trouble="the file is empty"),
     LogEntry("x\x1b[2J.tsv", "2026/x.tsv", "", "gates 1", 50, 1, {"a\x1b[2J": 1}),
 ]  # fmt: skip
 
@@ -91,7 +91,7 @@ async def test_one_that_cannot_be_used_says_why_and_is_not_chosen() -> None:
     app = LogBookApp(ENTRIES)
     async with app.run_test() as pilot:
         await pilot.press("end", "enter")
-        assert texts(app)["about"] == "cannot be used: is not a recording: it is empty"
+        assert texts(app)["about"] == "cannot be used: the file is empty"
         assert app.is_running
         await pilot.press("q")
     assert app.return_value is None

@@ -211,7 +211,7 @@ def test_a_line_may_have_80_bytes_and_no_more() -> None:
     assert len(longest) == 80
     assert isinstance(parse_framed(longest), Hello)
     too_long = framed(b"H 1 16000000 32 g" + name + b" 1.0")
-    assert parse_framed(too_long) == LineDamage("longer than 80 bytes")
+    assert parse_framed(too_long) == LineDamage("the line is longer than 80 bytes")
 
 
 def test_plain_lines_may_have_a_level_and_commas() -> None:

@@ -30,7 +30,7 @@ def test_a_missing_port_is_told_with_the_ports_that_are_here(
     )
     with pytest.raises(PortError, match="there is no such port") as refused:
         open_port(str(tmp_path / "none"))
-    assert refused.value.hint == "use one of the ports here: /dev/ttyACM0 (a board)"
+    assert refused.value.hint == "use one of these ports: /dev/ttyACM0 (a board)"
 
 
 def test_a_missing_port_where_there_is_none_at_all_points_to_the_virtual_board(
@@ -97,24 +97,24 @@ def test_an_impossible_baud_rate_is_refused_with_the_usual_one(
     [
         ("carrier-pigeon://loft", "this address cannot be used"),
         ("virtual://nowhere", "there is no scenario 'nowhere'"),
-        ("socket://", "cannot be used: the host is missing"),
-        ("socket://gates", "cannot be used: the port is missing"),
+        ("socket://", "cannot be used: the host name is missing"),
+        ("socket://gates", "cannot be used: the port number is missing"),
         ("socket://gates:99999", "cannot be used: port out of range 0-65535"),
         ("socket://gates:twelve", "cannot be used: port could not be cast"),
-        ("SOCKET://gates:0", "cannot be used: the port is missing"),
+        ("SOCKET://gates:0", "cannot be used: the port number is missing"),
         ("socket://[::1", "cannot be used: invalid IPv6 URL"),
-        ("socket://gates:80?logging=x", "cannot open|cannot be used"),
-        ("rfc2217://", "cannot be used: the host is missing"),
+        ("socket://gates:80?logging=x", "cannot be opened|cannot be used"),
+        ("rfc2217://", "cannot be used: the host name is missing"),
         ("rfc2217://gates:70000", "cannot be used: port out of range"),
         ("rfc2217://gates:80?sound=loud", "unknown option"),
-        ("loop://?logging=loud", "cannot be used|cannot open"),
+        ("loop://?logging=loud", "cannot be used|cannot be opened"),
         ("loop://?x", "this address cannot be used"),
         ("alt:///dev/x?class=os", "this address cannot be used"),
         ("hwgrep://[", "this address cannot be used"),
-        ("hwgrep://no such board", "cannot open"),
+        ("hwgrep://no such board", "cannot be opened"),
         ("", "no such port"),
         ("a\0b", "this is not the name of a port"),
-        ("x" * 5000, "cannot open"),
+        ("x" * 5000, "cannot be opened"),
     ],
 )
 def test_an_impossible_address_is_one_clear_line(address: str, message: str) -> None:

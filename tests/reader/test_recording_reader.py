@@ -54,7 +54,7 @@ def test_a_file_cut_anywhere_gives_its_whole_rows_and_one_located_complaint(
         assert kept == b"".join(ROWS[:count])
         left_out = length - ends[count]
         assert reader.cut == (
-            f"line {count + 2} is cut off after {left_out} bytes; it is left out"
+            f"line {count + 2} is cut off after {left_out} bytes and is not used"
             if left_out
             else None
         )
@@ -64,20 +64,20 @@ def test_a_file_cut_anywhere_gives_its_whole_rows_and_one_located_complaint(
 def test_a_file_cut_within_its_first_line_is_no_recording(tmp_path: Path, length: int) -> None:
     path = tmp_path / "a.tsv"
     path.write_bytes(HEADER[:length])
-    with pytest.raises(RecordingError, match=r"a\.tsv: is not a recording: it is "):
+    with pytest.raises(RecordingError, match=r"a\.tsv: the file .* not a recording"):
         read_blocks(path)
 
 
 @pytest.mark.parametrize(
     ("content", "reason"),
     [
-        (b"", "it is empty"),
-        (b"host_us,origin,line\n1,board,A 1\n", "its first line is wrong"),
-        (b"\x89PNG\r\n\x1a\n", "its first line is wrong"),
-        (HEADER.decode().encode("utf-16"), "it is UTF-16, not UTF-8"),
-        (b"\x1f\x8b\x08\x00", "it is compressed"),
-        (b"\x00" * 100_000, "its first line is wrong"),
-        (b"\n" + HEADER, "its first line is wrong"),
+        (b"", "the file is empty"),
+        (b"host_us,origin,line\n1,board,A 1\n", "the first line of the file is wrong"),
+        (b"\x89PNG\r\n\x1a\n", "the first line of the file is wrong"),
+        (HEADER.decode().encode("utf-16"), "the file is UTF-16, not UTF-8"),
+        (b"\x1f\x8b\x08\x00", "the file is compressed"),
+        (b"\x00" * 100_000, "the first line of the file is wrong"),
+        (b"\n" + HEADER, "the first line of the file is wrong"),
     ],
 )
 def test_another_file_is_refused_with_file_reason_and_advice(
@@ -88,7 +88,7 @@ def test_another_file_is_refused_with_file_reason_and_advice(
     with pytest.raises(RecordingError) as refusal:
         read_blocks(path)
     assert refusal.value.where == str(path)
-    assert refusal.value.message == f"is not a recording: {reason}"
+    assert refusal.value.message == f"{reason}, so this is not a recording"
     assert refusal.value.hint
 
 
@@ -96,11 +96,11 @@ def test_another_file_is_refused_with_file_reason_and_advice(
     ("name", "message"),
     [
         ("missing.tsv", "there is no such file"),
-        (".", "is not a file"),
-        ("a.tsv/b", "cannot be read: Not a directory"),
-        ("a\0b", "cannot be read: embedded null byte"),
-        ("x" * 300, "cannot be read: File name too long"),
-        ("loop", "cannot be read: Too many levels of symbolic links"),
+        (".", "this is not a file"),
+        ("a.tsv/b", "this file cannot be read: Not a directory"),
+        ("a\0b", "this file cannot be read: embedded null byte"),
+        ("x" * 300, "this file cannot be read: File name too long"),
+        ("loop", "this file cannot be read: Too many levels of symbolic links"),
     ],
 )
 def test_a_path_that_leads_nowhere_is_told(tmp_path: Path, name: str, message: str) -> None:
@@ -135,7 +135,7 @@ def test_a_row_of_100_megabytes_is_skipped_in_bounded_memory(tmp_path: Path) -> 
     assert peak < 8_000_000
     batch = decode_rows(b"".join(blocks), FRAMED)
     assert (batch.rows, batch.damaged) == (3, 1)
-    assert batch.samples[0].reason == "longer than 1 MB"
+    assert batch.samples[0].reason == "the row is longer than 1 MB"
     assert batch.events.host_us.tolist() == [7, 5]
 
 
@@ -143,7 +143,7 @@ def test_a_row_too_long_and_cut_is_left_out(tmp_path: Path) -> None:
     path = recording(tmp_path / "a.tsv", ROWS[1] + b"7\tboard\t" + b"E" * 3_000_000)
     reader = read_blocks(path)
     assert b"".join(reader) == ROWS[1]
-    assert reader.cut == "line 3 is cut off after 3000008 bytes; it is left out"
+    assert reader.cut == "line 3 is cut off after 3000008 bytes and is not used"
 
 
 @pytest.mark.parametrize("padding", [b" ", b"\0", b"}"])

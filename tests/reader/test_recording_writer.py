@@ -92,7 +92,9 @@ def test_a_new_recording_has_its_header_and_rows_are_there_at_once(tmp_path: Pat
 def test_a_name_that_exists_is_never_overwritten(tmp_path: Path) -> None:
     path = tmp_path / "a.tsv"
     path.write_bytes(b"precious")
-    with pytest.raises(RecordingError, match=r"a\.tsv: exists already\n  do: choose another"):
+    with pytest.raises(
+        RecordingError, match=r"a\.tsv: this file exists already\n  do: choose another"
+    ):
         RecordingWriter(path)
     (tmp_path / "link.tsv").symlink_to(path)
     with pytest.raises(RecordingError, match="exists already"):
@@ -118,7 +120,9 @@ def test_a_disk_full_from_the_start_is_told_and_leaves_no_file(tmp_path: Path) -
 def test_a_second_writer_is_refused_until_the_first_is_closed(tmp_path: Path) -> None:
     path = tmp_path / "a.tsv"
     writer = RecordingWriter(path)
-    with pytest.raises(RecordingError, match=r"a\.tsv: is being written by another program"):
+    with pytest.raises(
+        RecordingError, match=r"a\.tsv: this file is being written by another program"
+    ):
         RecordingWriter.reopen(path)
     program = (
         "import sys\nfrom chrono.reader.recording_writer import RecordingWriter\n"
@@ -127,7 +131,9 @@ def test_a_second_writer_is_refused_until_the_first_is_closed(tmp_path: Path) ->
         "except RecordingError as refusal: print(refusal.message)"
     )
     command = [sys.executable, "-c", program, str(path)]
-    assert subprocess.check_output(command) == b"is being written by another program\n"
+    assert (
+        subprocess.check_output(command) == b"this file is being written by another program\n"
+    )
     assert b"".join(RecordingReader(path)) == b""  # reading is no trouble
     writer.close()
     RecordingWriter.reopen(path).close()
@@ -337,7 +343,7 @@ def test_another_file_under_the_same_name_is_left_alone(
     path.write_bytes(other)
     clock.now += 1.0
     writer.append(EDGES[3])
-    assert writer.trouble == "the file there is not this recording"
+    assert writer.trouble == "the file with this name is not this recording"
     assert path.read_bytes() == other
     with pytest.raises(RecordingError, match=r"bytes could not be written: .*\n  do: "):
         writer.close()

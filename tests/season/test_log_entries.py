@@ -48,9 +48,9 @@ def test_counts_are_of_counted_shots_by_setup() -> None:
 def test_a_file_that_is_no_recording_is_shown_as_such(tmp_path: Path) -> None:
     (tmp_path / "x.tsv").write_text("name\tprice\n")
     entry, findings = entry_of(tmp_path / "x.tsv")
-    assert entry.trouble.startswith("is not a recording")
+    assert entry.trouble.endswith(", so this is not a recording")
     assert findings == [f"{tmp_path / 'x.tsv'}: {entry.trouble}"]
-    assert "cannot be used: is not a recording" in logbook_text([entry])
+    assert "cannot be used: the first line" in logbook_text([entry])
 
 
 BOOK = [
@@ -97,7 +97,7 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     assert outcome.code == 1
     bad, lamp = outcome.err.splitlines()
     assert "noisy-hall.tsv: gate A tripped 783 times in step with a lamp" in lamp
-    assert bad == "chrono: season/bad.tsv: is not a recording: it is empty"
+    assert bad == "chrono: season/bad.tsv: the file is empty, so this is not a recording"
     head, *rows, total = outcome.out.splitlines()
     assert head.split() == ["start", "recording", "shots", "counted", "setups"]
     assert [row[:58].split() for row in rows] == [
@@ -146,7 +146,7 @@ def test_the_command_sorts_and_speaks_json(chrono, tmp_path) -> None:
 
 
 def test_this_folder_is_listed_where_none_is_named(chrono, tmp_path) -> None:
-    is_one_clear_complaint(chrono("list"), "there is no recording")
+    is_one_clear_complaint(chrono("list"), "no recording was found")
     season(tmp_path, days=1)
     assert chrono("list").code == 1, "a lamp flickers in the noisy hall"
 

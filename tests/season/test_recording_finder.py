@@ -87,7 +87,7 @@ def test_sizes_are_known_and_0_for_what_is_not_there(folder: Path) -> None:
 @pytest.mark.parametrize("word", ["empty", "empty/*", "season/*.csv", "nowhere*"])
 def test_a_folder_or_pattern_without_recordings_is_told(folder: Path, word: str) -> None:
     (folder / "empty").mkdir()
-    with pytest.raises(RecordingError, match="there is no recording") as told:
+    with pytest.raises(RecordingError, match="no recording was found") as told:
         find_sources(["season", word])
     assert told.value.where == word
 

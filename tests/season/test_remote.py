@@ -53,7 +53,7 @@ def test_commands_read_at_addresses_and_say_which(chrono) -> None:
 def test_what_is_wrong_with_a_copy_names_the_address(chrono, memory) -> None:
     memory.pipe("/season/c.tsv", b"name\tprice\n")
     is_one_clear_complaint(
-        chrono("summary", "memory://season/c.tsv"), "memory://season/c.tsv: is no"
+        chrono("summary", "memory://season/c.tsv"), "memory://season/c.tsv: the first line"
     )
     memory.pipe("/season/cut.tsv", BANDS.read_bytes()[:-5])
     outcome = chrono("summary", "memory://season/cut.tsv")

@@ -90,7 +90,7 @@ def test_two_programs_never_write_one_recording(tmp_path: Path) -> None:
         second = without_posix(*CORRECT, recording)
         followed = without_posix("summary", recording)
     assert second.code == 2
-    assert "day.tsv: is being written by another program\n  do: close" in second.err
+    assert "day.tsv: this file is being written by another program\n  do: close" in second.err
     assert second.err.count("error: ") == 1
     assert followed.code == 0, "it can be read meanwhile"
     assert [each.name for each in tmp_path.iterdir()] == ["day.tsv"], (
