@@ -5,6 +5,12 @@ The functions are made for scripts. `read` gives the shots and edges of recordin
 frames. `compare` shows which setup is faster. `live` measures the shots of a board while you
 shoot. `measure` turns transits into speeds. `rig` reads the description of the gates. Each
 function is loaded when it is first used.
+
+Examples
+--------
+>>> import chrono
+>>> [name for name in dir(chrono) if name.islower()]
+['compare', 'live', 'measure', 'read', 'rig']
 """
 
 from typing import TYPE_CHECKING, Any

@@ -324,6 +324,7 @@ def test_the_docstrings_examples_run(folder) -> None:
     found = doctest.testmod(scripting, optionflags=doctest.NORMALIZE_WHITESPACE)
     assert found.attempted >= 25
     assert found.failed == 0
+    assert doctest.testmod(door) == (0, 2)
 
 
 def test_the_examples_of_cached_properties_run(folder) -> None:
