@@ -68,7 +68,10 @@ def test_every_command_gives_the_same_on_a_cluster(tmp_path: Path, chrono) -> No
             call = (command, "week", "--json", "--skip-bad")
             alone, shared = chrono(*call), chrono(*call, "--cluster", cluster.address)
             assert (alone.code, json.loads(alone.out)) == (shared.code, json.loads(shared.out))
-            assert "z.tsv: is not a recording: it is empty; skipped" in shared.err
+            assert (
+                "z.tsv: is not a recording: it is empty; this recording is skipped"
+                in shared.err
+            )
         is_one_clear_complaint(
             chrono("summary", "week", "--cluster", cluster.address, "--jobs", 2), "--jobs"
         )
