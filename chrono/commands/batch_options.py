@@ -44,8 +44,9 @@ Rigs = Annotated[
     typer.Option(
         "--rigs",
         help='Write "one" if all recordings come from one rig, or "each" if every recording '
-        "comes from a different rig. Without this option, the program compares the rigs' identities "
-        "or, if an identity is missing, their descriptions. It never compares their names.",
+        "comes from a different rig. Without this option, the program compares the rigs' "
+        "identities or, if an identity is missing, their descriptions. It never compares their "
+        "names.",
     ),
 ]
 Cluster = Annotated[
