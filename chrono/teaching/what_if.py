@@ -77,7 +77,7 @@ class CoarseCounter:
         return counter
 
     def _stretch(self, counter: Ints, timed: Bools) -> None:
-        """Round the timestamps of one counter to coarser steps, in place."""
+        """Convert the timestamps of one counter to coarser steps, in place."""
         raw = counter[timed]
         if not len(raw):
             return
