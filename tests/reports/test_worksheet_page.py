@@ -373,7 +373,7 @@ def test_equal_transits_never_go_to_two_groups(chrono, tmp_path) -> None:
         (("--units", "mm, cm"), ("--units", "second unit of length")),
         (("--key", "x.html"), ("--key", "same name")),
         (("--key", "x.doc"), ("'.doc'",)),
-        (("--group", 1, "--groups", 2), ("--groups", "not both")),
+        (("--group", 1, "--groups", 2), ("--groups", "cannot be used together")),
         (("--key", "none/k.html"), ("cannot be written",)),
     ],
 )
