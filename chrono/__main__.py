@@ -1,10 +1,14 @@
-"""The program's entry: `chrono`, or `python -m chrono`."""
+"""Start the program, as `chrono` or as `python -m chrono`."""
 
 import signal
 
 
 def main() -> None:
-    """Load the program and run it; Ctrl+C during loading ends the program silently."""
+    """
+    Load the program and run it.
+
+    Ctrl+C during the loading ends the program without a message.
+    """
     handler = signal.getsignal(signal.SIGINT)
     if handler is signal.default_int_handler:
         signal.signal(signal.SIGINT, signal.SIG_DFL)

@@ -1,4 +1,4 @@
-"""The command line: it lists the commands, and ends them after errors and interruptions."""
+"""Define the command line, run the command that the user typed, and report errors."""
 
 import sys
 from typing import Annotated, Any, NoReturn
@@ -30,7 +30,7 @@ from chrono.safe_text import plain
 
 app = Commands(
     name="chrono",
-    help="Speed of a launched body from two light gates, with an honest uncertainty.",
+    help="Measure the speed of a launched body with two light gates, and its uncertainty.",
     pretty_exceptions_enable=False,
 )
 
@@ -62,7 +62,7 @@ for command in (
 app.command("list")(list_recordings)
 
 calibrate_app = Commands(
-    help="Measure what the rig file only states, and write it there.",
+    help="Measure values of the rig, and write them to the rig file.",
 )
 app.add_typer(calibrate_app, name="calibrate")
 calibrate_app.command("clock")(calibrate_command.calibrate_clock)
@@ -70,13 +70,13 @@ calibrate_app.command("swap")(calibrate_command.calibrate_swap)
 calibrate_app.command("drop")(calibrate_command.calibrate_drop)
 calibrate_app.command("rods")(calibrate_command.calibrate_rods)
 
-rig_app = Commands(help="Write and check a rig file, correct a recording's.")
+rig_app = Commands(help="Write or check a rig file; correct the rig of a recording.")
 app.add_typer(rig_app, name="rig")
 rig_app.command("new")(rig_command.rig_new)
 rig_app.command("check")(rig_command.rig_check)
 rig_app.command("correct")(rig_command.rig_correct)
 
-# typer has its own copy of click, and does not export all of its errors.
+# typer contains a copy of click, but does not export all error classes of this copy.
 _USAGE_ERROR: Any = next(
     c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException"
 )
@@ -119,7 +119,7 @@ def _usage_text(error: Any) -> str:
     if message.startswith("Usage:"):
         message = "a command is missing"
     where = error.ctx.command_path if error.ctx else "chrono"
-    return f"{message}\n  do: see {where} --help"
+    return f"{message}\n  do: type {where} --help to see all options"
 
 
 def _print_version(wanted: bool) -> None:

@@ -110,7 +110,7 @@ def go_on_for_a_while(words: list[str], folder: Path) -> None:
         if shots:
             assert all(running.stdout.readline() for _ in range(shots)), words
         else:
-            while "ctrl+c ends it" not in (line := running.stderr.readline()):
+            while "press ctrl+c to stop" not in (line := running.stderr.readline()):
                 assert line, words
         running.send_signal(signal.SIGINT)
         running.stdout.read()

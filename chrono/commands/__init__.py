@@ -1,6 +1,6 @@
-"""The commands, one file per subject. Each command calls one function of another room.
+"""The commands of the program, with one file for each subject.
 
-Input: the words that the user typed. Output: results on standard output, messages on standard
-error, the exit code. A command imports what it needs only when it runs. This room does not
-know how results are computed.
+Each command calls a function of another package, which computes the result. Input: the words
+that the user typed. Output: results on standard output, messages on standard error, and the
+exit code. A command imports other modules only when it runs.
 """

@@ -1,4 +1,4 @@
-"""Options shared by commands on many recordings: files, processes, how to treat bad files."""
+"""Define the options of commands that process many recordings."""
 
 import os
 import sys
@@ -22,7 +22,7 @@ T = TypeVar("T")
 Recordings = Annotated[
     list[str],
     typer.Argument(
-        help="Recordings, folders of them, or patterns such as '2026-*/*.tsv'.",
+        help="Recordings, folders with recordings, or patterns such as '2026-*/*.tsv'.",
         show_default=False,
     ),
 ]
@@ -35,15 +35,18 @@ Jobs = Annotated[
 ]
 
 
-Pool = Annotated[bool, typer.Option("--pool", help="Pool the recordings, setup by setup.")]
+Pool = Annotated[
+    bool,
+    typer.Option("--pool", help="Pool the shots of all recordings, separately for each setup."),
+]
 Rigs = Annotated[
     Literal["one", "each"] | None,
     typer.Option(
         "--rigs",
-        help="State that all recordings come from one rig, or each from another rig. "
-        "Without this "
-        "option the program compares the identity in the rig, then the description, never "
-        "the name.",
+        help='Write "one" if all recordings come from one rig, or "each" if every recording '
+        "comes from a different rig. Without this option, the program compares the rigs' "
+        "identities or, if an identity is missing, their descriptions. It never compares their "
+        "names.",
     ),
 ]
 Cluster = Annotated[
@@ -53,14 +56,14 @@ Cluster = Annotated[
 
 
 def one_rig(rigs: str | None) -> bool | None:
-    """Return whether all recordings are from one rig; None if the user did not state it."""
+    """Return True if all recordings come from one rig; None if the user did not say so."""
     return None if rigs is None else rigs == "one"
 
 
 @dataclass(frozen=True)
 class BatchOptions:
     """
-    How to process many recordings.
+    Options for processing many recordings.
 
     Attributes
     ----------
@@ -80,9 +83,9 @@ class BatchOptions:
 
 def meant(words: Sequence[str], how: BatchOptions) -> "list[RecordingSource]":
     """
-    Find recordings and start the process that forks the workers.
+    Find the recordings, and start the process that creates the worker processes.
 
-    The process loads its code while the recordings are found.
+    The process loads its code while this function looks for the recordings.
 
     Raises
     ------
@@ -112,7 +115,7 @@ def each_of(
     Parameters
     ----------
     sources : sequence of RecordingSource
-        Which recordings, see `meant`.
+        The recordings, as found by `meant`.
     task : callable
         The work for one recording.
     how : BatchOptions
@@ -124,7 +127,7 @@ def each_of(
     Raises
     ------
     ChronoError
-        At the first bad recording, unless bad ones are skipped.
+        At the first bad recording, unless `how` says to skip bad recordings.
     """
     from chrono.commands.stop_signals import ended_by_signals
 
@@ -142,7 +145,7 @@ def all_of(
     findings: "Findings",
 ) -> list[T]:
     """
-    Return the results of a task for all recordings, see `each_of`.
+    Return the results of a task for all recordings. See `each_of`.
 
     Raises
     ------
@@ -152,7 +155,9 @@ def all_of(
     with each_of(sources, task, how, findings) as found:
         results = list(found)
     if not results:
-        raise RecordingError("no recording can be used", hint="try each with chrono check")
+        raise RecordingError(
+            "no recording can be used", hint="check each recording with chrono check"
+        )
     return results
 
 
@@ -160,23 +165,23 @@ def files_meant(
     words: Sequence[str], most: int, what: str, hint: str
 ) -> "list[RecordingSource]":
     """
-    Find the recordings for an output that shows each recording.
+    Find the recordings that a page or a picture shows.
 
     Parameters
     ----------
     words : sequence of str
-        Which recordings.
+        Names of the recordings, as the user typed them.
     most : int
         Largest number of files that the output can show.
     what : str
-        The output, in words.
+        Name of the output, for the error messages.
     hint : str
         Advice for the user if there are more files.
 
     Raises
     ------
     OptionError
-        If there are more files than `most`, or if a recording is at an address.
+        If there are more files than `most`, or if a recording is not on this computer.
     RecordingError
         If no file is found.
     """
@@ -186,11 +191,14 @@ def files_meant(
     for source in sources:
         if is_address(source.where):
             raise OptionError(
-                f"{what} needs a file on this computer", where=source.where, hint="download it"
+                f"{what} needs a file on this computer",
+                where=source.where,
+                hint="download the recording, then name the file",
             )
     if len(sources) > most:
         raise OptionError(
-            f"there are {len(sources)} recordings; {what} shows at most {most}", hint=hint
+            f"there are {len(sources)} recordings, but {what} can show at most {most}",
+            hint=hint,
         )
     return sources
 
@@ -207,7 +215,9 @@ def _outcomes(
         return process_recordings(task, sources, how.jobs, progress)
     if how.jobs is not None:
         raise OptionError(
-            "a cluster uses its own workers", where="--jobs", hint="leave out --jobs"
+            "a cluster sets its own number of processes",
+            where="--jobs",
+            hint="leave out --jobs",
         )
     from chrono.season.dask_cluster import process_on_cluster
 
@@ -220,22 +230,24 @@ def _good(
     for outcome in outcomes:
         findings.lines += outcome.findings
         if outcome.error is None:
-            assert outcome.result is not None, "an outcome without a result has an error"
+            assert outcome.result is not None, "the outcome has no result and no error"
             yield outcome.result
         elif skip_bad:
             where = outcome.error.where or outcome.source.where
-            findings.lines.append(f"{where}: {outcome.error.message}; skipped")
+            findings.lines.append(
+                f"{where}: {outcome.error.message}; this recording is skipped"
+            )
         else:
             raise outcome.error
 
 
 FIRST_LINE_S, NEXT_LINES_S = 10.0, 60.0
-"""Without a terminal: time to the first progress line, and between two progress lines [s]."""
+"""Time to the first progress line, and between two progress lines, without a terminal [s]."""
 
 
 @contextmanager
 def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
-    """Show on standard error how many recordings are done: as a bar or as lines."""
+    """Show the progress on standard error, as a bar or as lines."""
     if total < 2 or hidden:
         yield lambda: None
         return
@@ -259,7 +271,7 @@ def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
 
 
 def _lines(total: int) -> Callable[[], None]:
-    """Return a function to call after each recording; it prints progress lines."""
+    """Return a function that prints progress lines. Call the function after each recording."""
     begin_s = time.monotonic()
     done, next_s = 0, begin_s + FIRST_LINE_S
 
@@ -273,7 +285,7 @@ def _lines(total: int) -> Callable[[], None]:
         left_s = (now_s - begin_s) / done * (total - done)
         left = f"{left_s:.0f} s" if left_s < 90 else f"{left_s / 60:.0f} min"
         print(
-            f"chrono: {done} of {total} recordings, about {left} left",
+            f"chrono: {done} of {total} recordings are done; time left: about {left}",
             file=sys.stderr,
             flush=True,
         )

@@ -1,4 +1,4 @@
-"""The commands `budget` and `plan`: the error of a speed before the first shot."""
+"""The commands `budget` and `plan`: compute the error of a speed before the first shot."""
 
 from pathlib import Path
 from typing import Annotated
@@ -14,12 +14,13 @@ def budget(
     as_json: AsJson = False,
 ) -> None:
     """
-    Show the parts of the uncertainty of a speed.
+    Show how much each error adds to the uncertainty of a speed.
 
-    Each input is shown with its value in the rig and the distribution of its error:
-    rectangular (equally likely anywhere within ±), normal (given by its standard uncertainty
-    u), tilt (any angle up to the limit), triangular (the counter's step in one transit) and
-    two-pair (the counter's step in the mean of two). U95 is the half-width that holds 95 %.
+    Each line shows an input, its value in the rig and the distribution of its error. The
+    distributions are: rectangular (equally likely anywhere within ±), normal (given by its
+    standard uncertainty u), tilt (any angle up to the limit), triangular (the counter's step
+    in one transit) and two-pair (the counter's step in the mean of two transits). U95 is the
+    half-width of the 95 % interval.
     """
     from chrono.measuring.measurement_plan import budget_of_speed
     from chrono.reports.budget_text import budget_data, budget_text
@@ -37,17 +38,20 @@ def plan(
     speed: Speed,
     within: Annotated[
         str,
-        typer.Option(help='Wanted U95 / speed, such as "0.5 %".', show_default=False),
+        typer.Option(
+            help='The wanted ratio of U95 to speed, such as "0.5 %".', show_default=False
+        ),
     ],
     rig: Annotated[
-        Path | None, typer.Option(help="Judge this rig instead of the default rig.")
+        Path | None, typer.Option(help="Use this rig instead of the default rig.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
     """
-    Show which gates, ticks and clocks reach a wanted error.
+    Show which gates, ticks and clocks give a small enough error.
 
-    The error is U95 divided by the speed. All values not in the table come from the rig.
+    The error is U95 divided by the speed. All values that are not in the
+    table come from the rig.
     """
     from chrono.measuring.measurement_plan import plan_for
     from chrono.reports.budget_text import plan_data, plan_text

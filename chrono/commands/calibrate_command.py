@@ -1,4 +1,4 @@
-"""Calibrations, which put measured values into a rig file: clock, swap, drop, rods."""
+"""The commands `calibrate …`: measure values of the rig, and write them to the rig file."""
 
 import sys
 from pathlib import Path
@@ -20,10 +20,10 @@ def calibrate_clock(
     dry: Dry = False,
 ) -> None:
     """
-    Find the counter's rate from the beats of a recording.
+    Find the counter's rate from the regular beats in a recording.
 
-    Keep the board connected for ten minutes or longer; you need no shots. A time service
-    should keep the computer's clock right.
+    Keep the board connected for ten minutes or longer. You need no shots. The computer should
+    set its clock with a time service.
     """
     from chrono.calibrating import calibration as calibrate
 
@@ -32,31 +32,38 @@ def calibrate_clock(
 
 def calibrate_swap(
     before: Annotated[
-        Path, typer.Argument(help="The recording with the earlier shots.", show_default=False)
+        Path,
+        typer.Argument(
+            help="Recording of the shots before you exchange the sensors.", show_default=False
+        ),
     ],
     after: Annotated[
         Path,
         typer.Argument(
-            help="Recording of the shots after; it may be the same file.", show_default=False
+            help="Recording of the shots after you exchange the sensors; may be the same file.",
+            show_default=False,
         ),
     ],
     rig: RigToWrite = None,
     before_setup: Annotated[
-        str | None, typer.Option(help="Before the exchange: use only the shots of this setup.")
+        str | None,
+        typer.Option(help="Setup of the shots before the exchange; other shots are not used."),
     ] = None,
     after_setup: Annotated[
-        str | None, typer.Option(help="After the exchange: use only the shots of this setup.")
+        str | None,
+        typer.Option(help="Setup of the shots after the exchange; other shots are not used."),
     ] = None,
     left_exchanged: Annotated[
         bool,
         typer.Option(
-            "--left-exchanged", help="The sensors stay exchanged; you do not put them back."
+            "--left-exchanged", help="State that you will leave the sensors exchanged."
         ),
     ] = False,
     slits_moved: Annotated[
         bool,
         typer.Option(
-            "--slits-moved", help="The slits moved with the sensors; this widens the ±."
+            "--slits-moved",
+            help="State that the slits moved with the sensors; this makes the ± larger.",
         ),
     ] = False,
     accept: Accept = False,
@@ -66,8 +73,8 @@ def calibrate_swap(
     Find the difference of the gates' delays by exchanging the sensors.
 
     Take ten shots or more. Exchange the two sensors, but leave slits and lamps in place. Take
-    as many shots again, launched in the same way. Then put the sensors back. To try this
-    without gates, record virtual://swap-before and virtual://swap-after.
+    the same number of shots again, and launch them in the same way. Then put the sensors
+    back. To try this without gates, record virtual://swap-before and virtual://swap-after.
     """
     from chrono.calibrating import calibration as calibrate
 
@@ -88,22 +95,23 @@ def calibrate_drop(
     height: Annotated[
         str,
         typer.Option(
-            help="From gate A's beam up to the lower edge of the ball at its release, "
-            'such as "500 mm".',
+            help="Height of the ball's lower edge above gate A's beam when you release the "
+            'ball, such as "500 mm".',
             show_default=False,
         ),
     ],
-    height_tolerance: Annotated[str, typer.Option(help="± of this height.")] = "1 mm",
+    height_tolerance: Annotated[str, typer.Option(help="± of the height.")] = "1 mm",
     setup: Annotated[str | None, typer.Option(help="Use only the shots of this setup.")] = None,
     rig: RigToWrite = None,
     accept: Accept = False,
     dry: Dry = False,
 ) -> None:
     """
-    Find the effective spacing from balls dropped through the gates.
+    Find the effective spacing of the gates with falling balls.
 
-    Mount the gates one above the other along a plumb line, gate A on top. Drop a heavy ball
-    from rest ten times from the same height. The rig file must describe this ball as the body.
+    Mount the gates one above the other along a plumb line, with gate A on top. Drop a heavy
+    ball from rest ten times from the same height. The rig file must describe this ball as the
+    body.
     To try this without gates, record virtual://drop-test, a fall from 500 mm.
     """
     from chrono.calibrating import calibration as calibrate
@@ -119,12 +127,15 @@ def calibrate_drop(
 
 def calibrate_rods(
     short_recording: Annotated[
-        Path, typer.Argument(help="Recording of the short rod's passes.", show_default=False)
+        Path,
+        typer.Argument(
+            help="Recording in which the short rod passes the gates.", show_default=False
+        ),
     ],
     long_recording: Annotated[
         Path,
         typer.Argument(
-            help="Recording of the long rod's passes; it may be the same file.",
+            help="Recording in which the long rod passes the gates; may be the same file.",
             show_default=False,
         ),
     ],
@@ -134,23 +145,27 @@ def calibrate_rods(
     long: Annotated[
         str, typer.Option(help='Length of the long rod, such as "140 mm".', show_default=False)
     ],
-    length_tolerance: Annotated[str, typer.Option(help="± of each length.")] = "0.05 mm",
+    length_tolerance: Annotated[
+        str, typer.Option(help="± of the length of each rod.")
+    ] = "0.05 mm",
     short_setup: Annotated[
-        str | None, typer.Option(help="Short rod: use only the shots of this setup.")
+        str | None,
+        typer.Option(help="Setup in which the short rod passes; other shots are not used."),
     ] = None,
     long_setup: Annotated[
-        str | None, typer.Option(help="Long rod: use only the shots of this setup.")
+        str | None,
+        typer.Option(help="Setup in which the long rod passes; other shots are not used."),
     ] = None,
     rig: RigToWrite = None,
     accept: Accept = False,
     dry: Dry = False,
 ) -> None:
     """
-    Find the effective spacing from two flat-ended rods of known lengths.
+    Find the effective spacing of the gates with two rods.
 
-    Push or drop each rod ten times straight through both gates. Height, gravity and clock do
-    not matter. The rods must be shorter than the spacing. In the rig, window.slowest must be
-    below the speed of your hand.
+    The rods must have flat ends and known lengths, and must be shorter than the spacing. Push
+    or drop each rod ten times straight through both gates. Height, gravity and clock do not
+    matter. In the rig file, window.slowest must be below the speed of your hand.
     """
     from chrono.calibrating import calibration as calibrate
     from chrono.units import parse_quantity
@@ -165,7 +180,7 @@ def calibrate_rods(
 
 
 def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool) -> None:
-    """Print a calibration's result and write it to the rig file, unless it is in doubt."""
+    """Print the result of a calibration. Write it to the rig file if it is not doubtful."""
     from chrono.calibrating.calibration import write_result
     from chrono.reports.calibration_text import (
         calibration_doubt,
@@ -176,7 +191,10 @@ def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool
     print("\n".join(calibration_lines(result)))
     doubt = calibration_doubt(result)
     if doubt and not accept:
-        print(f"nothing written: {doubt}; --accept writes it anyway", file=sys.stderr)
+        print(
+            f"nothing written: {doubt}; to write the result anyway, add --accept",
+            file=sys.stderr,
+        )
         raise typer.Exit(1)
     if rig is None or dry:
         reason = "this is a dry run" if dry else "name the rig file with --rig"
@@ -184,6 +202,7 @@ def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool
         return
     copy = write_result(result, rig, calibration_evidence(result))
     print(
-        f"{plain(str(rig))} now contains it; {plain(copy.name)} is a copy of the old file",
+        f"{plain(str(rig))} now contains the result; "
+        f"{plain(copy.name)} is a copy of the old file",
         file=sys.stderr,
     )

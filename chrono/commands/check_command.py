@@ -1,4 +1,4 @@
-"""The commands `boards` and `check`: find the port, check gates, link and clock."""
+"""The commands `boards` and `check`: find the board's port; check gates, link and clock."""
 
 import sys
 import time
@@ -13,12 +13,13 @@ from chrono.errors import OptionError
 from chrono.safe_text import plain
 
 WATCH_S = 0.1
-"""Time between two checks of a watched port [s]. A board sends its levels equally often."""
+"""Time between two checks of a watched port [s]. A board sends the levels of its
+sensors at the same interval."""
 
 Targets = Annotated[
     list[str],
     typer.Argument(
-        help="A port; or recordings, folders of them, or patterns.", show_default=False
+        help="A port, or recordings, folders with recordings, or patterns.", show_default=False
     ),
 ]
 
@@ -26,15 +27,15 @@ SelfTest = Annotated[
     bool,
     typer.Option(
         "--self-test",
-        help="Let the board send pulses from its pulse pin, wired to the inputs.",
+        help="Test the board with pulses; first connect its pulse pin to its inputs.",
     ),
 ]
 Light = Annotated[
     bool,
     typer.Option(
         "--light",
-        help="Self-test: the pulse pin drives the emitters; the measured difference of the "
-        "sensors' delays is written to the rig file.",
+        help="Use with --self-test: the pulse pin switches the emitters. The test measures how "
+        "much the sensors' delays differ, and writes the difference to the rig file.",
     ),
 ]
 
@@ -61,7 +62,10 @@ def boards(as_json: AsJson = False) -> None:
     if not likely:
         print("no board seems to be plugged in; a virtual board needs no port", file=sys.stderr)
     elif len(likely) > 1:
-        print("unplug the board and see which port disappears", file=sys.stderr)
+        print(
+            "to find the board's port, unplug the board and see which port disappears",
+            file=sys.stderr,
+        )
 
 
 def _likelihood(likely: list[str]) -> str:
@@ -72,7 +76,10 @@ def check(
     targets: Targets,
     rig: Annotated[Path | None, typer.Option(help="The rig file.")] = None,
     seconds: Annotated[
-        float, typer.Option(min=1.0, max=3600.0, help="How long to watch a port.")
+        float,
+        typer.Option(
+            min=1.0, max=3600.0, help="Number of seconds for which a port is watched."
+        ),
     ] = 10.0,
     baud: Baud = 250_000,
     watch: Annotated[
@@ -86,8 +93,8 @@ def check(
     tone: Annotated[
         Literal["A", "B"] | None,
         typer.Option(
-            help="With --watch: ring the terminal's bell. It rings faster if this gate has "
-            "more margin.",
+            help="Use with --watch: ring the terminal's bell. The bell rings faster if this "
+            "gate receives more light.",
             show_default=False,
         ),
     ] = None,
@@ -98,17 +105,17 @@ def check(
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
-    """Report whether beams, flicker, link and clock are ready."""
+    """Check the beams, the link and the clock, and look for flicker."""
     if watch:
         if self_test or light or as_json or len(targets) > 1:
             raise typer.BadParameter(
-                "--watch takes one port and no other mode: leave out --self-test, --light "
-                "and --json"
+                "--watch works with one port and without other modes: leave out --self-test, "
+                "--light and --json"
             )
         _watch(targets[0], rig, baud, tone)
         return
     if tone:
-        raise typer.BadParameter("--tone needs --watch")
+        raise typer.BadParameter("--tone works only with --watch: add --watch")
     if self_test or light:
         from chrono.commands.self_test_command import check_inputs, refuse_without
 
@@ -134,7 +141,7 @@ def check(
 
 
 def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | None) -> None:
-    """Show the health of a port, and update it until a key is pressed."""
+    """Show the state of a port, and update it until a key is pressed."""
     from rich.live import Live
     from rich.text import Text
 
@@ -147,11 +154,11 @@ def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | Non
 
     if may_be_recordings(port):
         raise OptionError(
-            "only a port can be watched", where="--watch", hint="leave --watch out"
+            "only a port can be watched", where="--watch", hint="leave out --watch"
         )
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise OptionError(
-            "watching needs a terminal", where="--watch", hint="leave --watch out"
+            "watching needs a terminal", where="--watch", hint="leave out --watch"
         )
     print(f"watching {plain(port)}; press any key to end", file=sys.stderr)
     shown_s, sound = 0.0, Tone(tone or "")
@@ -174,7 +181,7 @@ def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | Non
 def _check_recordings(
     targets: list[str], rig: Path | None, how: BatchOptions, as_json: bool
 ) -> None:
-    """Print the whole health of one recording, or only the verdict of each of several."""
+    """Print all results for one recording. For several recordings, print only the verdicts."""
     sources = meant(targets, how)
     from chrono.reports.findings_text import Findings
     from chrono.reports.readiness_text import health_data, health_line, health_text

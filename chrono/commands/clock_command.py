@@ -1,4 +1,4 @@
-"""The commands `clock` and `replay`."""
+"""The commands `clock` and `replay`: measure new shots, and show recorded shots again."""
 
 from pathlib import Path
 from typing import Annotated, TypedDict
@@ -38,7 +38,7 @@ Follow = Annotated[
 
 
 class ClockOptions(TypedDict):
-    """Options for both new and resumed recordings."""
+    """Options that are the same for new and for resumed recordings."""
 
     setup: str
     baud: int
@@ -48,7 +48,10 @@ class ClockOptions(TypedDict):
 
 
 def clock(
-    port: Annotated[str, typer.Argument(help="/dev/ttyUSB0, COM3, socket://…, virtual://…")],
+    port: Annotated[
+        str,
+        typer.Argument(help="The board's port: /dev/ttyUSB0, COM3, socket://… or virtual://…"),
+    ],
     rig: Annotated[
         Path | None, typer.Option(help="The rig file; a virtual board has its own rig.")
     ] = None,
@@ -63,7 +66,7 @@ def clock(
     clock_from_host: LiveHostClock = False,
     as_json: AsJson = False,
 ) -> None:
-    """Clock shots from a board, and record everything that it sends."""
+    """Measure shots live, and record all data that the board sends."""
     announce(port, no_dashboard, as_json)
     from chrono.commands.console_output import default_recording
     from chrono.session.live_run import live_run, resumed_run
@@ -106,8 +109,8 @@ def replay(
     if follow:
         if at_once or pace is not None or clock_from_host or edit:
             raise typer.BadParameter(
-                "--follow shows shots as they come, uses the rig's own clock and writes "
-                "nothing: leave out --pace, --at-once, --clock-from-host and --edit"
+                "--follow cannot be combined with these options: leave out --pace, --at-once, "
+                "--clock-from-host and --edit"
             )
         _follow(file, rig, no_dashboard, as_json)
         return
@@ -125,7 +128,7 @@ def replay(
         end(findings)
         return
     if edit:
-        raise typer.BadParameter("--edit needs the dashboard")
+        raise typer.BadParameter("--edit works only in the dashboard")
     recorded = read_recording(file, rig_of(rig), clock_from_host=clock_from_host)
     findings.add(recorded)
     run = replay_run(file, recorded.session, shown_pace)
@@ -133,7 +136,7 @@ def replay(
 
 
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
-    """Show all shots of a recording, then each new shot; the file is only read."""
+    """Show all shots of a recording, then each new shot. Do not change the file."""
     from chrono.reports.findings_text import Findings
     from chrono.session.follow_run import follow_run
 

@@ -1,4 +1,4 @@
-"""Options and steps that several commands share: rig, speed, output, end."""
+"""Define options and functions that several commands use."""
 
 import json
 import os
@@ -17,41 +17,46 @@ if TYPE_CHECKING:
     from chrono.session.recording_loader import LoadedRecording
     from chrono.session.run import Run
 
-# Our own error about an unreadable file says what to do; the error of typer does not.
+# Our error message for an unreadable file says what to do; typer's message does not.
 RecordingFile = Annotated[
     Path, typer.Argument(help="A recording.", show_default=False, readable=False)
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 OtherRig = Annotated[
     Path | None,
     typer.Option("--rig", help="Measure with this rig instead of the recorded rig."),
 ]
 HostClock = Annotated[
-    bool, typer.Option("--clock-from-host", help="Find the counter's rate from its beats.")
+    bool,
+    typer.Option(
+        "--clock-from-host", help="Find the counter's rate with the computer's clock."
+    ),
 ]
 LiveHostClock = Annotated[
     bool,
     typer.Option(
         "--clock-from-host",
-        help="Find the counter's rate from its beats, in about one minute. Then all shots are "
-        "measured again. Earlier printed shots may differ from their rows in the export, "
-        "because the export uses all beats.",
+        help="Find the counter's rate with the computer's clock, in about one minute. Then "
+        "measure all shots again. Shots that were printed earlier may differ from the export, "
+        "because the export uses the whole recording.",
     ),
 ]
 NoDashboard = Annotated[
-    bool, typer.Option("--no-dashboard", help="Print one line per shot, not the dashboard.")
+    bool,
+    typer.Option("--no-dashboard", help="Print one line per shot; do not open the dashboard."),
 ]
 ShotLimit = Annotated[
     int | None, typer.Option("--shots", min=1, help="Stop after this many shots.")
 ]
 RecordTo = Annotated[
-    Path | None, typer.Option("--recording", help="File to record to; it must not exist.")
+    Path | None,
+    typer.Option("--recording", help="Name of the new recording; the file must not exist."),
 ]
 Spare = Annotated[
     Path,
     typer.Option(
         "--spare",
-        help="Folder where the recording continues if its first disk fails.",
+        help="Folder in which the recording continues if its first disk fails.",
         default_factory=Path.home,
         show_default="the home folder",
     ),
@@ -69,23 +74,23 @@ Speed = Annotated[
     str,
     typer.Option(
         "--speed",
-        help='A speed, such as "45 m/s"; a number alone is in the rig\'s unit.',
+        help='A speed, such as "45 m/s"; a number without a unit is in the rig\'s unit.',
         show_default=False,
     ),
 ]
-Baud = Annotated[int, typer.Option(min=300, help="Baud rate set in the firmware.")]
+Baud = Annotated[int, typer.Option(min=300, help="Baud rate that the firmware uses.")]
 RigToWrite = Annotated[
     Path | None,
     typer.Option(
         "--rig",
-        help="The rig file to measure with and to write the result to; without it the "
-        "recorded rig is used and nothing is written.",
+        help="The rig file that is used and changed. Without this option, the recorded rig is "
+        "used and nothing is written.",
     ),
 ]
 Accept = Annotated[
-    bool, typer.Option("--accept", help="Write the result even if it is in doubt.")
+    bool, typer.Option("--accept", help="Write the result even if it is doubtful.")
 ]
-Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, write nothing.")]
+Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, but write nothing.")]
 
 
 def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
@@ -117,10 +122,10 @@ def drive(
 
 
 def wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
-    """Return whether there is a terminal and the user wants a dashboard."""
+    """Return True if the user wants a dashboard and there is a terminal."""
     if no_dashboard or as_json:
         return False
-    if os.environ.get("TEXTUAL_DRIVER"):  # a terminal in a browser brings its own driver
+    if os.environ.get("TEXTUAL_DRIVER"):  # a terminal in a browser has its own driver
         return True
     if os.environ.get("TERM") == "dumb":
         return False
@@ -129,7 +134,7 @@ def wants_dashboard(no_dashboard: bool, as_json: bool) -> bool:
 
 
 def rig_of(path: Path | None) -> "Rig | None":
-    """Read the rig file of an option, if one was given."""
+    """Read the rig file that the user named; return None if the user named no file."""
     if path is None:
         return None
     from chrono.rigs.rig_file import load_rig
@@ -140,7 +145,7 @@ def rig_of(path: Path | None) -> "Rig | None":
 def read_one(
     path: Path, rig: Path | None, clock_from_host: bool
 ) -> "tuple[LoadedRecording, Findings]":
-    """Read one whole recording; return it together with its problems."""
+    """Read a whole recording; return the recording and its problems."""
     from chrono.reports.findings_text import Findings
     from chrono.session.recording_loader import read_recording
 
@@ -151,7 +156,7 @@ def read_one(
 
 
 def speed_of(text: str, unit: str) -> float:
-    """Read a speed of a launched body [m/s]; a number alone is in `unit`."""
+    """Convert a text to a speed [m/s]; a number without a unit is in `unit`."""
     from chrono.units import parse_quantity, with_unit
 
     speed_mps = parse_quantity(with_unit(text, unit), "m/s", "--speed")
@@ -165,12 +170,12 @@ def speed_of(text: str, unit: str) -> float:
 
 
 def part_of(text: str) -> float:
-    """Read the ratio that the user wants; the text must contain its unit."""
+    """Convert a text with a unit, such as ``"0.5 %"``, to a ratio."""
     from chrono.units import parse_quantity
 
     if text.strip().replace(".", "", 1).isdigit():
         raise OptionError(
-            f"{text.strip()} has no unit: it may mean a ratio or per cent",
+            f"{text.strip()} has no unit: the number may be a ratio or a percentage",
             where="--within",
             hint=f'write it with its unit, such as "{text.strip()} %"',
         )
@@ -178,7 +183,7 @@ def part_of(text: str) -> float:
 
 
 def end(findings: Any) -> None:
-    """Print the problems of the data on standard error; if there is one, exit with 1."""
+    """Print the problems of the data on standard error. Exit with 1 if there are problems."""
     for line in findings.lines:
         told = "\n".join(map(plain, line.split("\n")))
         print(f"chrono: {told}", file=sys.stderr)
@@ -187,5 +192,5 @@ def end(findings: Any) -> None:
 
 
 def print_json(data: Any) -> None:
-    """Print an object as JSON; a NaN in it is an error of this program."""
+    """Print an object as JSON. The object must not contain NaN."""
     print(json.dumps(data, indent=1, allow_nan=False))

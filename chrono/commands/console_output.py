@@ -1,4 +1,4 @@
-"""Clocking and replaying without a dashboard: one line per shot on standard output."""
+"""Print one line per shot on standard output if there is no dashboard."""
 
 import json
 import sys
@@ -23,7 +23,7 @@ from chrono.session.run import Run, turns
 
 
 def default_recording() -> Path:
-    """Return an unused name for a new recording in this folder, made from date and time."""
+    """Return an unused file name for a new recording, made from the date and the time."""
     stem = f"session-{datetime.now():%Y%m%d-%H%M%S}"
     names = (Path(f"{stem}{'' if n == 1 else f'-{n}'}.tsv") for n in count(1))
     return next(path for path in names if not path.exists())
@@ -37,12 +37,12 @@ def print_shots(
     look_after: Callable[[], None] = lambda: None,
 ) -> None:
     """
-    Drive a run to its end, and print each shot when it is final.
+    Run a session to its end, and print each shot when the shot is complete.
 
     Parameters
     ----------
     run : Run
-        A run that was not started yet. This function closes the run at the end.
+        A run that has not started yet. This function closes the run at the end.
     shots : int or None
         Stop after this many whole shots; None for no limit. Ctrl+C and the signals that end
         programs also stop the run.
@@ -84,14 +84,14 @@ def print_shots(
 
 
 def print_session_end(run: Run) -> None:
-    """Print the number of shots and the recording at the end of clocking."""
+    """Print the number of shots and the name of the recording at the end of a session."""
     path = run.writer.path if run.writer is not None else None
     tell("\n".join(session_end_lines(run.session, path)))
 
 
 class ShotPrinter:
     """
-    Print each shot of a run once on standard output.
+    Print each shot of a session exactly once on standard output.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ class ShotPrinter:
     Attributes
     ----------
     troubles : list of str
-        Why standard output failed. Clocking continues without standard output.
+        The reasons why standard output failed. The run continues without standard output.
     """
 
     def __init__(self, run: Run, limit: int | None, as_json: bool) -> None:
@@ -115,13 +115,13 @@ class ShotPrinter:
 
     @property
     def done(self) -> bool:
-        """Whether all wanted shots are printed and no other shot is only partly recorded."""
+        """True if all wanted shots are printed, and no other shot is in progress."""
         if self._limit is None or self._printed < self._limit:
             return False
         return not self._run.in_a_shot
 
     def print_new(self) -> None:
-        """Print the shots that are new and final."""
+        """Print the complete shots that are not printed yet."""
         end = len(self._run.session.log)
         if self._limit is not None:
             end = min(end, self._limit)
@@ -133,7 +133,7 @@ class ShotPrinter:
                 print(line, flush=True)
         except OSError as error:
             abandon_output()
-            kept = "; the recording contains them" if self._run.writer is not None else ""
+            kept = "; the recording contains all shots" if self._run.writer is not None else ""
             trouble = f"shots are no longer printed: {why(error)}{kept}"
             self.troubles.append(trouble)
             tell(trouble)
@@ -144,13 +144,15 @@ class ShotPrinter:
             for record in shot_records(session, self._run.name, part):
                 yield json.dumps(record, allow_nan=False)
             return
-        unsaved = "  (not on the disk yet)" if writer is not None and writer.trouble else ""
+        unsaved = (
+            "  (not saved on the disk yet)" if writer is not None and writer.trouble else ""
+        )
         for row in session.rows_of(part):
             yield shot_line(row, session.rig.speed_unit) + unsaved
 
 
 class RunReporter:
-    """Report each change of disk, link, board and measured speeds once."""
+    """Report each change of the disk, the link, the board and the measured speeds once."""
 
     def __init__(self) -> None:
         self._trouble: str | None = None
@@ -162,7 +164,7 @@ class RunReporter:
         self._remeasured_us: int | None = None
 
     def look(self, run: Run) -> None:
-        """Report what has changed."""
+        """Report all changes since the last call."""
         if run.remeasured_us != self._remeasured_us:
             self._remeasured_us = run.remeasured_us
             tell(remeasured_words(run.session))
@@ -174,7 +176,7 @@ class RunReporter:
             self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
-        """Report a lost link; report a found link when the board sends something."""
+        """Report a lost link. Report a link as found when the board sends data again."""
         status = run.status
         is_back = status.state == "open" and status.answered
         if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
@@ -183,30 +185,30 @@ class RunReporter:
         reason = f": {plain(status.reason)}" if status.reason and not is_back else ""
         word = "found again" if is_back else status.state
         what = "link" if run.live else "recording"
-        tell(f"{what} {word} ({plain(status.port)}){reason}")
+        tell(f"state of the {what}: {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
-        """Report a disk problem; report it again each time the waiting data have doubled."""
+        """Report a disk problem. Report it again each time the waiting data have doubled."""
         for move in writer.moves[self._moves :]:
-            tell(f"file: {plain(move)}")
+            tell(f"file of the recording: {plain(move)}")
         self._moves = len(writer.moves)
         has_grown = writer.pending_bytes >= 2 * self._told_bytes
         if writer.trouble != self._trouble or (writer.trouble is not None and has_grown):
             self._trouble, self._told_bytes = writer.trouble, max(writer.pending_bytes, 1000)
             is_well = writer.trouble is None
-            tell(f"disk: {'all is written' if is_well else disk_line(writer)}")
+            tell(f"disk: {'all data are written' if is_well else disk_line(writer)}")
 
     def _look_at_board(self, restarts: int) -> None:
-        """Report a restart of the board, but not earlier restarts in a resumed recording."""
+        """Report a restart of the board. Ignore restarts before the recording was resumed."""
         if self._restarts is not None and restarts > self._restarts:
-            tell(f"{restarts_words(restarts)}: a shot at that time may be in two parts")
+            tell(f"{restarts_words(restarts)}: a shot at that time may be split into two parts")
         self._restarts = restarts
 
     def _look_at_wait(self, words: str) -> None:
-        """Report that shots wait for the disk; report when they no longer wait."""
+        """Report when shots begin to wait for the disk, and when all data are written."""
         if bool(words) != self._waits:
             self._waits = bool(words)
-            tell(f"disk: {words or 'all is written'}")
+            tell(f"disk: {words or 'all data are written'}")
 
 
 def tell(text: str) -> None:

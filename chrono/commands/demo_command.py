@@ -1,6 +1,7 @@
-"""The demo: a virtual board, clocked like a real board.
+"""The command `demo`: measure shots of a virtual board, as with a real board.
 
-Only this file may import the virtual room; other commands that need a scenario call this file.
+Only this file may import the package `virtual`. If other commands need a scenario, they call
+functions of this file.
 """
 
 from typing import Annotated
@@ -21,17 +22,21 @@ def demo(
     scenario: Annotated[
         str, typer.Option(help="The scenario that the virtual board plays.")
     ] = "two-bands",
-    seed: Annotated[int, typer.Option(min=0, help="The same number gives the same shots.")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, help="Seed of the shots; the same seed gives the same shots.")
+    ] = 1,
     shots: ShotLimit = None,
     speedup: Annotated[
         float,
-        typer.Option(min=0.1, max=100.0, help="Speed of the virtual time; 2 is twice as fast."),
+        typer.Option(
+            min=0.1, max=100.0, help="Speed of the demo; 2 is twice as fast as in real time."
+        ),
     ] = 1.0,
     recording: RecordTo = None,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
 ) -> None:
-    """Clock a virtual board; you need no hardware."""
+    """Measure shots of a virtual board; you need no hardware."""
     port = f"virtual://{scenario}?seed={seed}&speedup={speedup:g}"
     if shots:
         port += f"&shots={shots}"
@@ -51,12 +56,12 @@ def virtual_boards() -> dict[str, str]:
 
 def virtual_rig_text(scenario: str) -> str:
     """
-    Return the rig file of a scenario.
+    Return the text of the rig file of a scenario.
 
     Raises
     ------
     PortError
-        If no scenario has that name.
+        If no scenario has this name.
     """
     from chrono.virtual.scenarios import parse_play, rig_text
 

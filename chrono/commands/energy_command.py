@@ -1,6 +1,7 @@
-"""The command `energy`: energy and momentum of shots, and their share of the stored energy.
+"""The command `energy`: compute energy, momentum and the share of the stored energy.
 
-It reads CSV tables of force against draw; the header names both columns and their units.
+The command can read a CSV table of force against draw. The header of the table names both
+columns and their units.
 """
 
 import csv
@@ -38,12 +39,12 @@ if TYPE_CHECKING:
 
 MAX_BYTES = 1_000_000
 _COLUMNS = {"draw": "m", "force": "N"}
-_HINT = "write a header such as draw_mm,force_N and a row for each reading, from draw 0 on"
+_HINT = "write a header such as draw_mm,force_N, then one row per reading; begin with draw 0"
 
 
 def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     """
-    Read draws [m] and forces [N], shape (N,) each.
+    Read draw lengths [m] and forces [N] from a table; return two arrays of shape (N,).
 
     Parameters
     ----------
@@ -53,13 +54,14 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     Raises
     ------
     OptionError
-        If the file cannot be read or is not such a table. The error names the row, if known.
+        If the file cannot be read, or if it is not a table of force against draw. The error
+        names the row, if known.
     """
     import numpy as np
 
     lines = [line for line in _text(path).splitlines() if line.strip()]
     if len(lines) < 3:
-        raise _trouble(path, "has fewer than two readings")
+        raise _trouble(path, "the table has fewer than two readings")
     delimiter = next((d for d in "\t;" if d in lines[0]), ",")
     rows = list(csv.reader(lines, delimiter=delimiter))
     places = {name: _place(path, rows[0], name) for name in _COLUMNS}
@@ -69,7 +71,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     ]
     draw, force = columns
     if draw[0] != 0 or not (np.diff(draw) > 0).all():
-        raise _trouble(path, "its draws must start at 0 and grow")
+        raise _trouble(path, "the draws must start at 0 and increase")
     if (force < 0).any() or not (force > 0).any():
         raise _trouble(path, "a force is below 0, or all forces are 0")
     return draw, force
@@ -83,21 +85,23 @@ def body(rows: list[list[str]]) -> list[tuple[int, list[str]]]:
 def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise _trouble(path, "is too large for a table of force against draw")
+            raise _trouble(path, "the file is too large for a table of force against draw")
         return path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise _trouble(path, f"cannot be read: {error.strerror}") from error
+        raise _trouble(path, f"the file cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
-        raise _trouble(path, "is not a text file") from error
+        raise _trouble(path, "the file is not a text file") from error
 
 
 def _place(path: Path, header: list[str], name: str) -> tuple[int, str]:
-    """Return the column of a quantity, and the unit at the end of the column's name."""
+    """Return the number of a quantity's column, and the unit in the name of the column."""
     for place, cell in enumerate(header):
         key, _, unit = cell.strip().partition("_")
         if key == name and unit:
             return place, unit
-    raise _trouble(path, f"its header {quote(','.join(header))} has no {name} with a unit")
+    raise _trouble(
+        path, f"the header {quote(','.join(header))} has no column {name} with a unit"
+    )
 
 
 def _cell(
@@ -117,16 +121,17 @@ def energy(
     draw: Annotated[
         Path | None,
         typer.Option(
-            help="Drawn elastic: a CSV file of force against draw, with a header such as "
+            help="Elastic: CSV file with draw lengths and forces, and with a header such as "
             "draw_mm,force_N.",
             readable=False,
         ),
     ] = None,
     readings: Annotated[
-        str | None, typer.Option(help='Drawn elastic: ± (95 %) of its forces, such as "2 %".')
+        str | None,
+        typer.Option(help='Elastic: ± (95 %) of the measured forces, such as "2 %".'),
     ] = None,
     volume: Annotated[
-        str | None, typer.Option(help='Gas: its volume, such as "0.5 L".')
+        str | None, typer.Option(help='Gas: volume of the gas, such as "0.5 L".')
     ] = None,
     gauge: Annotated[
         str | None,
@@ -134,22 +139,27 @@ def energy(
     ] = None,
     swept: Annotated[
         str | None,
-        typer.Option(help='Gas: volume that the pushed body sweeps, such as "0.8 L".'),
+        typer.Option(
+            help='Gas: volume through which the gas pushes the body, such as "0.8 L".'
+        ),
     ] = None,
     bore: Annotated[
-        str | None, typer.Option(help='Evacuated tube: its inner diameter, such as "41 mm".')
+        str | None, typer.Option(help='Evacuated tube: inner diameter, such as "41 mm".')
     ] = None,
     length: Annotated[
-        str | None, typer.Option(help='Evacuated tube: length of the push, such as "1.5 m".')
+        str | None,
+        typer.Option(
+            help='Evacuated tube: length on which air pushes the body, such as "1.5 m".'
+        ),
     ] = None,
     residual: Annotated[
-        str, typer.Option(help="Evacuated tube: absolute pressure of the rest of the air.")
+        str, typer.Option(help="Evacuated tube: absolute pressure of the air left in it.")
     ] = "0 Pa",
     distance: Annotated[
         str | None,
         typer.Option(
-            help="Distance from the mouth to the gates; with a recording, the default is "
-            "the rig's value."
+            help="Distance from the launcher's mouth to the gates. With a recording, the "
+            "default is the rig's value."
         ),
     ] = None,
     mass: Mass = None,
@@ -260,7 +270,7 @@ def _alone(option: str, text: str | None, lacking: str) -> None:
 
 
 def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
-    """Return the distance from the mouth: as given, or from the rig for clocked shots."""
+    """Return the distance from the launcher's mouth to the gates; None if it is not known."""
     from chrono.measuring.energy_results import DISTANCE
     from chrono.measuring.propagation import known
 

@@ -1,4 +1,4 @@
-"""The commands `export`, `summary` and `compare`: shots as tables, statistics, comparisons."""
+"""The commands `export`, `summary` and `compare`: write tables, print statistics, compare."""
 
 import sys
 from collections.abc import Callable, Iterable
@@ -45,19 +45,21 @@ Output = Annotated[
     typer.Option(
         "-o",
         "--output",
-        help="OUT.csv, OUT.xlsx (spreadsheets), OUT.parquet or OUT.json; "
-        "OUT/ for a folder of Parquet files by day.",
+        help="Write to OUT.csv, OUT.xlsx (for spreadsheets), OUT.parquet or OUT.json. OUT/ "
+        "writes a folder with Parquet files for each day.",
     ),
 ]
 DecimalComma = Annotated[
     bool,
-    typer.Option("--decimal-comma", help="Write CSV with ; between cells and , in numbers."),
+    typer.Option(
+        "--decimal-comma", help="Write CSV with ; between cells and a comma in numbers."
+    ),
 ]
 Against = Annotated[
     Path | None,
     typer.Option(
-        help="An earlier export (CSV): list the shots that differ from this export, and "
-        "write nothing."
+        help="An earlier export (CSV): list the shots that differ from this export, but "
+        "write no table."
     ),
 ]
 ColumnsOnly = Annotated[
@@ -66,7 +68,7 @@ ColumnsOnly = Annotated[
         "--columns",
         callback=_print_columns,
         is_eager=True,
-        help="Only explain the columns.",
+        help="Explain the columns, and do nothing else.",
     ),
 ]
 
@@ -89,7 +91,7 @@ def export(
     if against is not None:
         if output is not None:
             raise OptionError(
-                "a comparison writes no table",
+                "a comparison with an earlier export writes no table",
                 where="--against",
                 hint="leave out --output, or --against",
             )
@@ -114,7 +116,7 @@ def export(
 
 
 class ReadWith(NamedTuple):
-    """The rig and the clock that measure the recordings."""
+    """The rig and the clock with which recordings are measured."""
 
     rig: Path | None
     clock_from_host: bool
@@ -123,7 +125,7 @@ class ReadWith(NamedTuple):
 def _compare(
     against: Path, files: list[str], read: ReadWith, how: BatchOptions, as_json: bool
 ) -> None:
-    """Print which shots differ from an earlier export."""
+    """Print the shots that differ from an earlier export."""
     from chrono.reports.export_difference import (
         compare_exports,
         difference_data,
@@ -153,7 +155,7 @@ def _compare(
 def _writer(
     target: str, to_stdout: bool, decimal_comma: bool
 ) -> "Callable[[Iterable[ExportTable]], int]":
-    """Return a function that writes shots to the target; check the target at once."""
+    """Check the target, and return a function that writes shots to the target."""
     from chrono.reports.table_files import format_of, write_stream, write_table
     from chrono.season.parquet_dataset import is_dataset, write_dataset
     from chrono.season.recording_finder import is_address
@@ -163,7 +165,7 @@ def _writer(
         return partial(write_dataset, output=target)
     if is_address(target):
         raise OptionError(
-            "an address takes only a folder of Parquet files",
+            "only a folder of Parquet files can be written to an address",
             where=target,
             hint="end the address with /",
         )
@@ -184,7 +186,7 @@ def summary(
     jobs: Jobs = None,
     cluster: Cluster = None,
 ) -> None:
-    """Print the statistics of recordings, setup by setup."""
+    """Print the statistics of recordings, separately for each setup."""
     how = BatchOptions(jobs, skip_bad, cluster)
     sources = meant(files, how)
     from chrono.reports.findings_text import Findings
@@ -244,9 +246,9 @@ def compare(
     cluster: Cluster = None,
 ) -> None:
     """
-    Show which setup is faster, by how much, and how sure it is.
+    Show which setup is faster, and how certain the result is.
 
-    It also compares which setup is more repeatable.
+    The command also shows how large the difference is, and which setup is more repeatable.
     """
     how = BatchOptions(jobs, skip_bad, cluster)
     sources = meant(files, how)

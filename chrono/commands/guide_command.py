@@ -1,4 +1,4 @@
-"""The command `guide`: a page of instructions for each task."""
+"""The command `guide`: show pages with instructions, one page for each task."""
 
 import re
 import sys
@@ -11,7 +11,8 @@ import typer
 
 def guide(
     topic: Annotated[
-        str | None, typer.Argument(help="The page to read; without it, a list of all pages.")
+        str | None,
+        typer.Argument(help="The page to show; without a topic, all pages are listed."),
     ] = None,
 ) -> None:
     """Show how to do a task; each task has one page."""
@@ -24,7 +25,7 @@ def guide(
     width = max(map(len, pages))
     for page in pages.values():
         print(f"{page.topic:{width}}  {page.title}")
-    print("read one: chrono guide TOPIC", file=sys.stderr)
+    print("to read a page: chrono guide TOPIC", file=sys.stderr)
 
 
 def _show(markdown: str) -> None:
@@ -41,8 +42,8 @@ def wrapped(markdown: str, columns: int) -> Iterator[str]:
     """
     Yield the lines of a page, wrapped for a terminal.
 
-    Commands, outputs and tables stay unwrapped, because nobody can copy a command on two
-    lines.
+    Commands, outputs and tables stay unwrapped, because a command on two lines cannot be
+    copied.
     """
     is_verbatim, paragraph = False, ""
     for line in markdown.splitlines():
@@ -60,7 +61,7 @@ def wrapped(markdown: str, columns: int) -> Iterator[str]:
 
 
 _BEGINS = re.compile(r"(#|- |\d+\. )")
-"""A line that begins a heading or an item of a list."""
+"""Pattern for the first characters of a heading or a list item."""
 
 
 def _wrapped(paragraph: str, columns: int) -> list[str]:

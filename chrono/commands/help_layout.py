@@ -1,7 +1,7 @@
-"""The layout of `--help`: commands by job, options by kind, and two examples for each command.
+"""Write the text of `--help`: commands by job, options by kind, and two examples.
 
-The library typer writes help as UTF-8, even if the stream can carry only ASCII. So this module
-replaces the characters that the stream cannot carry.
+The library typer writes help as UTF-8, even if the output can show only ASCII. This module
+therefore replaces the characters that the output cannot show.
 """
 
 from typing import Any
@@ -21,7 +21,7 @@ JOBS = {
     "Share": ("export", "report", "picture", "share"),
     "Learn": ("guide",),
 }
-"""The commands for each job."""
+"""The names of the commands, grouped by job."""
 
 KINDS = {
     "Results": (
@@ -33,7 +33,7 @@ KINDS = {
     "Body and air": ("--mass", "--diameter", "--drag", "--terminal", "--no-air", "--site"),
     "Many recordings": ("--skip-bad", "--jobs", "--cluster", "--pool", "--rigs"),
 }
-"""Options that several commands share, by kind. All other options belong to one command."""
+"""Options that several commands have, grouped by kind. Other options belong to one command."""
 
 EXAMPLES = {
     "demo": (
@@ -130,16 +130,16 @@ EXAMPLES = {
 
 
 class HelpfulCommand(TyperCommand):
-    """A command."""
+    """A command whose help shows sorted options and two examples."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return the help of this command, with two examples, for standard output."""
+        """Return the help text of this command, with two examples."""
         name = ctx.command_path.partition(" ")[2]
         examples = "".join(f"\n  {line}" for line in EXAMPLES.get(name, ()))
         return carried(super().get_help(ctx) + (f"\n\nExamples:{examples}" if examples else ""))
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
-        """Write the arguments, the command's own options, then the shared options by kind."""
+        """Write the arguments, the command's own options, and the shared options by kind."""
         sections: dict[str, list[tuple[str, str]]] = {"Arguments": [], "Options": []}
         sections |= {kind: [] for kind in KINDS}
         for parameter in self.get_params(ctx):
@@ -155,10 +155,10 @@ class HelpfulCommand(TyperCommand):
 
 
 class HelpfulGroup(TyperGroup):
-    """A group of commands with one name."""
+    """A group of commands, such as `chrono rig`."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return the help of this group, in characters that standard output can carry."""
+        """Return the help text of this group, in characters that the output can show."""
         return carried(super().get_help(ctx))
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
@@ -177,7 +177,7 @@ class HelpfulGroup(TyperGroup):
 
 
 class Commands(typer.Typer):
-    """All commands, with help texts for any stream."""
+    """A set of commands whose help texts can be shown on any output."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(
@@ -185,7 +185,7 @@ class Commands(typer.Typer):
         )
 
     def command(self, name: str | None = None, **options: Any) -> Any:
-        """Return a decorator that makes a function a command."""
+        """Return a decorator that turns a function into a command."""
         return super().command(name, cls=HelpfulCommand, **options)
 
 

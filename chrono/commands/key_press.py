@@ -8,7 +8,7 @@ from typing import Self
 
 
 class KeyPress:
-    """Context in which a key works at once, without Enter, and is not shown."""
+    """Context in which the program reads keys at once, without Enter, and hides them."""
 
     if sys.platform == "win32":
 
@@ -19,7 +19,7 @@ class KeyPress:
             pass
 
         def taken(self) -> str:
-            """Return the keys that were pressed, each once; may be an empty text."""
+            """Return the keys that were pressed since the last call; may be an empty text."""
             import msvcrt
 
             keys = ""
@@ -44,7 +44,7 @@ class KeyPress:
             termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
         def taken(self) -> str:
-            """Return the keys that were pressed, each once; may be an empty text."""
+            """Return the keys that were pressed since the last call; may be an empty text."""
             import select
 
             if not select.select([self._fd], [], [], 0)[0]:
@@ -61,7 +61,11 @@ class KeyPress:
 
 @contextmanager
 def terminal_keys() -> Iterator[Callable[[], str]]:
-    """Yield a function that returns pressed keys; without our terminal, it returns no keys."""
+    """
+    Yield a function that returns the pressed keys.
+
+    The function returns no keys without a terminal, and no keys in the background.
+    """
     if not sys.stdin.isatty() or _is_in_background():
         yield lambda: ""
         return
@@ -73,6 +77,6 @@ def terminal_keys() -> Iterator[Callable[[], str]]:
 def _is_in_background() -> bool:
     if sys.platform == "win32":
         return False
-    with suppress(OSError):  # the terminal controls no program
+    with suppress(OSError):  # the program has no controlling terminal
         return os.tcgetpgrp(sys.stdin.fileno()) != os.getpgrp()
     return False

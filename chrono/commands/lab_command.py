@@ -1,4 +1,4 @@
-"""The commands `lab` and `guesses`: the error lab, and the estimates of classes."""
+"""The commands `lab` and `guesses`: open the error lab, and list the guesses of a class."""
 
 import sys
 from enum import StrEnum
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 class EdgesOption(StrEnum):
-    """The edges from which a transit is measured."""
+    """The edges that are used to measure a transit."""
 
     BOTH = "both"
     LEADING = "leading"
@@ -41,20 +41,22 @@ _LIMITS = {
     "trip": ("trip_m", "m", 0.0, 0.01, "0 … 10 mm"),
     "spread": ("spread", "", 0.0, 0.2, "0 … 20 %"),
 }
-"""For each option: setting, unit, smallest value, largest value, and both values in words."""
+"""For each option: its setting, its unit, its smallest and largest value, and its range."""
 
 
 def lab(
     file: Annotated[
         Path | None,
-        typer.Argument(help="Recording whose gates and shots the lab uses.", readable=False),
+        typer.Argument(
+            help="The lab uses the gates and shots of this recording.", readable=False
+        ),
     ] = None,
     preset: Annotated[
         int | None,
         typer.Option(
             min=1,
             max=6,
-            help="Start with this preset; in each preset one contribution is the largest.",
+            help="Start with this preset; each preset shows another cause of large errors.",
         ),
     ] = None,
     speed: Annotated[
@@ -79,7 +81,7 @@ def lab(
         str | None, typer.Option(help='Scatter of the shots\' speeds, such as "2 %".')
     ] = None,
     edges: Annotated[
-        EdgesOption | None, typer.Option(help="The edges from which the transit is measured.")
+        EdgesOption | None, typer.Option(help="The edges that are used to measure the transit.")
     ] = None,
     guess: Annotated[
         bool,
@@ -87,16 +89,16 @@ def lab(
     ] = False,
     rig: OtherRig = None,
     no_dashboard: Annotated[
-        bool, typer.Option("--no-dashboard", help="Print everything once as text.")
+        bool, typer.Option("--no-dashboard", help="Print all results once as text.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
     """
     Try out how timing, gates and clock cause errors.
 
-    On a terminal, open a screen to play with; otherwise print everything once as text.
-    Estimates are written to a file beside the recording, or in this folder without a
-    recording. `chrono guesses` lists them.
+    On a terminal, the command opens a screen to play with. Otherwise it prints all results
+    once as text. Estimates are saved in a file in the recording's folder or, without a
+    recording, in this folder. `chrono guesses` lists all estimates.
     """
     from chrono.reports.findings_text import Findings, start_findings
     from chrono.teaching.error_lab import start_of
@@ -128,14 +130,15 @@ def lab(
 def guesses(
     places: Annotated[
         list[Path],
-        typer.Argument(help="Folders, recordings or files of guesses.", show_default=False),
+        typer.Argument(help="Folders, recordings or files with guesses.", show_default=False),
     ],
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="OUT.csv; it must not exist.")
+        Path | None,
+        typer.Option("-o", "--output", help="Write to OUT.csv; the file must not exist."),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List each guess of a ± beside the computed ±."""
+    """List each guess of a class together with the computed value."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.findings_text import Findings
     from chrono.reports.guess_text import (
@@ -174,7 +177,7 @@ def _bench(
     options: dict[str, str | None],
     edges: EdgesOption | None,
 ) -> "Bench":
-    """Return the bench with the values of the given options."""
+    """Return the lab bench with the values that the user gave."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.teaching.lab_bench import PRESETS
     from chrono.teaching.what_if import PAIRS
@@ -199,13 +202,15 @@ def _value(name: str, text: str) -> float:
     value = parse_quantity(text, unit, f"--{name}")
     if not unit and text.strip()[-1:].isdigit() and value:
         raise OptionError(
-            f"{text.strip()} has no unit: it may mean a ratio or per cent",
+            f"{text.strip()} has no unit: the number may be a ratio or a percentage",
             where=f"--{name}",
             hint=f'write it with its unit, such as "{text.strip()} %"',
         )
     if not least <= value <= most:
         raise OptionError(
-            f"{text.strip()} is outside the range", where=f"--{name}", hint=f"give {words}"
+            f"{text.strip()} is outside the allowed range",
+            where=f"--{name}",
+            hint=f"give a value in the range {words}",
         )
     return value
 
@@ -224,7 +229,7 @@ def _print(start: "LabStart", guess: bool, as_json: bool, findings: "Findings") 
 
 
 def _line() -> str:
-    """Return a line of standard input, with any bytes; an empty text if there is no line."""
+    """Return one line of standard input, or an empty text if there is no line."""
     if sys.stdin is None:
         return ""
     if hasattr(sys.stdin, "reconfigure"):
@@ -233,12 +238,15 @@ def _line() -> str:
 
 
 def _asked(start: "LabStart", seen: "LabView", findings: "Findings") -> "Guess | None":
-    """Ask for an estimate before the lab shows anything; return None for an empty line."""
+    """Ask the user for an estimate. Return None if the user types an empty line."""
     from chrono.reports.lab_text import setting_text
     from chrono.teaching.guesses import keep_guess, read_estimate
 
     speed = setting_text(start.bench, "speed_mps", start.bench.base.speed_unit)
-    print(f'Your ± (95 %) of {speed}, such as "0.3 m/s" or "2 %":', file=sys.stderr)
+    print(
+        f'Type your estimate of the ± (95 %) of {speed}, such as "0.3 m/s" or "2 %":',
+        file=sys.stderr,
+    )
     text = _line()
     if not text:
         return None

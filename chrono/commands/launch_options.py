@@ -1,7 +1,7 @@
-"""Options of `fall`, `flight`, `stop` and `energy`, and the launches from a recording.
+"""Read launches for `fall`, `flight`, `stop` and `energy`, from options or a recording.
 
-A value may have a ± (95 %): ``"45.1 ± 0.3 m/s"``. Without it, a mass, a diameter and a drag
-coefficient have the usual tolerances, and every other value counts as exact.
+A value may have a ± (95 %), such as ``"45.1 ± 0.3 m/s"``. A mass, a diameter or a drag
+coefficient without a ± gets the usual tolerance. Any other value without a ± counts as exact.
 """
 
 import math
@@ -27,59 +27,65 @@ if TYPE_CHECKING:
 MaybeRecording = Annotated[
     Path | None,
     typer.Argument(
-        help="A recording; each of its setups is computed separately.",
+        help="A recording; the command computes each setup separately.",
         show_default=False,
         readable=False,
     ),
 ]
 Setups = Annotated[
-    list[str] | None, typer.Option("--setup", help="Use only this setup; may be repeated.")
+    list[str] | None,
+    typer.Option("--setup", help="Use only this setup; you may repeat this option."),
 ]
 Mass = Annotated[
-    str | None, typer.Option(help='Mass of the body, such as "24 ± 0.1 g"; default ± is 1 %.')
+    str | None,
+    typer.Option(help='Mass of the body, such as "24 ± 0.1 g"; the default ± is 1 %.'),
 ]
 Diameter = Annotated[
     str | None,
-    typer.Option(help='Diameter across the path, such as "40 ± 0.1 mm"; default ± is 0.5 %.'),
+    typer.Option(
+        help='Diameter across the path, such as "40 ± 0.1 mm"; the default ± is 0.5 %.'
+    ),
 ]
 Drag = Annotated[
     str | None,
     typer.Option(
-        help='Drag coefficient for the frontal area, such as "0.8 ± 0.1"; for a ball it is '
-        "computed."
+        help='Drag coefficient for the frontal area, such as "0.8 ± 0.1". For a ball, the '
+        "program computes it."
     ),
 ]
 Terminal = Annotated[
-    str | None, typer.Option(help='Terminal speed, if you know it, such as "32 ± 1 m/s".')
+    str | None, typer.Option(help='Known terminal speed of the body, such as "32 ± 1 m/s".')
 ]
-NoAir = Annotated[bool, typer.Option("--no-air", help="Compute without air.")]
+NoAir = Annotated[bool, typer.Option("--no-air", help="Compute as if there were no air.")]
 Conditions = Annotated[
     list[str] | None,
     typer.Option(
         "--site",
-        help="A value of air or place that replaces the rig's, such as temperature=23degC; "
-        "also pressure, humidity, latitude, altitude. May be repeated.",
+        help="A value of the air or the place, such as temperature=23degC. It replaces the "
+        "rig's value. Other keys: pressure, humidity, latitude, altitude. You may repeat this "
+        "option.",
     ),
 ]
 RigFile = Annotated[
-    Path | None, typer.Option("--rig", help="A rig file, for its body, site and unit.")
+    Path | None,
+    typer.Option("--rig", help="A rig file; the command uses its body, site and unit."),
 ]
 ShownUnit = Annotated[
     str | None,
     typer.Option(
-        "--unit", help="Show speeds in m/s, km/h, ft/s or mph, and lengths in the same system."
+        "--unit", help="Show speeds in m/s, km/h, ft/s or mph, and lengths in matching units."
     ),
 ]
 MaybeSpeed = Annotated[
     str | None,
     typer.Option(
         "--speed",
-        help='A speed, such as "45 ± 0.3 m/s"; a number alone is in the rig\'s unit.',
+        help='A speed, such as "45 ± 0.3 m/s"; a number without a unit is in the rig\'s unit.',
     ),
 ]
 
 BodyOf = Callable[["Rig | None"], "MovingBody"]
-"""A function that makes the body from the options; a rig gives the missing values."""
+"""A function that creates the body from the options. A rig gives the missing values."""
 
 FASTEST_MPS = 3000.0
 
@@ -102,9 +108,9 @@ def quantity(
     limits: str = "",
 ) -> "Quantity":
     """
-    Read the quantity of an option; a quantity without a ± is exact.
+    Read the value of an option; a value without a ± counts as exact.
 
-    The hint shows `limits`, if given, instead of `low` and `high`.
+    If `limits` is given, the hint of the error shows it instead of `low` and `high`.
 
     Raises
     ------
@@ -146,7 +152,8 @@ def body_of(
 
     if (terminal and (drag or no_air)) or (drag and no_air):
         raise OptionError(
-            "--terminal, --drag and --no-air exclude each other", hint="give only one of them"
+            "--terminal, --drag and --no-air cannot be used together",
+            hint="give only one of them",
         )
     body = MovingBody(None, None, SMOOTH_SPHERE)
     if rig is not None:
@@ -216,7 +223,8 @@ def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
     """
     Return the rig with the values of air and place from the options.
 
-    An altitude without a pressure sets the standard atmosphere's pressure at that altitude.
+    If the options give an altitude but no pressure, the pressure is the standard atmosphere's
+    pressure at this altitude.
 
     Raises
     ------
@@ -238,7 +246,7 @@ def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
 
 
 def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
-    """Return the units of the results."""
+    """Return the units in which the results are shown."""
     from chrono.reports.launch_text import UserUnits
     from chrono.units import SPEED_UNITS
 
@@ -246,7 +254,7 @@ def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
         raise OptionError(
             f'cannot show speeds in "{unit}"',
             where="--unit",
-            hint=f"give one of {', '.join(SPEED_UNITS)}",
+            hint=f"give one of these units: {', '.join(SPEED_UNITS)}",
         )
     return UserUnits(unit or rig.speed_unit)
 
@@ -270,18 +278,18 @@ def needs_speed(launch: "Launch") -> None:
         )
     if launch.body.mass is None and launch.speed[0].name == ENERGY:
         raise OptionError(
-            "a speed from an energy also needs a mass",
+            "a mass is missing: an energy alone does not give a speed",
             hint='add the mass, such as --mass "24 g"',
         )
     if launch.mean_mps > FASTEST_MPS:
         raise OptionError(
-            f"this energy and mass mean a speed of {launch.mean_mps:.0f} m/s",
+            f"this energy and this mass give a speed of {launch.mean_mps:.0f} m/s",
             hint=f"check both values: the program accepts at most {FASTEST_MPS:.0f} m/s",
         )
 
 
 def print_result(text: Callable[[bool], str], data: Callable[[], Any], as_json: bool) -> None:
-    """Print a result as JSON or as text; pictures are in ASCII if Braille is not possible."""
+    """Print a result as JSON or as text. Use ASCII pictures if Braille is not possible."""
     from chrono.commands.command_options import print_json
     from chrono.commands.output_streams import carries_braille
 
@@ -334,7 +342,7 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
-    """Return a recording's launch; body values of the options replace those of the setup."""
+    """Return a recorded launch in which option values replace the setup's body values."""
     from chrono.measuring.body_in_air import site_of
 
     told = body(None)
@@ -371,16 +379,18 @@ def _condition(text: str) -> tuple[str, float]:
     key, _, value = text.partition("=")
     if key.strip() not in SITE_UNITS or not value:
         raise OptionError(
-            f'"{text}" is not a value of air or place',
+            f'"{text}" is not a value of the air or the place',
             where="--site",
-            hint=f"write one of {', '.join(SITE_UNITS)} with its value: temperature=23degC",
+            hint=f"use one of the keys {', '.join(SITE_UNITS)}, such as temperature=23degC",
         )
     return key.strip(), parse_quantity(value, SITE_UNITS[key.strip()], f"--site {key}")
 
 
 def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]":
     """
-    Return the next shot of each setup as a launch. The setup that was used first comes first.
+    Return the expected next shot of each setup as a launch.
+
+    The setup that was used first comes first.
 
     Parameters
     ----------
@@ -407,5 +417,5 @@ def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]
     if lacking is not None or not found:
         known = ", ".join(f'"{plain(n)}"' for n in session.setups.names if n) or "no setup"
         what = "no counted shots" if lacking is None else f'no counted shots of "{lacking}"'
-        raise OptionError(f"there are {what}", hint=f"its setups are: {known}")
+        raise OptionError(f"there are {what}", hint=f"the recording has these setups: {known}")
     return found

@@ -1,4 +1,4 @@
-"""The command `list`: print the log book of a folder, or choose a recording from it."""
+"""The command `list`: print the log book of a folder, or replay one of its recordings."""
 
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -19,7 +19,7 @@ Folders = Annotated[
 ]
 Sort = Annotated[
     Literal["date", "name", "rig", "shots", "counted"],
-    typer.Option("--sort", help="Sort key; ties are sorted by name."),
+    typer.Option("--sort", help="Sort by this value; equal values are sorted by name."),
 ]
 Reverse = Annotated[
     bool, typer.Option("--reverse", help="Show the last or largest recording first.")
@@ -52,7 +52,7 @@ def list_recordings(
 
     if choose and not wants_dashboard(False, as_json):
         raise OptionError(
-            "choosing needs a terminal", where="--choose", hint="use a terminal without --json"
+            "--choose needs a terminal", where="--choose", hint="use a terminal without --json"
         )
     _refuse_missing(folders or [])
     findings, other = Findings(), rig_of(rig)
@@ -69,7 +69,7 @@ def list_recordings(
 
 
 def _refuse_missing(words: list[str]) -> None:
-    """Raise an error if a file is missing; a log book would list the file."""
+    """Raise an error if a file is missing. Otherwise the log book would list the file."""
     from pathlib import Path
 
     from chrono.season.recording_finder import is_address, is_plainly_named
@@ -84,7 +84,7 @@ def _refuse_missing(words: list[str]) -> None:
 def _replay_what_is_chosen(
     entries: "list[LogEntry]", order: "LogOrder", reverse: bool, rig: "Rig | None"
 ) -> None:
-    """Show the log book and the chosen replays in turn, until the user leaves the log book."""
+    """Show the log book, replay the chosen recording, and repeat until the user leaves."""
     from pathlib import Path
 
     from chrono.dashboard.dashboard_app import show_replay

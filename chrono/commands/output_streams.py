@@ -1,4 +1,4 @@
-"""Standard output and standard error: their characters and their failures."""
+"""Prepare standard output and standard error for special characters and for failures."""
 
 import codecs
 import errno
@@ -102,7 +102,7 @@ def text_columns() -> int:
 
 
 def stand_in(error: UnicodeError) -> tuple[str, int]:
-    """Return a replacement for characters that a stream cannot carry, such as `?`."""
+    """Return ASCII text for characters that a stream cannot show."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
     text = error.object[error.start : error.end]
@@ -110,7 +110,7 @@ def stand_in(error: UnicodeError) -> tuple[str, int]:
 
 
 def _without_marks(sign: str) -> str:
-    """Return a letter without its accent, no text for an accent, a `?` for other signs."""
+    """Return a letter without its accent, no text for an accent, and `?` for other signs."""
     if unicodedata.category(sign) == "Mn":
         return ""
     if not sign.isalpha():
@@ -122,7 +122,7 @@ codecs.register_error(_HANDLER, stand_in)
 
 
 def prepare() -> None:
-    """Make sure that neither a closed stream nor an unusual character ends the program."""
+    """Make sure that a closed stream or an unusual character does not end the program."""
     _stand_for_closed()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -134,7 +134,8 @@ def _stand_for_closed() -> None:
     Replace standard streams that were closed before the start.
 
     Otherwise messages for standard error could be printed among the results. The replacement
-    for standard output refuses results, as a full disk does: nobody asked to discard them.
+    for standard output raises an error when results are written, as a full disk does. Results
+    are then not lost silently.
     """
     places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
     for name, access in places:
@@ -146,23 +147,23 @@ def _stand_for_closed() -> None:
 
 
 def carried(text: str) -> str:
-    """Return a text in characters that standard output can carry."""
+    """Replace the characters of a text that standard output cannot show."""
     encoding = sys.stdout.encoding or "ascii"
     return text.encode(encoding, _HANDLER).decode(encoding)
 
 
 def carries_braille() -> bool:
-    """Return whether standard output can carry pictures in Braille."""
+    """Return True if standard output can show pictures made of Braille characters."""
     return _carries(sys.stdout, "\u28ff\u2524")
 
 
 def carries_blocks(stream: TextIO) -> bool:
-    """Return whether a stream can carry pictures made of half blocks."""
+    """Return True if a stream can show pictures made of block characters."""
     return _carries(stream, "▀▄█")
 
 
 def takes_colours(stream: TextIO) -> bool:
-    """Return whether a stream is a terminal with colours, and the user wants colours."""
+    """Return True if a stream is a terminal with colours, and the user wants colours."""
     if os.environ.get("NO_COLOR") or os.environ.get("TERM", "dumb") == "dumb":
         return False
     return stream.isatty()
@@ -179,8 +180,8 @@ def _carries(stream: TextIO, signs: str) -> bool:
 def why(error: OSError) -> str:
     """Return a text that says why a stream failed."""
     if isinstance(error, BrokenPipeError):
-        return "nobody reads it"
-    return "it is closed" if error.errno == errno.EBADF else str(error.strerror)
+        return "no program reads the output"
+    return "the output is closed" if error.errno == errno.EBADF else str(error.strerror)
 
 
 def abandon_output() -> None:
@@ -193,6 +194,6 @@ def abandon_output() -> None:
 
 @contextmanager
 def flushed() -> Iterator[None]:
-    """Flush standard output before the program reports success."""
+    """Write all waiting output before the program reports success."""
     yield
     sys.stdout.flush()

@@ -1,4 +1,4 @@
-"""The commands `report`, `picture` and `worksheet`: recordings as pages and pictures."""
+"""The commands `report`, `picture` and `worksheet`: write pages and pictures."""
 
 import sys
 from pathlib import Path
@@ -32,14 +32,17 @@ if TYPE_CHECKING:
     from chrono.teaching.worksheet import Worksheet
 
 MOST_RECORDINGS = 50
-"""Most recordings on one page. With more, the page is too long and has too many setups to
-compare."""
+"""Largest number of recordings on one page. A page with more recordings would be too long, and
+would have too many setups to compare."""
 
 
 def report(
     files: Recordings,
     output: Annotated[
-        Path, typer.Option("-o", "--output", help="OUT.html or OUT.pdf; it must not exist.")
+        Path,
+        typer.Option(
+            "-o", "--output", help="Write to OUT.html or OUT.pdf; the file must not exist."
+        ),
     ],
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
@@ -57,7 +60,7 @@ def report(
 
     ending = check_page(output)
     need_matplotlib()  # report a missing library before reading the files
-    hint = "name fewer recordings, or list them with `chrono list`"
+    hint = "name fewer recordings, or use `chrono list` to list all recordings"
     sources = files_meant(files, MOST_RECORDINGS, "a page", hint)
     findings, task = Findings(), ReadingOptions(rig_of(rig), clock_from_host).read
     recordings = all_of(sources, task, BatchOptions(jobs=1, skip_bad=skip_bad), findings)
@@ -73,12 +76,15 @@ def report(
 def picture(
     files: Recordings,
     output: Annotated[
-        Path, typer.Option("-o", "--output", help="OUT.svg or OUT.png; it must not exist.")
+        Path,
+        typer.Option(
+            "-o", "--output", help="Write to OUT.svg or OUT.png; the file must not exist."
+        ),
     ],
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
 ) -> None:
-    """Draw each shot with its interval, and the mean of each setup."""
+    """Draw each shot's speed with its ±, and the mean of each setup."""
     from chrono.reports.atomic_file import check_new, write_new
     from chrono.reports.speed_picture import (
         ENDINGS,
@@ -90,7 +96,7 @@ def picture(
 
     ending = check_new(output, ENDINGS)
     need_matplotlib()  # report a missing library before reading the file
-    (source,) = files_meant(files, 1, "a picture", "name only one")
+    (source,) = files_meant(files, 1, "a picture", "name only one recording")
     recorded, findings = read_one(Path(source.where), rig, clock_from_host)
     plotted = plotted_speeds(recorded)
     write_new(output, picture_file(plotted, ending))
@@ -110,23 +116,26 @@ def worksheet(
     file: RecordingFile,
     output: Annotated[
         Path | None,
-        typer.Option("-o", "--output", help="OUT.html or OUT.pdf; it must not exist."),
+        typer.Option(
+            "-o", "--output", help="Write to OUT.html or OUT.pdf; the file must not exist."
+        ),
     ] = None,
     mark: Annotated[
         Path | None,
         typer.Option(
-            help="Use instead of -o: a file of answers, or - to type answers. A line has "
-            "group, "
-            "quantity (t, v, mean, s, high, low, u or U) and value, such as: 3 v 22.13",
+            help="Use instead of -o: mark the answers in this file, or use - to type answers. "
+            "Each line has a group, a quantity (t, v, mean, s, high, low, u or U) and a value, "
+            "such as: 3 v 22.13",
         ),
     ] = None,
     key: Annotated[
         Path | None,
         typer.Option(
-            help="OUT.html or OUT.pdf for the answers.", show_default="beside the sheet"
+            help="Write the right answers to OUT.html or OUT.pdf.",
+            show_default="in the sheet's folder",
         ),
     ] = None,
-    shots: Annotated[int, typer.Option(min=1, max=24, help="Shots per group.")] = 6,
+    shots: Annotated[int, typer.Option(min=1, max=24, help="Number of shots per group.")] = 6,
     group: Annotated[
         int | None,
         typer.Option(
@@ -135,14 +144,14 @@ def worksheet(
     ] = None,
     groups: Annotated[
         int | None,
-        typer.Option(min=1, max=99, help="Number of groups; write one sheet per group."),
+        typer.Option(min=1, max=99, help="Number of groups; each group gets its own sheet."),
     ] = None,
     units: Units = "",
     decimal_comma: Comma = False,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
 ) -> None:
-    """Write a sheet of tasks on real shots, or mark its answers."""
+    """Write a worksheet about real shots, or mark pupils' answers."""
     from chrono.reports.atomic_file import write_new_together
     from chrono.reports.number_format import number_format_of
     from chrono.reports.page_files import check_page, page_bytes
@@ -151,7 +160,9 @@ def worksheet(
 
     wanted = _wanted(group, groups)
     if mark is not None and (output or key):
-        raise OptionError("writes no sheet", where="--mark", hint="leave out -o and --key")
+        raise OptionError(
+            "no worksheet is written with --mark", where="--mark", hint="leave out -o and --key"
+        )
     if mark is not None:
         lines = _answer_lines(mark)
         number_format_of(units, "m/s", decimal_comma)
@@ -163,9 +174,9 @@ def worksheet(
         return
     if output is None:
         raise OptionError(
-            "no file for the sheet",
+            "the file name of the sheet is missing",
             where="-o",
-            hint="name one, such as -o sheet.html, or give --mark with answers",
+            hint="give a name, such as -o sheet.html, or give --mark with answers",
         )
     answers = _key_of(output, key)
     endings = [check_page(path) for path in (output, answers)]
@@ -183,7 +194,10 @@ def worksheet(
 def _answer_lines(path: Path) -> list[str]:
     """Return the lines of a file of answers, or the lines that the user types."""
     if path == Path("-"):
-        print("Type one line per answer: group, quantity, value. Ctrl+D ends.", file=sys.stderr)
+        print(
+            "Type one line per answer: group, quantity, value. Press Ctrl+D to end.",
+            file=sys.stderr,
+        )
         if sys.stdin is None:
             return []
         return sys.stdin.readlines()
@@ -193,7 +207,7 @@ def _answer_lines(path: Path) -> list[str]:
         raise OptionError(
             f"{plain(str(path))} cannot be read: {error.strerror}",
             where="--mark",
-            hint="name a file with a line for each answer, or - to type them",
+            hint="name a file with one answer per line, or use - to type the answers",
         ) from error
 
 
@@ -212,17 +226,20 @@ def _print_marking(
     units = SPEED_UNITS[figures.speed], TIMES[figures.time]
     marking = mark_answers(lines, found.tasks, *units)
     findings.lines += [
-        f"{plain(str(path))}:{number}: skipped: {why}" for number, why in marking.left_out
+        f"{plain(str(path))}:{number}: this line is skipped: {why}"
+        for number, why in marking.left_out
     ]
     print("\n".join(marking_lines(marking, figures)))
 
 
 def _key_of(output: Path, key: Path | None) -> Path:
-    """Return the file for the answers: the named file, or a file beside the sheet."""
+    """Return the path of the answers: the user's path, or a new file in the sheet's folder."""
     answers = key or output.with_name(f"{output.stem}-key{output.suffix}")
     if output.resolve() == answers.resolve():
         raise OptionError(
-            "the sheet has the same name", where="--key", hint="give the key another name"
+            "the sheet and the key have the same name",
+            where="--key",
+            hint="give the key another name",
         )
     return answers
 
@@ -231,6 +248,8 @@ def _wanted(group: int | None, groups: int | None) -> range:
     """Return the numbers of the groups that get a sheet."""
     if group and groups:
         raise OptionError(
-            "--group is given too", where="--groups", hint="give one of them, not both"
+            "--group and --groups cannot be used together",
+            where="--groups",
+            hint="leave out --group or --groups",
         )
     return range(1, groups + 1) if groups else range(group or 1, (group or 1) + 1)

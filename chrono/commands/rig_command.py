@@ -1,4 +1,4 @@
-"""The commands `rig new`, `rig check` and `rig correct`."""
+"""The commands `rig new`, `rig check` and `rig correct`: write, check or correct a rig."""
 
 import sys
 from pathlib import Path
@@ -11,24 +11,26 @@ from chrono.safe_text import plain
 
 
 def rig_new(
-    file: Annotated[Path, typer.Argument(help="File to write; it must not exist.")],
+    file: Annotated[Path, typer.Argument(help="Name of the new file; it must not exist.")],
     scenario: Annotated[
-        str | None, typer.Option(help="Write the rig of this virtual scenario instead.")
+        str | None, typer.Option(help="Write the rig of this virtual scenario.")
     ] = None,
     board: Annotated[
         str,
-        typer.Option(help="uno, nano, pico or other; this sets the ± of the board's clock."),
+        typer.Option(
+            help="Your board: uno, nano, pico or other. This sets the ± of the board's clock."
+        ),
     ] = "other",
     drops: Annotated[
         bool,
         typer.Option(
             "--drops",
-            help="For dropped bodies: set the slope to down, and count slow bodies as shots "
-            "too.",
+            help="Use for dropped bodies: set the slope to down, and also count slow bodies as "
+            "shots.",
         ),
     ] = False,
 ) -> None:
-    """Write a rig file that you can fill in; it explains every key."""
+    """Write a rig file to fill in; the file explains every key."""
     from chrono.commands.demo_command import virtual_rig_text
     from chrono.errors import OptionError
     from chrono.rigs.rig_file import write_rig
@@ -42,13 +44,13 @@ def rig_new(
         )
     if scenario is not None:
         write_rig(file, virtual_rig_text(scenario))
-        print(f"{plain(str(file))} written: the rig of the virtual gates")
+        print(f"{plain(str(file))} written: the file describes the virtual gates")
         return
     if board not in BOARDS:
         raise OptionError(
-            f"there is no starter rig for a board {board!r}",
+            f"there is no starter rig for the board {board!r}",
             where="--board",
-            hint=f"choose one of {', '.join(BOARDS)}",
+            hint=f"choose one of these boards: {', '.join(BOARDS)}",
         )
     write_starter(file, board, drops=drops)
     advice = "enter the spacing you measured, and the other values that you know"
@@ -59,19 +61,23 @@ def rig_correct(
     file: Annotated[Path, typer.Argument(help="Recording to which the rig is added.")],
     rig: Annotated[
         Path | None,
-        typer.Option(help="Rig file to use from now on; without it, the recorded rig."),
+        typer.Option(help="Rig file to add; without it, the recorded rig is corrected."),
     ] = None,
     keys: Annotated[
         list[str] | None,
-        typer.Option("--set", help='KEY=VALUE, such as "gates.slope=down"; may be repeated.'),
+        typer.Option(
+            "--set",
+            help='Set a value of the rig: KEY=VALUE, such as "gates.slope=down". You may '
+            "repeat this option.",
+        ),
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Add the rig without asking.")] = False,
 ) -> None:
     """
-    Add a corrected rig to a recording, to measure all its shots.
+    Add a corrected rig to a recording, for all of its shots.
 
-    The command asks first. The recorded rows stay unchanged: the rig is one more row, and the
-    last rig of a recording is used.
+    The command asks you before it writes. It adds the corrected rig as a new row. All other
+    rows stay unchanged. A recording is measured with its last rig.
     """
     from chrono.errors import OptionError
     from chrono.rigs.rig_file import load_rig, rig_record, with_keys
@@ -93,7 +99,7 @@ def rig_correct(
         print("nothing was added")
         return
     add_rig(file, after)
-    print(f"added to {plain(str(file))}: from now on its shots are measured with this rig")
+    print(f"rig added to {plain(str(file))}: all shots are now measured with this rig")
 
 
 def _key_and_value(text: str) -> tuple[str, str]:
@@ -102,9 +108,9 @@ def _key_and_value(text: str) -> tuple[str, str]:
     key, sign, value = text.partition("=")
     if not sign or not key.strip():
         raise OptionError(
-            f"{text!r} does not set a key",
+            f"{text!r} does not have the form KEY=VALUE",
             where="--set",
-            hint='write KEY=VALUE, such as --set "gates.slope=down"',
+            hint='write a key and its value, such as --set "gates.slope=down"',
         )
     return key.strip(), value.strip()
 
@@ -122,7 +128,7 @@ def _changed_keys(before: dict[str, Any], after: dict[str, Any], prefix: str = "
 
 
 def _agreed(question: str) -> bool:
-    """Ask on standard error; no answer means no."""
+    """Ask a question on standard error; return False if there is no answer."""
     print(question, end="", file=sys.stderr, flush=True)
     answer = sys.stdin.readline() if sys.stdin is not None else ""
     return answer.strip().lower() in ("y", "yes")
@@ -132,7 +138,7 @@ def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) 
     """
     Check a rig file and show its values, including the defaults.
 
-    Exit code 1 if the file is valid but not plausible.
+    The exit code is 1 if the file is valid but its values are not plausible.
     """
     from chrono.reports.rig_text import doubt_text
     from chrono.rigs.rig_file import load_rig, rig_record
@@ -143,7 +149,7 @@ def rig_check(file: Annotated[Path, typer.Argument()], as_json: AsJson = False) 
     _print_rig(
         rig_record(rig),
         as_json,
-        f"{plain(str(file))}: {'doubtful' if doubts else 'a sound rig'}",
+        f"{plain(str(file))}: {'the rig is doubtful' if doubts else 'the rig is plausible'}",
     )
     for doubt in doubts:
         print(f"{plain(str(file))}: {doubt_text(doubt, rig)}", file=sys.stderr)

@@ -38,15 +38,18 @@ def check_inputs(
     baud: int,
     as_json: bool,
 ) -> None:
-    """Let a board send pulses, print the result, and write it to the rig if wanted."""
+    """Let a board send test pulses, print the result, and write it to the rig if wanted."""
     if len(targets) > 1 or may_be_recordings(targets[0]):
         raise OptionError(
-            "a self-test takes one port",
+            "a self-test works with only one port",
             where="--self-test",
             hint="name the board's port",
         )
     rig_of(rig)  # report a wrong rig file before the test
-    print(f"testing {plain(targets[0])}, {seconds:g} s for its clock", file=sys.stderr)
+    print(
+        f"testing {plain(targets[0])}; the test of its clock takes {seconds:g} s",
+        file=sys.stderr,
+    )
     test = pulse_test(*read_pulse_lines(targets[0], baud, seconds))
     doubt = pulse_doubt(test, light=light)
     if as_json:
@@ -62,11 +65,12 @@ def check_inputs(
 
 def _write(test: PulseTest, rig: Path, light: bool) -> None:
     if not light:
-        print("nothing written: only --light measures the sensors", file=sys.stderr)
+        print("nothing written: only a test with --light measures the sensors", file=sys.stderr)
         return
     day = date.today().isoformat()
     copy = update_rig(rig, rig_changes(delay_of(test), pulse_evidence(test), day))
     print(
-        f"{plain(str(rig))} now contains it; {plain(copy.name)} is a copy of the old file",
+        f"{plain(str(rig))} now contains the result; "
+        f"{plain(copy.name)} is a copy of the old file",
         file=sys.stderr,
     )

@@ -1,4 +1,4 @@
-"""The command `share`: show a session on a web page, and take guesses if wanted."""
+"""The command `share`: show a session on a web page, and collect guesses if wanted."""
 
 import sys
 import time
@@ -23,32 +23,32 @@ if TYPE_CHECKING:
 DEFAULT_PORT = 8765
 
 AWAIT_S = 0.1
-"""Time between two looks for a recording that does not exist yet [s]."""
+"""Time between two checks whether the recording exists now [s]."""
 
 GUESS_WARNING = """\
 Nobody can check who sent a guess. Ask for names of groups, not of
-persons. Guesses go into a file beside the recording. The recording
-stays unchanged."""
+persons. Guesses are saved in a separate file. The recording stays
+unchanged."""
 
 Target = Annotated[
     str,
     typer.Argument(
-        help="A recording, which another program may be writing or may write soon; or a "
-        "board's port, which the command then clocks like `clock`.",
+        help="A recording or a board's port. The recording may still grow, or may not exist "
+        "yet. From a port, the command records shots, as `clock` does.",
         show_default=False,
     ),
 ]
 Lan = Annotated[
     bool,
     typer.Option(
-        "--lan", help="Share with the local network; without it, only with this computer."
+        "--lan",
+        help="Share with the local network. Without this option, only this computer can open "
+        "the page.",
     ),
 ]
 Address = Annotated[
     str,
-    typer.Option(
-        help="The address of this computer in the network in which you want to share."
-    ),
+    typer.Option(help="Address of this computer in the network with which you want to share."),
 ]
 WebPort = Annotated[
     int, typer.Option(min=0, max=65535, help="TCP port of the page; 0 for any free port.")
@@ -61,16 +61,16 @@ SeatCount = Annotated[
         "--seats",
         min=1,
         max=250,
-        help="Most viewers from one network address. Use a larger number if several classes "
-        "share one router.",
+        help="Largest number of viewers from one network address. Use a larger number if "
+        "several classes share one router.",
     ),
 ]
 Hidden = Annotated[
     bool,
     typer.Option(
         "--hidden",
-        help="Hide speed and ± of every shot from all pages until you press r for this shot. "
-        "The key h hides all shots from the next shot on.",
+        help="Hide the speed and ± of each shot on all pages. Press r to reveal the next "
+        "hidden shot, or h to show all shots.",
     ),
 ]
 Guesses = Annotated[
@@ -78,7 +78,7 @@ Guesses = Annotated[
     typer.Option(
         "--guesses",
         help="Let each viewer send one guess per round. You open, close and reveal a round "
-        "with keys. Guesses go into a file beside the recording, as with `lab --guess`.",
+        "with keys. Guesses are saved in a separate file, as with `lab --guess`.",
     ),
 ]
 RigToUse = Annotated[
@@ -92,7 +92,7 @@ RigToUse = Annotated[
 
 @dataclass(frozen=True)
 class BoardOptions:
-    """Options that are used only to clock a board."""
+    """Options that are used only if the target is a board."""
 
     port: str
     rig: Path | None
@@ -119,7 +119,7 @@ def share(
     setup: SetupName = "",
     baud: Baud = 250_000,
 ) -> None:
-    """Show speeds, plot and statistics on each screen in the room."""
+    """Show speeds, plot and statistics on a web page for the class."""
     from chrono.reports.findings_text import Findings
     from chrono.sharing.web_address import LOCALHOST, listen, network_address
 
@@ -144,7 +144,7 @@ def _is_file(target: str) -> bool:
 
 
 def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
-    """Read the options for unit and decimal sign of speeds."""
+    """Check the options for unit and decimal sign; return them as display options."""
     from chrono.sharing.share_server import DisplayOptions
     from chrono.units import SPEED_UNITS, quote
 
@@ -152,7 +152,7 @@ def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
         raise OptionError(
             f"cannot show speeds in {quote(unit)}",
             where="--unit",
-            hint=f"give one of {', '.join(SPEED_UNITS)}",
+            hint=f"give one of these units: {', '.join(SPEED_UNITS)}",
         )
     return DisplayOptions(unit, "," if decimal_comma else ".")
 
@@ -161,7 +161,7 @@ def _refuse_for_files(recording: Path | None, setup: str) -> None:
     name = "--recording" if recording is not None else "--setup" if setup else ""
     if name:
         raise OptionError(
-            "share only reads a recording, so this option has no use",
+            "the command share only reads a recording, so this option has no use",
             where=name,
             hint="leave this option out, or name the board's port instead of the recording",
         )
@@ -175,8 +175,8 @@ def _await_file(path: Path) -> None:
     if path.exists() or not path.parent.is_dir():
         return
     with noted_signals() as ending:
-        tell(f"{plain(str(path))} does not exist yet: waiting until chrono clock writes it")
-        tell("ctrl+c ends it")
+        tell(f"{plain(str(path))} does not exist yet: waiting until chrono clock creates it")
+        tell("press ctrl+c to stop")
         while not path.exists():
             if ending.asked:
                 tell("stopped")
@@ -196,7 +196,7 @@ def _opened(path: Path, rig: Path | None) -> "FollowRun":
 def _share_file(
     run: "FollowRun", bound: "socket.socket", wishes: "DisplayOptions", findings: "Findings"
 ) -> None:
-    """Follow the recording and serve the page in this process."""
+    """Read new shots of the recording, and serve the web page in this process."""
     from chrono.commands.console_output import tell
     from chrono.commands.key_press import terminal_keys
     from chrono.sharing.share_server import serve
@@ -228,7 +228,7 @@ def _share_board(
     wishes: "DisplayOptions",
     findings: "Findings",
 ) -> None:
-    """Clock the board in this process, and serve the page in another process."""
+    """Measure shots in this process, and serve the web page in another process."""
     from chrono.commands.console_output import default_recording, print_shots, tell
     from chrono.commands.key_press import terminal_keys
     from chrono.session.live_run import live_run
@@ -245,7 +245,7 @@ def _share_board(
         spare=clocked.spare,
     )
     writer = run.writer
-    assert writer is not None, "a path was given"
+    assert writer is not None, "the recording has no path"
     shown = url_of(bound, token)
     try:
         service = SharingProcess(path, bound, token, wishes)
@@ -255,7 +255,7 @@ def _share_board(
     try:
         _tell_address(shown, bool(token), run.name, wishes)
         if wishes.hidden or wishes.guesses:
-            tell("This terminal shows every speed: keep it off the projector.")
+            tell("This terminal shows every speed: do not show it on the projector.")
         with terminal_keys() as keys:
             print_shots(
                 run,
@@ -271,7 +271,7 @@ def _share_board(
 
 
 def _token_for(bound: "socket.socket") -> str:
-    """Return a secret word if others can reach the address."""
+    """Return a secret word if other computers can open the address."""
     from chrono.sharing.access_control import make_token
     from chrono.sharing.web_address import LOCALHOST
 
@@ -290,8 +290,8 @@ def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions"
     from chrono.commands.console_output import tell
     from chrono.sharing.web_address import qr_lines
 
-    for_what = "for looking and guessing" if wishes.guesses else "for looking only"
-    tell(f"{plain(name)} is shown, {for_what}, at this address:\n\n  {shown}\n")
+    for_what = "viewers can look and guess" if wishes.guesses else "viewers can only look"
+    tell(f"{plain(name)} is shown ({for_what}) at this address:\n\n  {shown}\n")
     if not is_open:
         tell("Only this computer can open the page; use --lan to share it with your network.")
     else:
@@ -301,10 +301,11 @@ def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions"
         )
         tell("\n".join(qr_lines(shown, blocks=blocks, colours=colours)))
         tell(
-            "Everybody who has this address can look. Others in the network can read the data."
+            "Everybody who has this address can see the page. Others in the network can read "
+            "the data."
         )
     if wishes.guesses:
         tell(GUESS_WARNING)
     if sys.stdin.isatty():
         tell("\n".join(("keys:", *(f"  {line}" for line in wishes.control().keys))))
-    tell("ctrl+c ends it")
+    tell("press ctrl+c to stop")

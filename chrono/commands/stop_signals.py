@@ -1,4 +1,4 @@
-"""Signals that end the program, and their effect on running work."""
+"""Handle the signals that ask the program to end."""
 
 import signal
 from collections.abc import Callable, Iterator
@@ -6,11 +6,11 @@ from contextlib import contextmanager, suppress
 from typing import Any
 
 ENDING = ("SIGTERM", "SIGHUP")
-"""Signals with which a system or a closed terminal ends a program, if the system has them."""
+"""Names of signals that ask a program to end. Some systems do not have all of them."""
 
 
 class EndRequest:
-    """Whether the program was asked to end."""
+    """Record whether the program was asked to end."""
 
     asked = False
 
@@ -18,10 +18,10 @@ class EndRequest:
 @contextmanager
 def noted_signals() -> Iterator[EndRequest]:
     """
-    Note the first signal (or Ctrl+C) that asks for an end; a second signal interrupts.
+    Record the first end signal or Ctrl+C; interrupt the program at the second signal.
 
-    So no shot is printed only in part. If nobody reads the output, a second signal still
-    ends the program.
+    The program can then print the whole line of a shot before it ends. If nobody reads the
+    output, a second signal still ends the program.
     """
     ending = EndRequest()
 
@@ -36,7 +36,7 @@ def noted_signals() -> Iterator[EndRequest]:
 
 @contextmanager
 def ended_by_signals() -> Iterator[None]:
-    """Make the signals that end programs interrupt like Ctrl+C."""
+    """Treat the signals that ask the program to end like Ctrl+C."""
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

@@ -1,6 +1,7 @@
-"""The commands `fall`, `flight` and `stop`, and the option `--landed`.
+"""The commands `fall`, `flight` and `stop`: compute how a body falls, flies or stops.
 
-A landing is written as ``7=31.2 ± 0.1 m``: the shot's number and where it landed.
+The option `--landed` gives a landing, such as ``7=31.2 ± 0.1 m``: the number of a shot and its
+distance of flight.
 """
 
 import math
@@ -64,8 +65,8 @@ def fall(
     """
     Compute height, time and speed of a fall from rest.
 
-    Give one of the three, or a recording. From a recording, compute the height from which the
-    body reaches its clocked speed.
+    Give height, time, speed or a recording. For a recording, the command computes the height
+    of a fall that gives the measured speed.
     """
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import fall_result
@@ -98,7 +99,7 @@ def fall(
 def _fall_goal(
     recorded: bool, height: str | None, time: str | None, speed: str | None
 ) -> "tuple[FallGoal, Quantity | None]":
-    """Return the one quantity from the options."""
+    """Check that the user gave exactly one quantity of a fall; return this quantity."""
     said: dict[FallGoal, tuple[str | None, str, float]] = {
         "height": (height, "m", 1e5),
         "time": (time, "s", 1e4),
@@ -122,13 +123,13 @@ WHERE = "--landed"
 
 def landings_of(texts: Sequence[str], told: LaunchInput) -> "tuple[Launch, list[Landing]]":
     """
-    Return the landings from the options, and the launch of the landed body.
+    Return the launch of a body, and the landings that the user gave.
 
     Raises
     ------
     OptionError
-        If a shot is missing, not counted, named twice or has another body, or if a text is
-        not a landing.
+        If a shot is missing, is not counted, is named twice or has another body. Also if a
+        text is not a landing.
     """
     if told.session is None:
         return _stated(texts, told.launches[0])
@@ -170,11 +171,11 @@ def _split(text: str) -> tuple[int, str]:
 def _row(session: "Session", number: int) -> "ShotRow":
     shots = len(session.log)
     if not 1 <= number <= shots:
-        raise _trouble(f"there is no shot {number}", f"name one from 1 to {shots}")
+        raise _trouble(f"there is no shot {number}", f"name a shot from 1 to {shots}")
     row = next(session.rows_of(slice(number - 1, number)))
     if not row.counted:
         raise _trouble(
-            f"shot {number} is not counted", "name counted shots, or count this shot again"
+            f"shot {number} is not counted", "name a counted shot, or count this shot again"
         )
     return row
 
@@ -184,13 +185,16 @@ def _launch(launches: "Sequence[Launch]", row: "ShotRow") -> "Launch":
         if launch.name == row.setup:
             return launch
     raise _trouble(
-        f"shot {row.number} has another setup", "name shots of the setup that you chose"
+        f"shot {row.number} does not belong to the chosen setups",
+        "name shots of the setup that you chose",
     )
 
 
 def _one_body(launches: "Sequence[Launch]") -> "Launch":
     if len({launch.body for launch in launches}) > 1:
-        raise _trouble("these shots have different bodies", "name shots of one body")
+        raise _trouble(
+            "these shots have different bodies", "name only shots with the same body"
+        )
     return launches[0]
 
 
@@ -204,8 +208,9 @@ Landed = Annotated[
     list[str] | None,
     typer.Option(
         "--landed",
-        help='Where the body landed, such as "31.2 ± 0.1 m", to find its drag. With a '
-        'recording, begin with the shot\'s number: "7=31.2 ± 0.1 m". May be repeated.',
+        help="Find the drag from the distance at which the body landed, such as "
+        '"31.2 ± 0.1 m". With a recording, begin with the number of the shot: '
+        '"7=31.2 ± 0.1 m". You may repeat this option.',
     ),
 ]
 
@@ -220,13 +225,13 @@ def flight(
     height: Annotated[
         str,
         typer.Option(
-            help="Height of the launch above the landing; negative if the launch is below "
-            "the landing."
+            help="Height of the launch point above the landing point; negative if the launch "
+            "point is lower."
         ),
     ] = "0 m",
     wind: Annotated[
         str,
-        typer.Option(help="Wind along the flight; positive from behind, negative from ahead."),
+        typer.Option(help="Wind speed; positive from behind, negative from the front."),
     ] = "0 m/s",
     landed: Landed = None,
     mass: Mass = None,
@@ -245,7 +250,8 @@ def flight(
 
     Each setup of a recording is computed separately.
 
-    With --landed: find the drag coefficient and terminal speed that fit the landing.
+    With --landed, the command finds the drag coefficient and the terminal speed that fit the
+    landing.
     """
     from chrono.reports.findings_text import Findings
 
@@ -287,8 +293,8 @@ def _print_flights(told: LaunchInput, aim: "Aim", unit: str | None, as_json: boo
 
     if aim.angle.value <= 0 and aim.height.value == 0:
         raise OptionError(
-            "the launch is level or downward, and not above the landing, so there is no flight",
-            hint='give --angle "30 deg", or the --height of the launch, such as "1 m"',
+            "there is no flight: the launch must point upward, or start above the landing",
+            hint='give an angle, such as --angle "30 deg", or a height, such as --height "1 m"',
         )
     for launch in told.launches:
         needs_drag(launch)
@@ -323,8 +329,8 @@ def stop(
     law: Annotated[
         str,
         typer.Option(
-            help="How the catch pushes back: constant (crushing, rubbing), spring (tight net, "
-            "cord), sheet (flat slack net or sheet)."
+            help="Force law of the catch: constant (crushing, rubbing), spring (tight net, "
+            "cord) or sheet (flat slack net or sheet)."
         ),
     ] = "spring",
     distance: Annotated[
@@ -340,12 +346,13 @@ def stop(
         str | None, typer.Option(help='Largest allowed peak force, such as "30 N".')
     ] = None,
     time: Annotated[
-        str | None, typer.Option(help='Time until the body rests, such as "40 ms".')
+        str | None, typer.Option(help='Time until the body is at rest, such as "40 ms".')
     ] = None,
     path: Annotated[
         str | None,
         typer.Option(
-            help="Horizontal distance from gates to catch; drag slows the body on it."
+            help="Horizontal distance from the gates to the catch; drag slows the body on this "
+            "path."
         ),
     ] = None,
     mass: Mass = None,
@@ -395,7 +402,7 @@ def law_of(text: str) -> "Law":
     Raises
     ------
     OptionError
-        If no law has that name.
+        If no law has this name.
     """
     from chrono.physics.stopping import EXPONENTS
 
@@ -403,9 +410,9 @@ def law_of(text: str) -> "Law":
         if text == law:
             return law
     raise OptionError(
-        f'"{text}" is not a law of a catch',
+        f'"{text}" is not a force law of a catch',
         where="--law",
-        hint=f"give one of {', '.join(EXPONENTS)}",
+        hint=f"give one of these laws: {', '.join(EXPONENTS)}",
     )
 
 
@@ -416,7 +423,7 @@ def _stop_goal(
     force: str | None,
     time: str | None,
 ) -> "tuple[StopGoal, Quantity]":
-    """Return the one quantity of the catch from the options."""
+    """Check that the user gave exactly one quantity of a catch; return this quantity."""
     said: dict[StopGoal, tuple[str | None, str, str]] = {
         "distance": (distance, "m", "--distance"),
         "peak": (limit, "m/s^2", "--limit"),

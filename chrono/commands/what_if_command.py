@@ -21,11 +21,11 @@ if TYPE_CHECKING:
     from chrono.session.speed_models import Assumptions
 
 LONGEST_STEP_S = 0.1
-"""The longest tick that a rig file may state."""
+"""Longest step of a counter that a rig file may have [s]."""
 
 
 class EdgePair(StrEnum):
-    """A pair of edges."""
+    """The two leading edges or the two trailing edges of a body."""
 
     LEADING = "leading"
     TRAILING = "trailing"
@@ -39,20 +39,17 @@ def whatif(
     ] = None,
     phase: Annotated[
         float,
-        typer.Option(
-            help="Shift of the coarser steps against the recorded steps, 0 … 1 steps."
-        ),
+        typer.Option(help="Shift of the coarser steps, as a part of one coarser step: 0 … 1."),
     ] = 0.0,
     spacing: Annotated[
         str | None,
-        typer.Option(
-            "--as-if-spacing", help='A wrong spacing, as if misread, such as "305 mm".'
-        ),
+        typer.Option("--as-if-spacing", help='Assume this wrong spacing, such as "305 mm".'),
     ] = None,
     clock: Annotated[
         str | None,
         typer.Option(
-            "--as-if-clock", help='Error of the counter\'s rate; "+500 ppm" is too fast.'
+            "--as-if-clock",
+            help='Assume this error of the counter\'s rate; "+500 ppm" means too fast.',
         ),
     ] = None,
     edges: Annotated[
@@ -69,21 +66,25 @@ def whatif(
     as_json: AsJson = False,
 ) -> None:
     """
-    Show how the shots would look with another rig.
+    Show how the speeds would change with another rig.
 
-    The recorded lines are measured a second time, with a coarser counter or another rig. You
-    may combine several assumptions. The recording stays unchanged.
+    The command measures the recorded lines a second time, with a coarser counter or another
+    rig. You may combine several assumptions. The recording stays unchanged.
     """
     from chrono.reports.what_if_text import what_if_data, what_if_short, what_if_text
     from chrono.teaching.what_if import what_if
 
     if short and as_json:
-        raise OptionError("is for people", where="--short", hint="leave it or --json out")
+        raise OptionError(
+            "--short and --json cannot be used together",
+            where="--short",
+            hint="leave out --short or --json",
+        )
     as_if = _supposed(tick, phase, spacing, clock, edges)
     recorded, findings = read_one(file, rig, clock_from_host)
     found = what_if(recorded, as_if)
     if not found.compared.any():
-        findings.lines.append(f"{file}: no shot is counted both as recorded and as assumed")
+        findings.lines.append(f"{file}: no shot is counted in both measurements")
     if as_json:
         print_json(what_if_data(found))
     else:
@@ -98,7 +99,7 @@ def _supposed(
     clock: str | None,
     edges: EdgePair | None,
 ) -> "Assumptions":
-    """Return the assumptions that the options state."""
+    """Return the assumptions that the user gave."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.session.speed_models import Assumptions
     from chrono.teaching.what_if import PAIRS
@@ -106,7 +107,7 @@ def _supposed(
 
     if not (tick or spacing or clock or edges):
         raise OptionError(
-            "no option states what to change",
+            "an assumption is missing",
             hint="give --as-if-tick, --as-if-spacing, --as-if-clock or --as-if-edges",
         )
     if phase and not tick:
@@ -115,7 +116,9 @@ def _supposed(
         )
     if not 0 <= phase < 1:
         raise OptionError(
-            f"{phase:g} is not a phase", where="--phase", hint="give a part of a step, 0 … 1"
+            f"{phase:g} is not a possible phase",
+            where="--phase",
+            hint="give a part of a step, 0 … 1",
         )
     return Assumptions(
         _step_of(tick) if tick else None,
@@ -132,7 +135,7 @@ def _step_of(text: str) -> float:
     step_s = parse_quantity(text, "s", "--as-if-tick")
     if not 0 < step_s <= LONGEST_STEP_S:
         raise OptionError(
-            f"{text.strip()} is not a step of a counter",
+            f"{text.strip()} is not a possible step of a counter",
             where="--as-if-tick",
             hint="give a time up to 0.1 s",
         )
@@ -140,14 +143,14 @@ def _step_of(text: str) -> float:
 
 
 def _error_of(text: str) -> float:
-    """Read by how much a counter is too fast; raise an error for a number without a unit."""
+    """Convert a text to a counter's relative error; the text must contain a unit."""
     from chrono.units import parse_quantity
 
     error = parse_quantity(text, "", "--as-if-clock")
     if text.strip()[-1:].isdigit() or not 0 < abs(error) <= 0.2:
         raise OptionError(
-            f"{text.strip()} is not an error of a clock",
+            f"{text.strip()} is not a possible error of a clock",
             where="--as-if-clock",
-            hint='write it with its unit, up to 20 %, such as "+500 ppm"',
+            hint='give an error with its unit, up to 20 %, such as "+500 ppm"',
         )
     return error

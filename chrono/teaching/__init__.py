@@ -1,4 +1,4 @@
 """Exercises for a class: assumptions about recordings, tasks on real shots, the error lab.
 
-This room does not know the screens.
+This package does not import the screens.
 """

@@ -1,7 +1,8 @@
-"""The error lab: its start, and the results of a bench.
+"""Prepare the start of the error lab, and compute the results that the lab shows.
 
-The lab begins with a recording's gates and shots, with a rig, or with the usual bench. It
-shows the bench's error budget, repeated shots, and the error for each speed.
+The lab begins with a recording's gates and shots, with a rig, or with the usual bench. A bench
+is a rig and a speed. The lab shows the bench's error budget, repeated shots, and the error for
+each speed.
 """
 
 from collections import Counter
@@ -35,14 +36,14 @@ STEP_BINS = 40
 @dataclass(frozen=True, eq=False)
 class ErrorCurves:
     """
-    Relative standard uncertainty over speed.
+    Relative standard uncertainty of the speed, for a range of speeds.
 
     Attributes
     ----------
     speed_mps : ndarray of float64, shape (N,)
         Speeds [m/s], in ascending order.
     parts : mapping
-        For each group that contributes: u divided by the speed, shape (N,).
+        For each group of errors that are not 0: u divided by the speed, shape (N,).
     whole : ndarray of float64, shape (N,)
         The combined value of all groups.
     """
@@ -55,19 +56,19 @@ class ErrorCurves:
 @dataclass(frozen=True, eq=False)
 class StepErrors:
     """
-    The errors that counting alone causes in a transit.
+    The errors of a transit that are caused only by counting ticks.
 
     Attributes
     ----------
     edges : ndarray of float64, shape (M + 1,)
-        Ends of M intervals of the error [ticks].
+        Limits of M intervals of the error [ticks].
     counted, expected : ndarray of float64, shape (M,)
-        Number of the `STEP_TRANSITS` transits in each interval, as counted and as expected by
-        theory.
+        Number of transits in each interval, as counted and as expected by theory. All
+        intervals together have `STEP_TRANSITS` transits.
     sd : float
         Standard deviation of the errors [ticks].
     sd_expected : float
-        Standard deviation that theory expects [ticks].
+        Standard deviation of the errors as expected by theory [ticks].
     """
 
     edges: Floats
@@ -80,13 +81,13 @@ class StepErrors:
 @dataclass(frozen=True, eq=False)
 class LabView:
     """
-    All results of a bench.
+    All results that the error lab shows for a bench.
 
     Attributes
     ----------
     bench : Bench
     seed : int
-        Seed that selects the errors of the gates, and the random errors.
+        Seed of the random numbers for the gates' errors and the random errors.
     model : SpeedModel
     transit_s : float
         The transit that an error-free board would measure [s].
@@ -110,18 +111,18 @@ class LabView:
 
     @property
     def rung_s(self) -> float:
-        """Time between two possible readings of a transit [s]: half a tick for two pairs."""
+        """Smallest step of a measured transit [s]: half a tick if two pairs are averaged."""
         both = self.bench.edges == EdgesUsed.BOTH
         return self.bench.tick_s / (2 if both else 1)
 
     @property
     def rules(self) -> tuple[str, float]:
-        """The group with the largest share of the variance, and its share."""
+        """The group of errors with the largest share of the variance, and this share."""
         return next(iter(self.shares.items()))
 
     @property
     def tick_rules_from_mps(self) -> float:
-        """Speed above which the tick has half of the variance [m/s]; NaN if never."""
+        """Speed above which the tick causes half of the variance or more [m/s]; may be NaN."""
         tick, whole = self.curves.parts.get("tick"), self.curves.whole
         if tick is None:
             return float("nan")
@@ -142,7 +143,7 @@ class LabView:
 
 
 def look(bench: Bench, seed: int = 0) -> LabView:
-    """Compute all results of a bench; this takes a fraction of a second."""
+    """Compute all results for a bench; the computation takes a fraction of a second."""
     model = SpeedModel.from_rig(bench.rig)
     transit_s = model.board_transit(bench.speed_mps, bench.edges)
     budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)
@@ -181,26 +182,26 @@ def _step_errors(bench: Bench, model: SpeedModel, seed: int) -> StepErrors:
 
 
 def step_input(edges: EdgesUsed) -> Input:
-    """Return the budget's input for the error of a transit that is counted in ticks of 1."""
+    """Return the counting error of a transit as an input of the budget; the tick is 1."""
     if edges == EdgesUsed.BOTH:
         return two_pair("tick", 1.0)
     return triangular("tick", 1.0)
 
 
 SHOWN_SHOTS = 500
-"""Number of shots, the last ones of a recording, that the user can select."""
+"""The user can select only shots among this number of last shots of a recording."""
 
 
 @dataclass(frozen=True, eq=False)
 class LabStart:
     """
-    The start of a lab.
+    The data with which the error lab begins.
 
     Attributes
     ----------
     bench : Bench
     title : str
-        Name of the rig or recording that the gates come from.
+        Name of the rig or recording that gives the gates.
     guesses : Path
         File in which estimates are saved.
     recording : str or None
@@ -222,16 +223,16 @@ class LabStart:
     recorded: LoadedRecording | None = None
 
     def with_bench(self, bench: Bench) -> "LabStart":
-        """Return the same start with another bench."""
+        """Return a copy of these data with another bench."""
         return replace(self, bench=bench)
 
     def bench_of(self, place: int) -> Bench:
         """Return the bench that matches the shot at this index in `shots`."""
-        assert self.session is not None, "only a session has shots"
+        assert self.session is not None, "this lab has no session"
         return bench_of_shot(self.session, self.shots[place])
 
     def estimate(self, seen: LabView, who: str, guess_mps: float, place: int | None) -> Guess:
-        """Return an estimate for a bench, and for the shot at an index in `shots`, if any."""
+        """Return the record of an estimate; `place` is the index of a shot in `shots`."""
         return Guess(
             who=who,
             guess_mps=guess_mps,
@@ -246,14 +247,14 @@ class LabStart:
 
 def start_of(file: Path | None, rig: Rig | None) -> LabStart:
     """
-    Return the start of a lab.
+    Return the data with which the error lab begins.
 
     Parameters
     ----------
     file : Path or None
         A recording.
     rig : Rig or None
-        Use this rig instead of the recorded or the usual rig.
+        Use this rig instead of the recorded rig or the usual rig.
 
     Raises
     ------
@@ -273,15 +274,16 @@ def _speed_mps(row: ShotRow) -> float:
 
 def start_of_session(session: Session, file: Path | None) -> LabStart:
     """
-    Return the start of a lab for a session: its gates, at the middle speed of a setup.
+    Return the start of the error lab with a session's gates and a typical speed.
 
-    The setup is the one with most shots. A speed between two setups would fit neither setup.
+    The speed is the middle speed of the setup with the most shots. The middle speed of two
+    setups could be a speed that no shot has.
 
     Parameters
     ----------
     session : Session
     file : Path or None
-        Its recording.
+        The recording of the session.
     """
     count = len(session.log)
     rows = session.rows_of(slice(max(count - SHOWN_SHOTS, 0), count))

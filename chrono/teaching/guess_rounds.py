@@ -1,7 +1,7 @@
-"""Rounds in which a class guesses: a speed before the shot, or the ± of this speed.
+"""Manage rounds in which a class guesses the speed of a shot, or the ± of the speed.
 
-A round is about one shot. It is open, then closed, then revealed. While it is open, it takes
-one guess from each viewer. This module does not know the network, clocks or files.
+Each round is about one shot. A round is first open, then closed, then revealed. While a round
+is open, each viewer can send one guess. This module uses no network, no clock and no files.
 """
 
 import math
@@ -34,7 +34,7 @@ class GuessKind(StrEnum):
 
 
 class Phase(StrEnum):
-    """The phase of a round; guesses are taken while the round is open."""
+    """The phase of a round. Guesses are accepted while the round is open."""
 
     OPEN = "open"
     CLOSED = "closed"
@@ -44,17 +44,18 @@ class Phase(StrEnum):
 @dataclass(frozen=True)
 class RoundGuess:
     """
-    One guess of a round.
+    One guess in a round.
 
     Attributes
     ----------
     number : int
-        Number of the viewer, from 1; it is the same in all rounds.
+        Number of the viewer, from 1. A viewer has the same number in all rounds.
     name : str
         Name that the group entered; may be empty.
     value : float
-        Speed or half-width of its ± [m/s]; with `is_part`, half-width divided by speed.
+        Guessed speed or ± [m/s]; if `is_part` is True, guessed ± divided by the speed.
     is_part : bool
+        True if the guess was given in per cent of the speed.
     """
 
     number: int
@@ -63,7 +64,7 @@ class RoundGuess:
     is_part: bool = False
 
     def value_mps(self, speed_mps: float) -> float:
-        """Return the guess [m/s]; NaN if this needs the measured speed and there is none."""
+        """Return the guess in m/s; NaN if the guess needs a speed that was not measured."""
         return self.value * speed_mps if self.is_part else self.value
 
 
@@ -76,7 +77,7 @@ class Round:
     ----------
     kind : GuessKind
     shot : int
-        Number of the shot that the round is about.
+        Number of the shot whose speed or ± is guessed.
     phase : Phase
     guesses : tuple of RoundGuess
         The guesses in the order in which they arrived.
@@ -105,14 +106,14 @@ UNMEASURED = MeasuredShot(math.nan, math.nan)
 
 class GuessRounds:
     """
-    The rounds of one lesson.
+    All rounds of guesses in one lesson.
 
     Attributes
     ----------
     now : Round or None
-        The open round, or else the last round.
+        The open round. If no round is open, the last round.
     agreed : mapping of int to str
-        Names that may be shown, for each viewer's number.
+        For each viewer's number, the name that may be shown.
     """
 
     def __init__(self) -> None:
@@ -123,18 +124,18 @@ class GuessRounds:
         self._guessed: set[str] = set()
 
     def open(self, kind: GuessKind, shot: int) -> None:
-        """Begin a round."""
+        """Begin a new round of guesses."""
         self.now = Round(kind, shot)
         self._guessed.clear()
 
     def go_to(self, phase: Phase) -> None:
         """Close or reveal the round."""
-        assert self.now is not None, "there is a round"
+        assert self.now is not None, "no round was opened"
         self.now = replace(self.now, phase=phase)
 
     def take(self, token: str, name: str, text: str, unit: str) -> int:
         """
-        Take a guess.
+        Accept a guess from a viewer.
 
         Parameters
         ----------
@@ -155,7 +156,7 @@ class GuessRounds:
         Raises
         ------
         RoundError
-            If no round is open, or if this viewer has already guessed.
+            If no round is open, if this viewer has already guessed, or if the round is full.
         OptionError
             If the text is not a guess.
         """
@@ -167,7 +168,7 @@ class GuessRounds:
         if len(self.now.guesses) >= MOST_GUESSES or (
             is_new and len(self._numbers) >= MOST_GUESSERS
         ):
-            raise RoundError("this round can take no more guesses")
+            raise RoundError("this round accepts no more guesses")
         value, is_part = read_guess(text, self.now.kind, unit)
         number = self._numbers.setdefault(token, len(self._numbers) + 1)
         called = group_name(name)
@@ -178,23 +179,23 @@ class GuessRounds:
         return number
 
     def agree(self) -> None:
-        """Allow showing the present names; later names wait for the next call."""
+        """Allow showing all names that were entered before this call."""
         self.agreed = {number: name for number, name in self._names.items() if name}
 
     @property
     def waiting(self) -> Mapping[int, str]:
-        """Names that are not allowed yet, for each viewer's number."""
+        """For each viewer's number, the name that may not be shown yet."""
         names = self._names.items()
         return {n: name for n, name in names if name and self.agreed.get(n) != name}
 
     def shown_name(self, guess: RoundGuess) -> str:
-        """Return the name of a guess if it may be shown, otherwise the number."""
+        """Return the viewer's name if it may be shown; otherwise return the viewer's number."""
         agreed = self.agreed.get(guess.number) == guess.name
         return guess.name if guess.name and agreed else str(guess.number)
 
     def kept(self, recording: str, measured: MeasuredShot, time: str) -> list[Guess]:
-        """Return the guesses of the round in the form for the file."""
-        assert self.now is not None, "there is a round"
+        """Return the guesses of the round as records for the file of guesses."""
+        assert self.now is not None, "no round was opened"
         return [
             Guess(
                 who=guess.name or str(guess.number),
@@ -211,7 +212,7 @@ class GuessRounds:
 
 
 class RoundError(OptionError):
-    """Error: a guess came at a wrong time."""
+    """Error: a guess came at a time when it cannot be accepted."""
 
 
 _GUESS = re.compile(
@@ -221,13 +222,16 @@ _GUESS = re.compile(
 
 def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
     """
-    Read a guess such as ``"22,5"`` or ``"80 km/h"``; for an error also ``"2 %"``.
+    Convert a text such as ``"22,5"`` or ``"80 km/h"`` to a guess.
+
+    A guess of an error may also be in per cent, such as ``"2 %"``.
 
     Returns
     -------
     value : float
-        The speed or half-width [m/s], or the half-width divided by the speed.
+        The guessed speed or ± [m/s], or the guessed ± divided by the speed.
     is_part : bool
+        True if the guess is in per cent of the speed.
 
     Raises
     ------
@@ -242,7 +246,9 @@ def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
         if kind == GuessKind.ERROR and 0 < value <= 1000:
             return value / 100, True
     example = f"22.5 {unit}" if kind == GuessKind.SPEED else f"0.3 {unit} or 2 %"
-    raise OptionError("this is not a number in the allowed range", hint=f"write {example}")
+    raise OptionError(
+        "this is not a number in the allowed range", hint=f"write a guess such as {example}"
+    )
 
 
 def group_name(text: str) -> str:

@@ -1,10 +1,12 @@
-"""The guesses of a class, in a file beside the recording. A class guesses an error or a speed.
+"""Read and write the file with the guesses of a class.
 
-The file has one complete JSON object per line, and it only grows. The recording stays
-unchanged. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
-(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if there is no
-such number, because the shot never came), `kind` (``"error"`` or ``"speed"``; an error if it
-is missing), `settings` (those of the bench in SI, with the same names; empty without a bench).
+A class guesses an error or a speed. The file is in the folder of the recording, and the
+recording stays unchanged. Each line of the file is one complete JSON object. New lines are
+only appended. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
+(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if the number
+is not known, because the shot never came), `kind` (``"error"`` or ``"speed"``; without this
+key, the kind is an error), `settings` (settings of the bench in SI units, with the same names
+as in the bench; empty without a bench).
 """
 
 import json
@@ -30,15 +32,15 @@ NUMBERS = ("guess_mps", "U95_mps", "speed_mps")
 @dataclass(frozen=True)
 class Guess:
     """
-    One estimate, and the value that was estimated.
+    One guess, and the computed values for comparison.
 
     Attributes
     ----------
     who : str
         The person or group that guessed; may be empty.
     guess_mps, U95_mps, speed_mps : float
-        The guessed ± or speed, the computed ±, and the speed [m/s]. NaN for a number that the
-        shot does not have.
+        The guessed ± or speed, the computed ±, and the speed [m/s]. NaN for a number that is
+        not known.
     recording : str or None
         Name of the recording; None in a lab without a recording.
     shot : int or None
@@ -63,7 +65,7 @@ class Guess:
 
     @property
     def ratio(self) -> float:
-        """The guess divided by the computed ±, or by the speed."""
+        """The guess divided by the computed value, which is the ± or the speed."""
         true = self.U95_mps if self.kind == ERROR else self.speed_mps
         if math.isnan(true):
             return math.nan
@@ -72,20 +74,20 @@ class Guess:
 
 def read_estimate(text: str, speed_mps: float) -> tuple[str, float]:
     """
-    Read an estimate such as ``"0.3 m/s"``, ``"2 %"`` or ``"group 3: 0.3 m/s"``.
+    Convert a text such as ``"0.3 m/s"``, ``"2 %"`` or ``"group 3: 0.3 m/s"`` to an estimate.
 
     Parameters
     ----------
     text : str
     speed_mps : float
-        Speed [m/s]; a guess in per cent is a part of this speed.
+        Speed [m/s]. An estimate in per cent is a part of this speed.
 
     Returns
     -------
     who : str
         The text before the colon; empty without a colon.
     guess_mps : float
-        The half-width [m/s].
+        The estimated ± [m/s].
 
     Raises
     ------
@@ -117,18 +119,18 @@ def _part(text: str) -> float:
 def _no_estimate(text: str) -> OptionError:
     return OptionError(
         f"{plain(text)[:40]!r} is not an estimate of an error",
-        hint='write a speed or a part of it, such as "0.3 m/s", "2 %" or "group 3: 2 %"',
+        hint='write an estimate such as "0.3 m/s", "2 %" or "group 3: 2 %"',
     )
 
 
 def settings_of(bench: Bench) -> dict[str, Any]:
-    """Return the settings of a bench, for a guess about this bench."""
+    """Return the settings of a bench, to save them with a guess about the bench."""
     values = {name: getattr(bench, name) for name in VALUES}
     return values | {"edges": bench.edges.name.lower()}
 
 
 def guesses_path(recording: Path | None, folder: Path) -> Path:
-    """Return the path of the guesses: beside the recording, or in a folder."""
+    """Return the path of the guesses: in the recording's folder, or else in `folder`."""
     if recording is None:
         return folder / f"lab{SUFFIX}"
     return recording.with_name(recording.name.removesuffix(".tsv") + SUFFIX)
@@ -136,12 +138,12 @@ def guesses_path(recording: Path | None, folder: Path) -> Path:
 
 def keep_guess(path: Path, *guesses: Guess) -> None:
     """
-    Append guesses.
+    Append guesses to a file.
 
     Raises
     ------
     RecordingError
-        If the file cannot be written. Nothing else is lost.
+        If the file cannot be written. Only the guesses are then lost.
     """
     line = "".join(f"{json.dumps(_data_of(guess))}\n" for guess in guesses)
     try:
@@ -155,7 +157,7 @@ def keep_guess(path: Path, *guesses: Guess) -> None:
         raise RecordingError(
             f"the estimate is not saved: {error.strerror}",
             where=str(path),
-            hint="make room there, or ignore this error: only the estimate is lost",
+            hint="free some space on the disk, or ignore this error: only the estimate is lost",
         ) from error
 
 
@@ -172,7 +174,7 @@ def _ends_whole(path: Path) -> bool:
 
 def read_guesses(path: Path) -> tuple[list[Guess], list[int]]:
     """
-    Return the guesses of a file, and the numbers of lines that are not guesses, from 1.
+    Return the guesses in a file, and the numbers (from 1) of lines that are not guesses.
 
     Raises
     ------
@@ -182,7 +184,9 @@ def read_guesses(path: Path) -> tuple[list[Guess], list[int]]:
     try:
         lines = path.read_bytes().split(b"\n")
     except OSError as error:
-        raise RecordingError(f"cannot be read: {error.strerror}", where=str(path)) from error
+        raise RecordingError(
+            f"the file cannot be read: {error.strerror}", where=str(path)
+        ) from error
     found, others = list[Guess](), list[int]()
     for number, line in enumerate(lines, 1):
         if not line.strip():
@@ -196,12 +200,12 @@ def read_guesses(path: Path) -> tuple[list[Guess], list[int]]:
 
 def _guess_of(data: dict[str, Any]) -> Guess:
     if data["format"] != FORMAT:
-        raise ValueError("another format")
+        raise ValueError("the format is unknown")
     shot, recording = data["shot"], data["recording"]
     numbers = [_number(data[name]) for name in NUMBERS]
     kind = str(data.get("kind", ERROR))
     if kind not in (ERROR, SPEED):
-        raise ValueError("another kind")
+        raise ValueError("the kind of the guess is unknown")
     return Guess(
         who=plain(str(data["who"]))[:LONGEST_NAME],
         guess_mps=numbers[0],
@@ -219,18 +223,18 @@ def _number(value: Any) -> float:
     if value is None:
         return math.nan
     if not math.isfinite(number := float(value)):
-        raise ValueError("no number")
+        raise ValueError("the value is not a finite number")
     return number
 
 
 def files_of(paths: Sequence[Path]) -> list[Path]:
     """
-    Return the files of guesses: named files, files in a folder, or files beside a recording.
+    Return all files with guesses that belong to the given files, folders and recordings.
 
     Raises
     ------
     OptionError
-        If a path has no file of guesses.
+        If no file with guesses belongs to a path.
     """
     found: list[Path] = []
     for path in paths:

@@ -1,6 +1,6 @@
-"""The bench of the error lab: its settings, their steps, and interesting presets.
+"""Define the bench of the error lab: its settings, the steps of each setting, and presets.
 
-A bench is a rig and a speed. A value that the user did not set is the value of the first rig.
+A bench is a rig and a speed. If the user did not set a value, the first rig gives the value.
 """
 
 from collections.abc import Mapping
@@ -38,24 +38,24 @@ VALUES: Mapping[str, tuple[float, ...]] = {
 @dataclass(frozen=True)
 class Bench:
     """
-    A bench: one value for each setting.
+    A bench of the error lab, with one value for each setting.
 
     Attributes
     ----------
     speed_mps : float
         True speed of the body [m/s].
     spacing_m, tick_s, jitter_s : float
-        Distance of the gates [m], step and jitter of a timestamp [s].
+        Distance between the gates [m], step of a timestamp [s], and jitter of a timestamp [s].
     clock_tolerance : float
         Half-width of the counter's relative error.
     trip_m : float
         ± of the place in a beam where each gate trips [m].
     edges : EdgesUsed
-        The edges from which the transit is measured.
+        The edges that are used to measure the transit.
     spread : float
         Relative standard deviation of the speed from shot to shot.
     base : Rig
-        The rig, for all other values.
+        The rig that gives all other values.
     bounce_s : float
         Standard uncertainty that the bounces of one recorded shot add to its transit [s]. It
         is 0 after the user has set any value.
@@ -74,7 +74,7 @@ class Bench:
 
     @property
     def rig(self) -> Rig:
-        """The rig of these settings; calibrated values stay until the user sets them."""
+        """The rig with these settings. Calibrated values stay until the user changes them."""
         record = rig_record(self.base)
         calibration = record["calibration"]
         if self.clock_tolerance != self.base.clock.rate_tolerance:
@@ -93,7 +93,7 @@ class Bench:
         return rig_from_record(record)
 
     def stepped(self, name: str, direction: int) -> "Bench":
-        """Return the bench with one setting a step up (+1) or down (−1), within its range."""
+        """Return the bench with one setting moved a step up (+1) or down (−1), if possible."""
         value, values = float(getattr(self, name)), VALUES[name]
         if name == "edges":
             place = (EDGES.index(self.edges) + direction) % len(EDGES)
@@ -107,14 +107,14 @@ class Bench:
         return self.with_values(**{name: found})
 
     def with_values(self, **values: Any) -> "Bench":
-        """Return the bench with these settings; the spacing stays above its tolerances."""
+        """Return the bench with these settings. Keep the spacing above its tolerances."""
         changed = replace(self, **({"bounce_s": 0.0} | values))
         least_m = 4 * max(changed.trip_m, self.base.gates.spacing_tolerance_m)
         return replace(changed, spacing_m=max(changed.spacing_m, least_m))
 
 
 def bench_of_rig(rig: Rig, speed_mps: float, edges: EdgesUsed) -> Bench:
-    """Return the bench for a rig."""
+    """Return the bench that has the values of a rig."""
     return Bench(
         speed_mps=speed_mps,
         spacing_m=rig.spacing_m,
@@ -140,15 +140,15 @@ def bench_of_shot(session: Session, row: ShotRow) -> Bench:
 @dataclass(frozen=True)
 class Preset:
     """
-    Settings at which one contribution is the largest.
+    Settings that make one cause of errors larger than all others.
 
     Attributes
     ----------
     name : str
     rules : str
-        Name of the largest contribution, as in a budget.
+        Name of the largest cause, as in an error budget.
     values : mapping
-        Settings that are not as on the usual bench.
+        Settings that differ from the usual bench.
     """
 
     name: str
@@ -161,11 +161,11 @@ class Preset:
 
 
 USUAL = bench_of_rig(default_rig(), 22.0, EdgesUsed.BOTH).with_values(clock_tolerance=50e-6)
-"""The usual bench: the gates of a rig file that states only 300 mm, and a crystal."""
+"""The usual bench: the default rig with a spacing of 300 mm, and a crystal clock."""
 
 
 def _with_aim(off_centre_m: float) -> Rig:
-    """Return the usual rig, but the beams cross the balls at this distance from the middle."""
+    """Return the usual rig with beams that cross a ball at this distance from its middle."""
     record = rig_record(USUAL.base)
     record["gates"]["off_centre_m"] = off_centre_m
     return rig_from_record(record)

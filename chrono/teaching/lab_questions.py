@@ -1,4 +1,4 @@
-"""Questions to a class about any bench; the answers are computed from the bench."""
+"""Questions for a class about a lab bench; the program computes the answers."""
 
 import math
 from collections.abc import Callable
@@ -18,7 +18,7 @@ MEAN_OF = 100
 @dataclass(frozen=True)
 class Side:
     """
-    The result of a bench, before or after a change.
+    The result of a lab bench, before or after a change.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class Side:
 
 @dataclass(frozen=True)
 class Answer:
-    """The two sides of a question; `after` is None if the change does not change the bench."""
+    """The results before and after a change; `after` is None if the bench does not change."""
 
     before: Side
     after: Side | None
@@ -52,15 +52,15 @@ class Answer:
 @dataclass(frozen=True)
 class Question:
     """
-    A prepared question.
+    A question for a class about a change of the bench.
 
     Attributes
     ----------
     text : str
     change : callable
-        Function that makes the changed bench.
+        Function that returns the changed bench.
     mean : bool
-        The question is about the mean of `MEAN_OF` shots, on the same bench.
+        True if the question is about the mean of `MEAN_OF` shots on the same bench.
     """
 
     text: str
@@ -77,7 +77,7 @@ class Question:
 
 
 def side_of(bench: Bench) -> Side:
-    """Return the result of a bench."""
+    """Return a bench's speed, the ± of this speed, and the largest contribution to the ±."""
     model = SpeedModel.from_rig(bench.rig)
     transit_s = model.board_transit(bench.speed_mps, bench.edges)
     budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)
@@ -136,11 +136,11 @@ QUESTIONS = (
         "If the jitter is ten times as large, what happens to the ±?", _scaled("jitter_s", 10)
     ),
     Question(
-        "One pair of edges instead of two (or the reverse): what happens to the ±?",
+        "If you switch between one and two pairs of edges, what happens to the ±?",
         _one_pair,
     ),
     Question(
-        f"Take the mean of {MEAN_OF} such shots: how large is the ± of the mean?",
+        f"If you take the mean of {MEAN_OF} shots, how large is the ± of the mean?",
         lambda bench: bench,
         mean=True,
     ),

@@ -1,8 +1,9 @@
-"""Repeated shots on one bench: true times are counted in ticks, then measured like any shot.
+"""Simulate repeated shots on one bench, and measure them like real shots.
 
-The errors of a bench's gates are drawn once, from the distributions in the budget. The place
-of an edge in a tick, the jitter and the chords are new in each shot. The results are counter
-values. The measuring code of the program turns them into speeds.
+The errors of a bench's gates are drawn at random once, from the distributions in the error
+budget. The place of an edge in a tick, the jitter and the chords are drawn again for each
+shot. The simulated shots are counter values. The measuring code of the program converts these
+values to speeds.
 """
 
 from dataclasses import dataclass
@@ -17,18 +18,18 @@ from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.teaching.lab_bench import Bench
 
 SHOTS = 1000
-"""Number of shots: enough to see a distribution, and few enough to be drawn at once."""
+"""Number of shots. It is large enough to see a distribution, and small enough to be fast."""
 
 
 @dataclass(frozen=True, eq=False)
 class RepeatedShots:
     """
-    Repeated shots on one bench.
+    The results of repeated shots on one bench.
 
     Attributes
     ----------
     true_mps : ndarray of float64, shape (N,)
-        True speed of the body's middle for each shot, midway between the gates [m/s].
+        For each shot, the true speed of the body's middle, midway between the gates [m/s].
     transit_ticks : ndarray of float64, shape (N,)
         The counted transits; half ticks are possible if two pairs are averaged.
     measured : Measured
@@ -44,7 +45,7 @@ def repeat_shots(
     bench: Bench, model: SpeedModel, seed: int, count: int = SHOTS
 ) -> RepeatedShots:
     """
-    Repeat a shot on a bench.
+    Simulate repeated shots on a bench.
 
     Parameters
     ----------
@@ -78,7 +79,7 @@ def repeat_shots(
 
 def step_errors(bench: Bench, model: SpeedModel, seed: int, count: int) -> Floats:
     """
-    Return the errors that counting alone causes, for transits of any length [ticks].
+    Simulate transits; return the errors that are caused only by counting ticks [ticks].
 
     Parameters
     ----------
@@ -104,7 +105,7 @@ def count_shots(
     bench: Bench, lead_s: Floats, trail_s: Floats, block_s: Floats, rng: np.random.Generator
 ) -> Shots:
     """
-    Return shots as a board counts them.
+    Return the counter values that a board would record for shots.
 
     Parameters
     ----------
@@ -112,9 +113,9 @@ def count_shots(
         The bench; its tick, jitter and edges are used.
     lead_s, trail_s, block_s : ndarray of float64, shape (N,)
         Transit of the front, transit of the back, and time for which gate A is blocked [s].
-        All are times of the board's clock.
+        All times are measured with the board's clock.
     rng : Generator
-        Random numbers for the place in a tick where a shot begins, and for the jitter.
+        Random numbers for the start of a shot within a tick, and for the jitter.
     """
     count = len(lead_s)
     begin_s = rng.random(count) * bench.tick_s
@@ -149,7 +150,7 @@ def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: in
 def _edge_speeds(
     model: SpeedModel, true_mps: Floats, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Return path / transit of front and back; all shots share one error of drag."""
+    """Return path / transit of front and back. All shots have the same error of drag."""
     off, motion = float(rng.standard_normal()), model.motion
     lead, trail = (
         motion.mean_speed(

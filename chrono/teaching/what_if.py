@@ -1,7 +1,7 @@
 """Measure a recording a second time under an assumption, and compare both results.
 
-Both times the same rows go through the same processor and the same measuring code; only the
-assumption differs. A coarser counter, whose step is a whole number n of recorded ticks, reads
+The program processes the same rows twice with the same code; only the assumption differs. A
+coarser counter, whose step is a whole number n of recorded ticks, reads
 ⌊(t + p)/n⌋ of its own steps. Since ⌊⌊t⌋/n⌋ = ⌊t/n⌋, the coarse reading follows exactly from
 the recorded reading. It is written in the units of the recorded counter. The readings before
 and after a wrap or a restart are unrelated, with one exception: the steps between the edges of
@@ -36,7 +36,7 @@ from chrono.session.speed_models import Assumptions
 
 class CoarseCounter:
     """
-    Receive batches, and pass them on with coarser timestamps.
+    Receive batches of lines, and pass them on with coarser timestamps.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ class CoarseCounter:
         return counter
 
     def _stretch(self, counter: Ints, timed: Bools) -> None:
-        """Make the timestamps of one counter coarser, in place."""
+        """Convert the timestamps of one counter to coarser steps, in place."""
         raw = counter[timed]
         if not len(raw):
             return
@@ -93,7 +93,7 @@ class CoarseCounter:
 
 
 def recorded_tick(clock: Clock) -> tuple[float, int]:
-    """Return the step of a recording's timestamps [s], and the step in counter units."""
+    """Return the step of a recording's timestamps, in seconds and in counter units."""
     return clock.tick_s, max(round(clock.tick_s / clock.unit_s), 1)
 
 
@@ -105,7 +105,7 @@ _SAME = 1e-6
 
 @dataclass(frozen=True)
 class SetupPair:
-    """The counted shots of one setup, as recorded and as assumed; None without shots."""
+    """Statistics of one setup: as recorded, and under the assumption; None without shots."""
 
     name: str
     recorded: Series | None
@@ -115,14 +115,14 @@ class SetupPair:
 @dataclass(frozen=True, eq=False)
 class WhatIf:
     """
-    The shots of a recording, measured as recorded and measured under an assumption.
+    Two measurements of the same shots: as recorded, and under an assumption.
 
     Attributes
     ----------
     recorded : LoadedRecording
     as_if : Assumptions
     session : Session
-        The same recording under the assumption, closed.
+        The session of the same recording under the assumption; the session has ended.
     tick_s, recorded_tick_s : float
         Assumed step and recorded step of the timestamps [s].
     places : ndarray of intp, shape (N,)
@@ -136,7 +136,7 @@ class WhatIf:
     within : ndarray of bool, shape (N,)
         Marks the compared shots whose recorded speed lies within the assumed U95.
     by_steps_s : ndarray of float64, shape (N,)
-        Change of a transit that the coarser steps alone cause, half-width at 95 % [s].
+        Change of a transit that is caused only by the coarser steps, half-width at 95 % [s].
     within_a_step, blocked_within_a_step : int
         Number of recorded shots whose transit, or whose time in a gate, is shorter than a
         step.
@@ -183,7 +183,7 @@ class WhatIf:
 
     @property
     def steps_alone(self) -> bool:
-        """Whether the coarser steps are the only change of a transit."""
+        """True if only the coarser steps change a transit."""
         as_if = self.as_if
         same_transit = as_if.edges == EdgesUsed.BOTH and not as_if.clock_error
         return same_transit and self.tick_s > self.recorded_tick_s
@@ -242,12 +242,12 @@ def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
 
 def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
     """
-    Return the rig that is true under the assumption.
+    Return the rig with the assumed spacing.
 
     Raises
     ------
     OptionError
-        If gates cannot have the assumed spacing.
+        If the gates of this rig cannot have the assumed spacing.
     """
     if as_if.spacing_m is None:
         return rig
@@ -270,9 +270,9 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
     if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
-            "its lines contain only transits, so the start in a step is not known",
+            "the recording contains only transits, so coarser steps cannot be computed",
             where="--as-if-tick",
-            hint="use a recording of edges",
+            hint="use a recording that contains edges",
         )
     if as_if.tick_s is not None and as_if.tick_s < tick_s * (1 - _SAME):
         raise OptionError(
@@ -283,7 +283,7 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
         )
     if as_if.clock_error and session.host_rate is not None:
         raise OptionError(
-            "here the counter's rate comes from its beats, and the beats show such an error",
+            "the computer's clock gives the counter's rate, so you cannot assume an error",
             where="--as-if-clock",
             hint="use a rig whose rate does not come from the computer's clock",
         )
@@ -302,7 +302,7 @@ def _supposed_session(recorded: LoadedRecording, as_if: Assumptions) -> Session:
 
 
 def _partners(first: Ints, second: Ints) -> Places:
-    """Return for each `first` shot the index of the `second` shot with the same first line."""
+    """Find the shot in `second` that belongs to each shot in `first`; return its index."""
     left: dict[int, list[int]] = {}
     for place in range(len(second) - 1, -1, -1):
         left.setdefault(int(second[place]), []).append(place)
@@ -311,7 +311,7 @@ def _partners(first: Ints, second: Ints) -> Places:
 
 
 def _taken(measured: Measured, places: Places) -> Measured:
-    """Return the columns at these indices; NaN for a missing shot."""
+    """Return the measured values at these indices; NaN for a missing shot."""
     lacking = places < 0
     columns = {}
     for name, column in vars(measured).items():
@@ -321,7 +321,7 @@ def _taken(measured: Measured, places: Places) -> Measured:
 
 
 def _by_steps(session: Session, places: Places, recorded_s: float) -> Floats:
-    """Return the error that steps of n recorded ticks add to steps of one tick."""
+    """Return the error of a transit that is added if the step grows from 1 tick to n ticks."""
     tick_s = session.model.tick_s
     added_s = np.sqrt(max(tick_s**2 - recorded_s**2, 0.0))
     one, both = (

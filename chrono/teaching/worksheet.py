@@ -1,10 +1,9 @@
-"""A sheet of tasks on real shots: speed, worst-case limits, combined uncertainty.
+"""Make worksheets on real shots: speed, worst-case limits, combined uncertainty.
 
-Every counter value of a sheet is in the recording. Pupils use the plain formula v = d/t. A '
-    'sheet does not use the program's corrections (tilt, drag, chords); the key shows the '
-        'program's
-value beside the pupils' value. Each group has its own shots and its own spacing tolerance. So a
-number with five or more digits is in the key of one group only.
+Every counter value of a sheet is in the recording. Pupils use the plain formula v = d/t. A
+sheet does not use the program's corrections (tilt, drag, chords). The key shows the pupils'
+value and the program's value. Each group has its own shots and its own spacing tolerance. A
+number with five or more digits is therefore in the key of only one group.
 """
 
 import math
@@ -28,17 +27,17 @@ from chrono.session.recording_loader import LoadedRecording, feed_blocks
 from chrono.session.session import Session
 
 Edge = tuple[int, int, Ints]
-"""Gates (0 is A), levels (1 is blocked), and counter values, shape (N,) each."""
+"""A gate (0 is A), a level (1 is blocked), and the counter values of N shots, shape (N,)."""
 
 MOST_CANDIDATES = 20_000
-"""Largest number of shots of a setup that are used: enough for every group of a school."""
+"""Largest number of shots that are used from one setup; enough for all groups of a school."""
 _HARMLESS = int(Flag.COMPANION | Flag.LEAD_ONLY)
 
 
 @dataclass(frozen=True)
 class SheetShot:
     """
-    One shot of a sheet.
+    One shot on a worksheet.
 
     Attributes
     ----------
@@ -69,7 +68,7 @@ class SheetShot:
 
 
 def fit_shots(recorded: LoadedRecording) -> list[list[SheetShot]]:
-    """Return the counted shots that are suitable for a sheet, for each setup in order."""
+    """Return the counted shots that are suitable for a worksheet, one list per setup."""
     session, rig = recorded.session, recorded.session.rig
     log, places = session.log, {}
     for setup, sample in samples_of(session).items():
@@ -141,7 +140,7 @@ def _raw_edges(recorded: LoadedRecording, rig: Rig, places: Ints) -> dict[int, t
 def _edges(
     a_lead: Ints, lead: Ints, trail: Ints | None = None, block: int | Ints = 0
 ) -> list[Edge]:
-    """Return the edges of shots in the order of a sheet's columns."""
+    """Return the edges of shots in the order of the columns on a worksheet."""
     if trail is None:
         return [(0, 1, a_lead), (1, 1, a_lead + lead)]
     a_trail = a_lead + block
@@ -150,9 +149,10 @@ def _edges(
 
 class _FirstEdges:
     """
-    Receive batches, and keep the counter value of each shot's first edge, found by its time.
+    Find the counter value of each shot's first edge, by the time of the edge.
 
-    The key of a shot is not a counter value, because it continues when the board restarts.
+    The key of a shot is not a counter value, because the key continues to grow when the board
+    restarts.
     """
 
     def __init__(self, host_us: Ints) -> None:
@@ -160,7 +160,7 @@ class _FirstEdges:
         self._found: dict[int, int] = {}
 
     def feed(self, batch: Batch) -> None:
-        """Take a batch."""
+        """Search a batch of lines."""
         events = batch.events
         own = (events.kind == EventKind.EDGE) & (events.gate == 0) & (events.level != 0)
         own &= np.isin(events.host_us, self._host_us)
@@ -175,14 +175,14 @@ class _FirstEdges:
 
 
 class _Sought:
-    """Receive batches, and note which wanted edges they contain."""
+    """Record which of the wanted edges are found in the batches."""
 
     def __init__(self, edges: Sequence[tuple[int, int, Ints]]) -> None:
         self._edges = edges
         self.seen: list[set[int]] = [set() for _ in edges]
 
     def feed(self, batch: Batch) -> None:
-        """Take a batch."""
+        """Search a batch of lines."""
         events = batch.events
         for (gate, level, values), seen in zip(self._edges, self.seen, strict=True):
             # A line without a level reports a leading edge.
@@ -193,18 +193,18 @@ class _Sought:
 
 
 RESTATED_STEP = 0.05
-"""Relative growth of the spacing's tolerance from group to group."""
+"""Relative increase of the spacing tolerance from one group to the next."""
 SAME_DIGITS = 1e-5
-"""Values with a smaller relative difference may have the same six digits in some unit."""
+"""Two values with a smaller relative difference may have the same first six digits."""
 LIMIT_FACTOR = 2.0
-"""Limit of a calibrated quantity in standard uncertainties: ± 2 u, because it has no hard
-limit."""
+"""A calibrated quantity has no exact limit. The worst case uses this many standard
+uncertainties: ± 2 u."""
 
 
 @dataclass(frozen=True)
 class Facts:
     """
-    The facts about the rig that a sheet states.
+    The facts about the rig that a worksheet states.
 
     Attributes
     ----------
@@ -228,7 +228,7 @@ class Facts:
         Delay of gate B minus delay of gate A, 0 unless calibrated [s].
     latency : Input
     pairs : int
-        Number of edge pairs in the mean of a time, 1 or 2.
+        Number of edge pairs that are averaged for a time, 1 or 2.
     """
 
     spacing_m: float
@@ -247,7 +247,7 @@ class Facts:
 
 @dataclass(frozen=True)
 class WorstCaseLimits:
-    """The worst cases of path [m], time [s] and speed [m/s] of one shot."""
+    """The lowest and highest possible path [m], time [s] and speed [m/s] of one shot."""
 
     path_low_m: float
     path_high_m: float
@@ -275,7 +275,7 @@ class RootSumSquare:
     u_mps, U_mps : float
         u of the speed, and twice this value [m/s].
     u_random_mps : float
-        u of the speed from the errors that are new in each shot: step and jitter [m/s].
+        Part of u of the speed that changes from shot to shot: tick and jitter [m/s].
     """
 
     u_spacing_m: float
@@ -295,7 +295,7 @@ class RootSumSquare:
 @dataclass(frozen=True)
 class Task:
     """
-    The tasks of one group with their solutions.
+    The tasks of one group of pupils, with their solutions.
 
     Attributes
     ----------
@@ -321,7 +321,7 @@ class Task:
 @dataclass(frozen=True, eq=False)
 class Worksheet:
     """
-    The sheets of some groups from one recording.
+    The worksheets of several groups, made from one recording.
 
     Attributes
     ----------
@@ -338,7 +338,7 @@ class Worksheet:
 
 def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -> Worksheet:
     """
-    Return the sheets of some groups.
+    Return the worksheets of the wanted groups.
 
     Parameters
     ----------
@@ -352,15 +352,15 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
     Raises
     ------
     OptionError
-        If the recording has too few shots for groups without common numbers. Also if its bodies
-        fall or rise, because then d/t is not their speed midway.
+        If the recording has too few shots to give each group different numbers. Also if its
+        bodies fall or rise, because d/t is then not the speed midway between the gates.
     """
     if not recorded.session.model.motion.is_level:
         raise OptionError(
-            "its bodies fall or rise between the gates (gates.slope), so the sheet's "
-            "v = d/t is not their speed midway",
+            "the bodies fall or rise between the gates (gates.slope), so v = d/t is not the "
+            "speed midway between the gates",
             where=str(recorded.path),
-            hint="use a recording of a level path",
+            hint="use a recording with a level path",
         )
     found: list[Task] = []
     made = 0
@@ -370,8 +370,8 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
         if made == groups[-1]:
             return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
-        f"its shots are enough for {made} groups of {shots}, but you want group {groups[-1]}; "
-        "it can use counted shots without a doubtful flag, with every edge recorded",
+        f"the shots are enough for {made} groups of {shots}, but you want group {groups[-1]}; "
+        "only counted shots with all edges and without a doubtful flag can be used",
         where=str(recorded.path),
         hint=" or ".join(
             [*_offers(recorded, shots, made, groups[-1]), "use another recording"]
@@ -380,7 +380,7 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
 
 
 def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> Iterator[str]:
-    """Yield the options that this recording allows."""
+    """Yield options with which this recording has enough shots."""
     if made:
         yield f"--groups {made}"
     for fewer in range(shots - 1, 0, -1):
@@ -390,7 +390,7 @@ def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> It
 
 
 def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
-    """Yield the tasks of the groups in order; the groups use the setups in turn."""
+    """Yield the tasks of group 1, group 2 and so on. The groups use the setups in turn."""
     pools = fit_shots(recorded)
     seen: dict[str, list[float]] = {}
     group, turn = 1, 0
@@ -412,7 +412,7 @@ def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
 
 
 def _results(task: Task) -> dict[str, list[float]]:
-    """Return the numbers of a group that no other group may have, for each kind of number."""
+    """Return the numbers of a group by kind. No other group may have these numbers."""
     limits, combined, shots = task.limits, task.combined, task.shots
     return {
         "transit": [float(transit) for shot in shots for transit in shot.transits],
@@ -430,7 +430,7 @@ def _results(task: Task) -> dict[str, list[float]]:
 
 
 def _near(values: list[float], others: list[float]) -> bool:
-    """Return whether a value may have the same printed digits as one of the others."""
+    """Return True if a value may have the same printed digits as a value in `others`."""
     own = np.array([value for value in values if math.isfinite(value) and value != 0])
     gaps = np.abs(own[:, np.newaxis] - np.array(others)[np.newaxis, :])
     return bool(np.any(gaps <= SAME_DIGITS * np.abs(own[:, np.newaxis])))
@@ -446,7 +446,7 @@ def _task(group: int, session: Session, shots: tuple[SheetShot, ...]) -> Task:
 
 
 def _facts(session: Session, group: int, pairs: int) -> Facts:
-    """Return the facts for a group: the rig's values, with its own spacing tolerance."""
+    """Return the rig's values for a group; each group has a different spacing tolerance."""
     model, factor = session.model, 1 + RESTATED_STEP * (group - 1)
     spacing = model.spacing
     return Facts(
@@ -466,14 +466,14 @@ def _facts(session: Session, group: int, pairs: int) -> Facts:
 
 
 def half_width(stated: Input | None) -> float:
-    """Return the limit of an input in a worst case."""
+    """Return the error of an input in the worst case."""
     if stated is None:
         return 0.0
     return stated.half_width if math.isfinite(stated.half_width) else LIMIT_FACTOR * stated.u
 
 
 def limits_of(facts: Facts, time_s: float) -> WorstCaseLimits:
-    """Return the worst cases of a shot with this true time: all inputs are at a limit."""
+    """Return the limits of path, time and speed if all inputs have their worst-case errors."""
     path = half_width(facts.spacing) + 2 * half_width(facts.trip)
     rate, late = half_width(facts.rate), half_width(facts.latency)
     low_m, high_m = facts.spacing_m - path, facts.spacing_m + path
@@ -484,7 +484,7 @@ def limits_of(facts: Facts, time_s: float) -> WorstCaseLimits:
 
 
 def combined_of(facts: Facts, time_s: float) -> RootSumSquare:
-    """Return the standard uncertainties of a shot with this true time (GUM 5.1.6)."""
+    """Return the standard uncertainties of a shot, and combine them (GUM 5.1.6)."""
     two = facts.pairs == 2
     tick = two_pair("", facts.tick_s) if two else triangular("", facts.tick_s)
     jitter = facts.jitter_s * (1 if two else math.sqrt(2))

@@ -1,4 +1,4 @@
-"""Compare the answers of groups to their sheets with the key.
+"""Mark the answers that groups wrote on their worksheets.
 
 An answer is a line ``group quantity value``, such as ``3 v 22.13``. A quantity is one of the
 sheet's letters: t, v, mean, s, high, low, u and U. An answer is right if it is the key's
@@ -20,7 +20,7 @@ _FEWEST_DIGITS = {"s": 2, "u": 1, "U": 1}
 _ENOUGH_DIGITS = 3
 _CLOSE = {"s": 0.02, "u": 0.05, "U": 0.05}
 _USUALLY_CLOSE = 0.0005
-"""Allowed relative error, because pupils may round values in between."""
+"""Allowed relative error, because pupils may round intermediate values."""
 
 
 class AnswerVerdict(StrEnum):
@@ -42,7 +42,7 @@ class MarkedAnswer:
     quantity : str
         One of `QUANTITIES`.
     text : str
-        The answer as it was given.
+        The answer as the group wrote it.
     key : float
         The right value in the unit of the sheet.
     verdict : AnswerVerdict
@@ -58,7 +58,7 @@ class MarkedAnswer:
 @dataclass(frozen=True)
 class Marking:
     """
-    The answers of all groups.
+    The marked answers of all groups.
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ class Marking:
     answers : mapping
         The last answer for each group and quantity.
     left_out : tuple of (int, str)
-        Number of a line, from 1, and why the line is not an answer.
+        Number of a line, from 1, and the reason why the line is not an answer.
     """
 
     groups: tuple[int, ...]
@@ -83,7 +83,7 @@ LONGEST_LINE = 200
 
 
 def keys_of(task: Task, speed_mps: float, time_s: float) -> dict[str, float]:
-    """Return the key of a sheet, for a unit of speed [m/s] and a unit of time [s]."""
+    """Return the right answers of a worksheet, in the units of the worksheet."""
     speeds = {
         "v": task.shots[0].speed_mps,
         "mean": task.mean_mps,
@@ -140,7 +140,7 @@ def _answer(line: str, keys: Mapping[int, Mapping[str, float]]) -> MarkedAnswer 
     if not (group.isascii() and group.isdigit() and int(group) in keys):
         return "there is no sheet for this group"
     if quantity not in keys[int(group)]:
-        return f"a quantity is one of {', '.join(keys[int(group)])}"
+        return f"this quantity is unknown; use one of {', '.join(keys[int(group)])}"
     if _NUMBER.fullmatch(text) is None:
         return "the value is not a number"
     key = keys[int(group)][quantity]

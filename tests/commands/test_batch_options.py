@@ -218,10 +218,10 @@ def test_without_a_terminal_a_line_now_and_then_says_how_far_it_is(monkeypatch, 
             now_s[0] += 1.0
             advance()
     assert capsys.readouterr().err.splitlines() == [
-        "chrono: 10 of 200 recordings, about 3 min left",
-        "chrono: 70 of 200 recordings, about 2 min left",
-        "chrono: 130 of 200 recordings, about 70 s left",
-        "chrono: 190 of 200 recordings, about 10 s left",
+        "chrono: 10 of 200 recordings are done; time left: about 3 min",
+        "chrono: 70 of 200 recordings are done; time left: about 2 min",
+        "chrono: 130 of 200 recordings are done; time left: about 70 s",
+        "chrono: 190 of 200 recordings are done; time left: about 10 s",
     ]
     for total, hidden in ((1, False), (200, True)):
         with batch_options._bar(total, hidden) as advance:
@@ -255,7 +255,9 @@ def test_a_picture_takes_a_folder_of_one_recording_and_refuses_more(chrono, tmp_
     many_links(tmp_path / "single", 1)
     assert chrono("picture", "single", "-o", "x.svg").code == 1, "a lamp flickers there"
     assert (tmp_path / "x.svg").stat().st_size
-    is_one_clear_complaint(chrono("picture", "memory://a.tsv", "-o", "y.svg"), "download it")
+    is_one_clear_complaint(
+        chrono("picture", "memory://a.tsv", "-o", "y.svg"), "download the recording"
+    )
 
 
 @pytest.mark.parametrize(

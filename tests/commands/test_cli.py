@@ -597,7 +597,10 @@ def test_what_cannot_be_watched_is_refused(chrono, words, told) -> None:
 
 @pytest.mark.parametrize(
     ("words", "told"),
-    [(("--tone", "A"), "--tone needs --watch"), (("--watch", "--tone", "C"), "'C' is not one")],
+    [
+        (("--tone", "A"), "--tone works only with --watch"),
+        (("--watch", "--tone", "C"), "'C' is not one"),
+    ],
 )
 def test_a_tone_is_for_one_gate_that_is_watched(chrono, words, told) -> None:
     outcome = chrono("check", "virtual://loose-beam", *words)

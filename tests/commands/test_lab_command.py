@@ -35,7 +35,7 @@ def test_without_a_terminal_everything_is_printed_once(chrono) -> None:
         "true value",
         "theory 0.408",
         "shares of u²",
-        "7. Take the mean",
+        "7. If you take the mean",
     ):
         assert words in done.out
     assert done.err == ""
@@ -82,7 +82,7 @@ def test_an_estimate_is_asked_for_before_anything_is_shown(chrono, monday, say) 
     done = chrono("lab", monday, "--guess")
 
     assert done.code == 0, done.err
-    assert done.err.startswith("Your ± (95 %) of 21.98 m/s")
+    assert done.err.startswith("Type your estimate of the ± (95 %) of 21.98 m/s")
     assert "3b said ± 0.4" in done.out
     assert "times too large" in done.out
     assert monday.read_bytes() == before
@@ -185,7 +185,7 @@ def test_a_line_that_is_no_guess_is_told(chrono, tmp_path) -> None:
         (("lab", "--tick", "1 s"), ("--tick", "1 ms")),
         (("lab", "--tick", "0 s"), ("--tick",)),
         (("lab", "--spacing", "1 mm"), ("--spacing",)),
-        (("lab", "--clock", "50"), ("--clock", "per cent")),
+        (("lab", "--clock", "50"), ("--clock", "percentage")),
         (("lab", "--spread", "50 %"), ("--spread", "20 %")),
         (("lab", "--jitter", "-1 us"), ("--jitter",)),
         (("lab", "--trip", "1 m"), ("--trip",)),

@@ -100,7 +100,9 @@ def closed(redirection: str, *words: str, cwd: Path) -> subprocess.CompletedProc
 @pytest.mark.parametrize("name", [*COMMANDS, "--help"])
 def test_results_for_a_closed_output_are_refused_in_one_line(name, tmp_path):
     done = closed(">&-", *COMMANDS.get(name, (name,)), cwd=tmp_path)
-    told = [line for line in done.stderr.decode().splitlines() if "it is closed" in line]
+    told = [
+        line for line in done.stderr.decode().splitlines() if "the output is closed" in line
+    ]
 
     assert done.returncode == 1
     assert b"Traceback" not in done.stderr
@@ -148,7 +150,9 @@ def test_clocking_goes_on_and_records_though_nobody_reads_the_results(tmp_path):
         os.close(writer)
 
     assert done.returncode == 1, done.stderr
-    assert done.stderr.count(b"nobody reads it") == 2, "when it happened, and at the end"
+    assert done.stderr.count(b"no program reads the output") == 2, (
+        "when it happened, and at the end"
+    )
     assert b"Exception ignored" not in done.stderr
     assert len(kept(tmp_path / "a.tsv")) >= 4
 

@@ -198,7 +198,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     assert told(3.0) == ""
     monkeypatch.setattr(file_io, "write_some", real)
     run.writer._retry_due = 0.0
-    assert told(3.0) == "disk: all is written\n"
+    assert told(3.0) == "disk: all data are written\n"
     assert run.close() == []
 
 
@@ -219,7 +219,10 @@ def test_without_a_dashboard_a_wait_for_the_disk_and_a_restart_are_told_once(
     board.line("H 1 16000000 32 hand 1.0")
     board.wait(2.0)
     run.step()
-    for words in ("board restarted once: a shot at that time may be in two parts\n", ""):
+    for words in (
+        "board restarted once: a shot at that time may be split into two parts\n",
+        "",
+    ):
         reporter.look(run)
         assert capsys.readouterr().err == words
     run.close()

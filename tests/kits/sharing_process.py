@@ -35,7 +35,7 @@ class Shared:
         self._guard = threading.Timer(patience_s, self.process.kill)
         self._guard.start()
         self.said = ""
-        while "ctrl+c ends it" not in self.said:
+        while "press ctrl+c to stop" not in self.said:
             line = self.process.stderr.readline()
             assert line, f"ended early: {self.said}"
             self.said += line

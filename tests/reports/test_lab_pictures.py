@@ -263,7 +263,7 @@ def test_the_text_holds_settings_result_pictures_and_answers(coarse) -> None:
     text = lab_text(coarse, estimate=Guess("3b", 6.0, 3.0, 45.0))
     for words in (
         "tick      100 us", "45.0 ± 3.3 m/s (7.3 %)", "true value", "theory 0.408",
-        "u/speed in %", "shares of u²", "7. Take the mean of 100", "3b said ± 6 m/s",
+        "u/speed in %", "shares of u²", "7. If you take the mean of 100", "3b said ± 6 m/s",
     ):  # fmt: skip
         assert words in text, words
 
