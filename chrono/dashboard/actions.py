@@ -1,4 +1,4 @@
-"""One table of the operator's actions, for the keys, key bar, command palette and help.
+"""This table lists the operator's actions for the keys, key bar, command palette and help.
 
 Each action states in which situation it is possible. No other module decides this. If an
 action is not possible, its key is not shown and does nothing.
@@ -69,7 +69,7 @@ class Action:
     group : str
         Subject of the action: "shot", "live", "replay" or "session".
     when : callable
-        Function that returns True if a situation allows the action on its screens.
+        Function that returns True if the action is possible in a given situation.
     screens : tuple of str
         Screens on which the action is possible.
     rank : int
@@ -178,14 +178,14 @@ ACTIONS = (
            "Type the shot's number, or a part of its setup, flags or note.",
            "shot", screens=ON_SHOTS, shown_key="/", rank=22),
     Action("next_match", "x", "Next", "Next match",
-           "Go to the next shot of the search.", "shot", _sought, ON_SHOTS, rank=14),
+           "Go to the next matching shot.", "shot", _sought, ON_SHOTS, rank=14),
     Action("previous_match", "X", "Back", "Previous match",
-           "Go back to the previous shot of the search.", "shot", _sought, ON_SHOTS, rank=5),
+           "Go back to the previous matching shot.", "shot", _sought, ON_SHOTS, rank=5),
     Action("whole_shot", "enter", "Details", "All details of the selected shot",
            "Show the full setup, all flags and the note of the shot.",
            "shot", screens=ON_SHOTS, shown_key="Enter", rank=7),
     Action("motion", "m", "Motion", "Energy, momentum, Mach number and range",
-           "Show these values of the selected shot, and how far the body would fly.",
+           "Show how much energy and momentum the body has, and how far it would fly.",
            "shot", screens=ON_SHOTS, rank=4),
     Action("unit", "u", "Unit", "Another unit of speed",
            "Change the unit of speed: m/s, km/h, ft/s or mph.",

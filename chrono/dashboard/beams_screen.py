@@ -146,10 +146,12 @@ def records_text(session: Session) -> Text:
     damaged = [
         f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in unusable.line_samples
     ]
-    text = _list(f"damaged lines in the session: {unusable.lines}; the first are", damaged)
+    text = _list(
+        f"damaged lines in the session: {unusable.lines} (the first ones are shown)", damaged
+    )
     text.append_text(
         _list(
-            f"unusable setups and marks: {unusable.records}; the first are",
+            f"unusable setups and marks: {unusable.records} (the first ones are shown)",
             [fit(reason, 76) for reason in unusable.record_reasons],
         )
     )

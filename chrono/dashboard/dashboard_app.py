@@ -130,7 +130,7 @@ def show_replay(
 
 def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     """
-    Show a progress bar while a recording is loaded, then show new shots as it grows.
+    Show a progress bar while a recording is loaded, then show its new shots.
 
     Parameters
     ----------
@@ -167,7 +167,7 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
         if app.loaded:
             run = app.driver.run
             if words := waiting_words(run.waiting_s):
-                print(words, file=sys.stderr)  # closing waits, after the screen is gone
+                print(words, file=sys.stderr)  # the screen is gone, but the disk is slow
             findings.take(run.close())
     if app.trouble is not None:
         raise app.trouble
@@ -549,7 +549,11 @@ def _parting_words(run: Run | None) -> list[str]:
         return ["This session is not recorded: its shots will be lost."]
     lines = [f"The recording is kept: {writer.path}"]
     trouble = disk_line(writer) if writer.trouble else ""
-    return [*lines, f"But {trouble}: press n, then w for a new file."] if trouble else lines
+    return (
+        [*lines, f"But the disk has a problem: {trouble}. Press n, then w for a new file."]
+        if trouble
+        else lines
+    )
 
 
 # Each screen is loaded when it is first shown, so that the first screen appears sooner.

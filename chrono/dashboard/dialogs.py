@@ -212,8 +212,8 @@ class SetupDialog(TypedDialog[Setup | None]):
     FIELDS = (
         ("name", "name", "three bands"),
         ("conditions", "conditions as key=value, …", "bands=3, angle=20 deg"),
-        ("mass", "body's mass, if not as in the rig", "24 g"),
-        ("length", "body's length, if not as in the rig", "40 mm"),
+        ("mass", "body's mass, if it differs from the rig", "24 g"),
+        ("length", "body's length, if it differs from the rig", "40 mm"),
     )
 
     def __init__(
@@ -299,7 +299,7 @@ class QuitDialog(ModalScreen[bool]):
     title : str, optional
         The question.
     yes : str, optional
-        Word for the answer that ends or leaves.
+        Word for the answer yes.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
