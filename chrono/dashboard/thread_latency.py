@@ -1,7 +1,7 @@
 """Stop the interpreter from delaying the thread that reads the port while a screen is shown.
 
-The garbage collector visits all widgets again and again, and a thread waits up to the switch
-interval for its turn. Together they delay a reader thread by up to 0.2 s.
+Python's garbage collector visits all widgets again and again. A thread waits up to the switch
+interval for its turn. Together, these two effects delay a reader thread by up to 0.2 s.
 """
 
 import gc
