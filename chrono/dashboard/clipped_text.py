@@ -57,7 +57,7 @@ class Clipped(Static):
 
 
 def fit(text: str, cells: int) -> str:
-    """Return a text that is safe to show and has at most this many cells; … marks a cut."""
+    """Return a text without control characters, cut to this many cells; … marks a cut."""
     if len(text) <= cells and text.isascii() and text.isprintable():
         return text
     shown = Text(plain(text[: 4 * cells + 4]))
@@ -108,7 +108,7 @@ def flow(items: list[Text], cells: int) -> Text:
 
 
 def update_text(widget: Static, text: Text) -> None:
-    """Draw a text only if it differs from the shown text; most updates change nothing."""
+    """Change the text of a widget only if the new text differs."""
     if getattr(widget, "shown_text", None) != text:
         widget.shown_text = text  # type: ignore[attr-defined]
         widget.update(text)

@@ -99,7 +99,7 @@ def comparison_screen_text(
     columns: int,
     damaged_lines: int = 0,
 ) -> Text:
-    """Return the answer, then the shots and means of all setups, then each pair of setups."""
+    """Return the text of the screen: the answer, the mean of each setup, and each pair."""
     text = Text()
     if len(groups) < 2:
         text.append(f"{TOO_FEW}\n\n", "bold yellow")
@@ -129,7 +129,7 @@ def latest_pair(found: Comparison) -> PairComparison:
 
 
 def pair_text(pair: PairComparison, unit: str, columns: int) -> Text:
-    """Return sentences about a pair of setups, and a drawing of their difference with its ±."""
+    """Return sentences and a drawing about the difference between two setups."""
     title, *lines = pair_lines(pair, unit)
     text = Text().append(f"{title}\n", "bold")
     text.append("".join(f"{line.strip()}\n" for line in lines))

@@ -57,12 +57,12 @@ FLASH_APART_S = 0.4
 """Shortest time between two flashes [s]: at most three flashes per second (WCAG 2.2,
 2.3.1)."""
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
-"""Commands of Textual in the palette; others would hide a caution or repeat an action."""
+"""Only these commands of Textual are offered; others hide a caution or repeat an action."""
 
 
 def show(run: Run, findings: Findings) -> None:
     """
-    Show a run until the operator quits.
+    Show a live session or a replay until the operator quits.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def show(run: Run, findings: Findings) -> None:
     Raises
     ------
     ChronoError
-        If the source cannot be opened.
+        If the source of the data cannot be opened.
     """
     run.start()
     _run_app(Dashboard(run), findings)
@@ -210,7 +210,7 @@ class Dashboard(BaseApp[None]):
     ]
 
     keys_shown_for = reactive(Situation(), repaint=False, init=False, bindings=True)
-    """The situation for which the keys are shown; a new situation refreshes the keys."""
+    """The situation that decides which keys are shown; a new situation refreshes the keys."""
 
     def __init__(
         self, run: Run | None = None, load: Load | None = None, name: str = ""
@@ -421,7 +421,7 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("comparison")
 
     def action_beams(self) -> None:
-        """Show gates, link and clock."""
+        """Show the state of the gates, the link and the clock."""
         self.switch_mode("beams")
 
     def action_tone(self) -> None:
@@ -478,7 +478,7 @@ class Dashboard(BaseApp[None]):
             self.notify(f"Undone: {words}", markup=False)
 
     def action_unit(self) -> None:
-        """Show speeds in the next unit."""
+        """Change to the next unit of speed."""
         self.preferences.next_unit(self.driver.run.session.rig.speed_unit)
         self.refresh_all()
 

@@ -38,7 +38,7 @@ MEANWHILE = {
     True: "The recording has already begun.",
     False: "This session is not recorded: its shots will be lost.",
 }
-"""The sentence below the cautions, with a recording and without a recording."""
+"""The sentence below the cautions, for a session with or without a recording."""
 
 ASKING = "dialog"
 """Name of the group of workers that wait for an answer."""
@@ -76,7 +76,7 @@ class Field(Input):
     """A text field; a pasted text with tabs or several lines also fills the next fields."""
 
     def on_paste(self, event: events.Paste) -> None:
-        """Divide pasted text among the fields; the last field gets the rest."""
+        """Divide a pasted text among the fields; the last field gets the rest of the text."""
         event.prevent_default()
         event.stop()
         fields = list(self.screen.query(Field))
@@ -396,5 +396,5 @@ class CautionScreen(ModalScreen[None]):
 
 
 def plain_lines(text: str) -> str:
-    """Make a message safe to show, line by line."""
+    """Replace the control characters in each line of a message."""
     return "\n".join(plain(line) for line in text.splitlines())

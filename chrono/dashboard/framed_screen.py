@@ -28,7 +28,9 @@ KEY_LABELS = [KeyLabel(act.key, act.sign, act.label, act.name, act.rank) for act
 
 class FramedScreen(Screen[None]):
     """
-    A screen with this frame. The application calls `show_view` and `show_run` to update it.
+    A screen that shows the status, the problems, the caution and the keys.
+
+    The application calls `show_view` and `show_run` to update the screen.
 
     Parameters
     ----------

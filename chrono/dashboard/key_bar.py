@@ -52,7 +52,7 @@ class KeyLabel:
 
 class KeyBar(Static):
     """
-    The keys of a screen that can be used now.
+    A bar with the keys of a screen that can be used now.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]
 
 
 def _called(action: str, owner: DOMNode) -> str:
-    """Return the action that Textual calls after a click on a key, with its owner."""
+    """Return the text of the action that starts after a click on a key."""
     if isinstance(owner, App):
         place = "app"
     else:

@@ -262,7 +262,7 @@ class LabScreen(Screen[None]):
         self._look_again()
 
     def action_unit(self) -> None:
-        """Show speeds in the next unit."""
+        """Change to the next unit of speed."""
         self.unit = unit_after(self.unit)
         self._show_all()
 
@@ -347,7 +347,9 @@ class LabScreen(Screen[None]):
         more = len(lines) - SHOWN_GUESSES
         if more > 0:
             name = plain(self.start.guesses.name)
-            lines[SHOWN_GUESSES:] = [f"{more} more; to see all, type: chrono guesses {name}"]
+            lines[SHOWN_GUESSES:] = [
+                f"Guesses not shown: {more}. To see all, type: chrono guesses {name}"
+            ]
         self.hidden = False
         self._forget_guesses()
         self._say(*lines)

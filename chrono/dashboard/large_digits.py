@@ -52,9 +52,9 @@ def large_digits(text: str, columns: int, lines: int) -> list[str]:
     Parameters
     ----------
     text : str
-        Digits, points, blanks, signs ``-`` and ``—``, and `LETTERS`.
+        Text to draw: digits, points, blanks, signs ``-`` and ``—``, and `LETTERS`.
     columns, lines : int
-        Cells available.
+        Largest width and height of the drawing [cells].
 
     Returns
     -------

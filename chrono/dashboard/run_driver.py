@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from chrono.session.view_cache import SessionView, ViewCache
 
 MORE_EDGES_S = 0.03
-"""If a shot may soon get more edges, wait at most this long before it is shown [s]."""
+"""A shot that may soon get more edges is shown after at most this time [s]."""
 SHOWN_SHOTS = 200
 
 

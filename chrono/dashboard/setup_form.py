@@ -1,4 +1,4 @@
-"""Make a setup from the text of the setup dialog, or this text from a setup."""
+"""Convert the text of the setup dialog to a setup, and a setup to this text."""
 
 from dataclasses import replace
 

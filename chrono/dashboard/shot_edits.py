@@ -82,7 +82,7 @@ class ShotEdits:
         return words if self._try(run.undo) else ""
 
     def _try(self, act: Callable[[], object]) -> bool:
-        """Do the action and show the change, or warn why it was not possible."""
+        """Do an action and show the change; if the action fails, show a warning."""
         try:
             act()
         except ChronoError as error:

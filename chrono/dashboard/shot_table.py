@@ -43,7 +43,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
     """A table with one line per shot; the cursor stays on the newest or the chosen shot."""
 
     class Moved(Message):
-        """The operator moved the cursor."""
+        """A message that the operator moved the cursor."""
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {
         "table--header",

@@ -132,7 +132,11 @@ def conditions_text(setup: Setup) -> str:
 
 
 def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) -> Text:
-    """Return the statistics of one setup, one value per line; `shots` is for the session."""
+    """
+    Return the statistics of one setup, one value per line.
+
+    `shots` is the number of shots in the session.
+    """
     text = Text().append(fit(setup_text(setup.name), STATISTICS_CELLS), "bold")
     conditions = conditions_text(setup)
     if conditions:
@@ -191,7 +195,7 @@ def _shares(budget: Budget) -> list[tuple[str, float]]:
 
 
 def _cells(shares: list[float], cells: int) -> list[int]:
-    """Divide the cells in proportion to the shares; each share gets at least one cell."""
+    """Divide the cells of a bar by shares; each share gets at least one cell."""
     if not shares:
         return []
     widths = [max(round(share * cells), 1) for share in shares]

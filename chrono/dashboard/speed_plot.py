@@ -23,7 +23,7 @@ LAST_SHOTS = 100
 LEAST_SHOTS_WIDE = 10
 LEAST_INTERVALS = 4
 LABEL_CELLS = 9
-"""Cells at the left that stay free for the numbers of the ticks."""
+"""Width of the space at the left for the numbers of the ticks [cells]."""
 STYLES = {"counted": "cyan", "not": "yellow", "change": "bright_black", "axis": "bright_black"}
 
 
@@ -170,7 +170,7 @@ def _text(lines: list[list[Piece]]) -> Text:
 
 
 def _points(rows: list[ShotRow], unit: str) -> Points:
-    """Return number, speed, ± and counted of each shot, shape (N, 4), all finite."""
+    """Return number, speed, ± and counted (0 or 1) of each shot as a finite array (N, 4)."""
     points = [
         (
             row.number,

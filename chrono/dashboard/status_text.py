@@ -81,7 +81,7 @@ def _replay(run: ReplayRun) -> Text:
 def _followed(run: Run) -> Text:
     status = run.status
     if status.state != "open":
-        word = "lost" if status.state == "lost" else "not followed now"
+        word = "lost" if status.state == "lost" else "not followed at the moment"
         return Text.assemble((word, "bold red"))
     if run.unwritten:
         return Text("finished: no program writes to this file")

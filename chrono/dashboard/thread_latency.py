@@ -25,6 +25,6 @@ def short_turns() -> Iterator[None]:
 
 
 def freeze_widgets() -> None:
-    """Exclude the existing objects from garbage collection; the screen needs them."""
+    """Exclude all existing objects from garbage collection, because the screen needs them."""
     gc.collect()
     gc.freeze()
