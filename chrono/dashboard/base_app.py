@@ -71,7 +71,7 @@ class BaseApp(App[Result]):
         except OSError as error:
             self.warn(f"No screenshot saved: {folder} cannot be written: {error.strerror}.")
             return None
-        self.notify(f"Screenshot: {saved}", markup=False)
+        self.notify(f"Screenshot saved: {saved}", markup=False)
         return saved
 
     def warn(self, text: str) -> None:

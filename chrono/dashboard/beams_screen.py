@@ -101,7 +101,7 @@ def advice_text(health: HealthText, troubles: list[str]) -> Text:
 def gate_text(seen: GateObservation) -> Text:
     """Return the state of a gate in bold: blocked, clear or not known yet."""
     if seen.blocked is None:
-        return Text.assemble(("? not known yet", "bright_black"))
+        return Text.assemble(("? state not known yet", "bright_black"))
     if seen.blocked:
         return Text.assemble((f"█ BLOCKED {seen.blocked_for_s:.1f} s", "bold yellow"))
     return Text.assemble(("○ CLEAR", "bold green"))

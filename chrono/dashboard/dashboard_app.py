@@ -475,7 +475,7 @@ class Dashboard(BaseApp[None]):
         """Undo the last entry."""
         words = self.edits.undo()
         if words:
-            self.notify(f"Undone: {words}", markup=False)
+            self.notify(f"The last entry is undone: {words}", markup=False)
 
     def action_unit(self) -> None:
         """Change to the next unit of speed."""
@@ -547,7 +547,7 @@ def _parting_words(run: Run | None) -> list[str]:
     writer = run.writer if run is not None else None
     if writer is None:
         return ["This session is not recorded: its shots will be lost."]
-    lines = [f"The recording is kept: {writer.path}"]
+    lines = [f"The recording is saved: {writer.path}"]
     trouble = disk_line(writer) if writer.trouble else ""
     return (
         [*lines, f"But the disk has a problem: {trouble}. Press n, then w for a new file."]

@@ -229,7 +229,7 @@ class SetupDialog(TypedDialog[Setup | None]):
         with Vertical(classes="box"):
             yield Static(self._title, classes="heading", markup=False)
             if self._names:
-                yield Static(f"used so far: {self._names}", id="so-far", markup=False)
+                yield Static(f"setups used so far: {self._names}", id="so-far", markup=False)
             for (name, label, example), value in zip(self.FIELDS, self._values, strict=True):
                 yield Label(label, markup=False)
                 yield Field(

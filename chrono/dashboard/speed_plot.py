@@ -71,7 +71,7 @@ class SpeedPlot(Widget):
             )
             return histogram_text(self._speeds, columns, lines)
         chart, words = shots_chart(self.points, columns, lines - 2)
-        self.border_title = f"{self._unit} by shot, {words}   · counted   × not"
+        self.border_title = f"{self._unit} by shot, {words}  · counted  × not counted"
         top = chart.y.high - chart.y.per_cell / 2
         for x, name in self._changes:
             chart.bar(x, chart.y.low, chart.y.high, "change")
@@ -112,7 +112,7 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
         (chart.mark if wide else chart.point)(number, speed, style)
         if not counted:
             chart.sign(number, speed, "×", style)
-    return chart, "± 95 %" if drawn.any() else "± smaller than a dot"
+    return chart, "± 95 %" if drawn.any() else "± within the dot"
 
 
 def histogram_text(speeds: Points, columns: int, lines: int) -> Text:

@@ -98,7 +98,7 @@ def _refusal(error: OSError, address: str, port: int) -> OptionError:
             hint="find the address in the settings of the network, or use --lan",
         )
     if error.errno in (errno.EACCES, errno.EPERM):
-        return OptionError(f"port {port} needs special rights", where=where, hint=other)
+        return OptionError(f"port {port} needs administrator rights", where=where, hint=other)
     return OptionError(f"{address}:{port} cannot be used: {error.strerror}", where=where)
 
 

@@ -264,7 +264,10 @@ async def test_many_guesses_are_revealed_as_far_as_there_is_room(monday) -> None
         await settle(app, pilot)
         text = screen_text(app)
         assert text.count("times too large") == 4
-        assert "and 2 more: chrono guesses monday.guesses.jsonl" in text
+        assert (
+            "Guesses not shown: 2. To see all, type: chrono guesses monday.guesses.jsonl"
+            in text
+        )
 
 
 async def test_where_a_guess_cannot_be_kept_the_lab_goes_on(monday, tmp_path) -> None:

@@ -112,7 +112,7 @@ def test_five_pages_and_25_clients_guess_and_all_see_all(monday, browser) -> Non
         for place, tab in enumerate(tabs):
             guess_by_keys(tab, f"2{place},5", EVIL if place == 3 else f"team {place}")
             tab.wait("document.getElementById('answer').innerText.startsWith('Sent.')")
-            assert tab.text("answer") == f"Sent. You are number {26 + place}."
+            assert tab.text("answer") == f"Your guess is sent. Your number is {26 + place}."
             assert tab.value("document.getElementById('form').hidden")
         wait_until(lambda: len(lesson.served.control.rounds.now.guesses) == 30)
         lesson.press("cnn")
@@ -225,8 +225,8 @@ def test_a_page_without_a_seat_says_whom_to_tell_and_comes_in_later(monday, brow
         first = browser.open(lesson.url)
         first.wait("document.getElementById('value').innerText !== '—'")
         second = browser.open(lesson.url)
-        second.wait("document.getElementById('link').innerText.includes('tell your teacher')")
+        second.wait("document.getElementById('link').innerText.includes('Tell your teacher')")
         assert "--seats" in "".join(lesson.served.control.said)
         first.call("Page.navigate", url="about:blank")
         second.wait("document.getElementById('value').innerText !== '—'")
-        assert "tell your teacher" not in second.text("link")
+        assert "Tell your teacher" not in second.text("link")
