@@ -22,7 +22,7 @@ RANKED_KEYS = 6
 @dataclass(frozen=True)
 class KeyLabel:
     """
-    A key in the bar.
+    A key in the key bar, with its label.
 
     Attributes
     ----------

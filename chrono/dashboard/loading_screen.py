@@ -40,14 +40,14 @@ class LoadingScreen(Screen["Run | ChronoError"]):
     BINDINGS: ClassVar[list[BindingType]] = [Binding("q", "app.quit", "Quit")]
 
     class Progressed(Message):
-        """A message with the number of bytes that were read, and the total."""
+        """A message with the number of bytes that were read, and the size of the recording."""
 
         def __init__(self, done: int, total: int) -> None:
             super().__init__()
             self.done, self.total = done, total
 
         def can_replace(self, message: Message) -> bool:
-            """Return True: only the latest message is needed."""
+            """Return True, because only the latest message is needed."""
             return isinstance(message, LoadingScreen.Progressed)
 
     def __init__(self, load: Load, name: str) -> None:

@@ -76,7 +76,7 @@ class LogBookApp(BaseApp[LogEntry]):
         self.show_entries()
 
     def on_resize(self) -> None:
-        """Fit everything to the new width."""
+        """Draw the list again in the new width."""
         self.show_entries()
 
     @property

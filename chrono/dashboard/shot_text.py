@@ -50,7 +50,7 @@ def speed_text(row: ShotRow, unit: str) -> str:
 
 
 def counted_text(row: ShotRow) -> str:
-    """Return one word that says whether the statistics contain a shot."""
+    """Return one word for the state of a shot: open, yes (counted) or no."""
     if row.open:
         return "open"
     return "yes" if row.counted else "no"
@@ -67,7 +67,7 @@ def flags_text(row: ShotRow, unit: str) -> str:
 
 
 def shot_state(row: ShotRow) -> tuple[str, str]:
-    """Return a text (with its style) that says whether the statistics contain a shot."""
+    """Return the state of a shot as text, with a style: open, counted or not counted."""
     if row.open:
         return "still open", "italic"
     return ("counted", "green") if row.counted else ("not counted", "bold yellow")

@@ -1,4 +1,4 @@
-"""Stop the interpreter from delaying the thread that reads the port while a screen is shown.
+"""Keep the thread that reads the port fast while the program shows a screen.
 
 Python's garbage collector visits all widgets again and again. A thread waits up to the switch
 interval for its turn. Together, these two effects delay a reader thread by up to 0.2 s.

@@ -191,7 +191,7 @@ def test_the_page_has_a_heading_landmarks_and_words_one_tap_away(monday, browser
         tab = browser.open(lesson.url, 320, 640)
         tab.wait("document.getElementById('value').innerText !== '—'")
         assert tab.value("[...document.querySelectorAll('h1')].map(e => e.innerText)") == [
-            "Speeds as they are clocked"
+            "Speeds of the shots"
         ]
         outside = "[...document.body.children].map(e => e.tagName)"
         assert set(tab.value(outside)) == {"HEADER", "MAIN", "FOOTER", "SCRIPT"}
