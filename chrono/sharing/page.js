@@ -293,7 +293,7 @@
       mark(svg, x(number), y(speed), key, counted, size);
     }
     const unseen = plot.points.some(([, speed, half]) => y(speed - half) - y(speed) < size);
-    if (unseen) draw(svg, "text", { x: left, y: 1.9 * em }, "no bar: the ± is smaller than the mark");
+    if (unseen) draw(svg, "text", { x: left, y: 1.9 * em }, "no bar: the ± is inside the mark");
     const shot = state.latest;
     const last = shot && !shot.hidden ? `, the latest ${shot.speed} ${state.unit}` : "";
     svg.setAttribute("aria-label", `Speed by shot, ${plot.points.length} shots${last}`);

@@ -200,9 +200,7 @@ def test_the_page_has_a_heading_landmarks_and_words_one_tap_away(monday, browser
         text = tab.text("words")
         for word in ("n\n", "s\n", "median", "smaller than its mark"):
             assert word in text
-        tab.wait(
-            "document.querySelector('#plot').textContent.includes('smaller than the mark')"
-        )
+        tab.wait("document.querySelector('#plot').textContent.includes('inside the mark')")
         assert tab.value("document.getElementById('round').hidden")
 
 
