@@ -84,7 +84,7 @@ class BeamsScreen(FramedScreen):
 
 
 def verdict_text(health: HealthText) -> Text:
-    """Return whether everything is ready, or the reason why not."""
+    """Return the verdict: READY, or NOT READY with the reason."""
     if health.ready:
         return Text.assemble(("READY", "bold green"))
     return Text.assemble(

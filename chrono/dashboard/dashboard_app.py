@@ -228,7 +228,7 @@ class Dashboard(BaseApp[None]):
     # -- beginning ---------------------------------------------------------------------
 
     def on_mount(self) -> None:
-        """Show the run; load it first if needed."""
+        """Show the session or the replay; load the recording first if needed."""
         if self.loaded:
             self._begin()
         else:

@@ -88,7 +88,7 @@ def _joined(row: int, glyphs: list[list[str]], gap: int) -> str:
 
 
 def _glyph(sign: str, wide: int, rows: int) -> list[str]:
-    """Return a sign as rows of `#` and blanks; a dot is as high as it is wide."""
+    """Draw a sign in this size, and return rows of `#` and blanks."""
     if sign in LETTERS:
         return _stretched(LETTERS[sign], wide, rows)
     across, upright = max(rows // 7, 1), max(wide // 5, 1)
@@ -117,7 +117,7 @@ def _glyph(sign: str, wide: int, rows: int) -> list[str]:
 
 
 def _stretched(picture: tuple[str, ...], wide: int, rows: int) -> list[str]:
-    """Return a letter's picture stretched to this size, as rows of `#` and blanks."""
+    """Stretch the picture of a letter to this size, and return rows of `#` and blanks."""
     return [
         "".join(
             "#" if line[column * len(line) // wide] == "1" else " " for column in range(wide)

@@ -111,7 +111,7 @@ class RunDriver:
 
     @property
     def looks(self) -> ViewCache:
-        """The view cache of the session that is shown now."""
+        """The cache with all views of the session that is shown now."""
         from chrono.session.view_cache import ViewCache
 
         session = self.run.session

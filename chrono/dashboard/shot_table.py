@@ -115,13 +115,13 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     @property
     def layout_name(self) -> str:
-        """Name of the layout at this size."""
+        """Name of the layout for the present width: wide, narrow or slim."""
         width = self.scrollable_content_region.width
         return "wide" if width >= 100 else "narrow" if width >= 76 else "slim"
 
     @property
     def widths(self) -> tuple[int, ...]:
-        """Number of cells of each column at this size."""
+        """Width of each column in the present layout [cells]."""
         number, time, *fixed = WIDTHS[self.layout_name]
         if self._count:  # numbers are never cut
             number = max(number, len(str(self._count)))

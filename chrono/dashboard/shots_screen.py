@@ -66,7 +66,7 @@ higher."""
 
 
 class LatestSpeed(Digits):
-    """A speed in digits of three lines, or in larger digits on a large terminal."""
+    """A display of the speed in large digits; the digits are larger on a large terminal."""
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """Return the number of lines at this width."""
