@@ -49,7 +49,7 @@ if TYPE_CHECKING:
 ALL_OF_IT = "Enter: details"
 
 LENGTH_CORRECTED = (
-    "The length decides which edges form a shot, and if a shot is short or long. "
+    "The body's length decides which edges form a shot, and if a shot is short or long. "
     "To use the new length, open the recording again."
 )
 
