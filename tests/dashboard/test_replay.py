@@ -186,7 +186,7 @@ async def test_a_copy_takes_what_is_said_and_the_recording_stays(copied):
         await pilot.press("enter")
         app.follow()
         await pilot.pause()
-        assert "changes go to copied-2.tsv" in screen_text(app)
+        assert "changes are saved in copied-2.tsv" in screen_text(app)
         await pilot.press("z")
     assert state_of(copied) == before
     copy = copied.parent / "copied-2.tsv"
