@@ -211,8 +211,8 @@ class ShotsScreen(ShotMarking):
             return
         run = self.driver.run
         setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
-        those = "this shot" if shots == 1 else f"all {shots} shots of this setup"
-        title = f"Setup of shot {row.number}; a change applies to {those}"
+        those = "this shot" if shots == 1 else f"its {shots} shots"
+        title = f"Correct the setup of shot {row.number} for {those}"
         form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
         if form is None or setup_form(form) == setup_form(setup):
             return
