@@ -111,7 +111,9 @@ def test_five_pages_and_25_clients_guess_and_all_see_all(monday, browser) -> Non
         lesson.do(clients(lesson.served, 25))
         for place, tab in enumerate(tabs):
             guess_by_keys(tab, f"2{place},5", EVIL if place == 3 else f"team {place}")
-            tab.wait("document.getElementById('answer').innerText.startsWith('Sent.')")
+            tab.wait(
+                "document.getElementById('answer').innerText.startsWith('Your guess is sent.')"
+            )
             assert tab.text("answer") == f"Your guess is sent. Your number is {26 + place}."
             assert tab.value("document.getElementById('form').hidden")
         wait_until(lambda: len(lesson.served.control.rounds.now.guesses) == 30)
@@ -160,7 +162,9 @@ def test_a_page_that_is_loaded_again_keeps_its_token_and_cannot_guess_twice(
         tab = browser.open(lesson.url)
         lesson.press("o")
         guess_by_keys(tab, "22", "")
-        tab.wait("document.getElementById('answer').innerText.startsWith('Sent.')")
+        tab.wait(
+            "document.getElementById('answer').innerText.startsWith('Your guess is sent.')"
+        )
         kept = tab.value("JSON.stringify(Object.entries(localStorage))")
         assert kept.count("seat") == 1
         assert len(kept) < 60, "a token and nothing else"
