@@ -1,1 +1,1 @@
-"""The terminal dashboard, one file per screen."""
+"""The terminal dashboard; each screen is in its own file."""

@@ -1,14 +1,14 @@
-"""The operator's actions: one table for keys, key bar, command palette and help.
+"""This table lists the operator's actions for the keys, key bar, command palette and help.
 
-Each action states in which situation it is possible. Only this table decides it. If an action
-is not possible, its key is not shown and does nothing.
+Each action states in which situation it is possible. No other module decides this. If an
+action is not possible, its key is not shown and does nothing.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
 SCREENS = ("shots", "far", "comparison", "beams", "help")
-"""The screens of a run; each screen has its own key."""
+"""Names of the screens; each screen has its own key."""
 
 
 @dataclass(frozen=True)
@@ -19,12 +19,12 @@ class Situation:
     Attributes
     ----------
     screen : str
-        One of `SCREENS`; "lab" while the error lab is in front; empty while a recording is
-        read.
+        Name of the open screen: one of `SCREENS`, or "lab" for the error lab. Empty while a
+        recording is being loaded.
     live : bool
-        A board is being clocked.
+        The data come from a board, not from a recording.
     replayed : bool
-        A recording is replayed with its recorded time.
+        A recording is replayed; the replay can be paused.
     finished : bool
         No more data will come.
     takes_records : bool
@@ -34,9 +34,9 @@ class Situation:
     sought : bool
         The operator has searched for a shot.
     disk_trouble : bool
-        The recording cannot be written on its disk.
+        The recording cannot be written to its disk.
     has_analog : bool
-        The board measures the light of its sensors.
+        The board measures the light at its sensors.
     """
 
     screen: str = ""
@@ -58,8 +58,8 @@ class Action:
     Attributes
     ----------
     name : str
-        Name of the method ``action_<name>``. The application has the method; for the group
-        "shot", the screen with the shot has it.
+        Name of the action. The method ``action_<name>`` of the application does the action.
+        For the group "shot", the method belongs to the screen with the shot.
     key : str
         Name of the key in Textual.
     label : str
@@ -69,11 +69,11 @@ class Action:
     group : str
         Subject of the action: "shot", "live", "replay" or "session".
     when : callable
-        Function that returns whether the action is possible on one of its screens.
+        Function that returns True if the action is possible in a given situation.
     screens : tuple of str
         Screens on which the action is possible.
     rank : int
-        The key bar shows the possible actions with the highest ranks.
+        Importance of the action. The key bar shows the possible actions with the highest ranks.
     shown_key : str
         Name of the key on the screen; empty if it is the same as `key`.
     """
@@ -95,7 +95,7 @@ class Action:
 
     @property
     def sign(self) -> str:
-        """The name of the key on the screen."""
+        """The name of the key, as the screen shows it."""
         return self.shown_key or self.key
 
 
@@ -105,15 +105,15 @@ GROUPS = {
     "replay": "In a replay",
     "session": "Session and screens",
 }
-"""Headings of the groups of actions."""
+"""Heading of each group of actions."""
 
 ON_SHOTS = ("shots",)
 WITH_A_SHOT = ("shots", "far")
-"""Screens on which one shot can be marked: the selected shot, or the last shot."""
+"""Screens on which the operator can mark one shot: the selected shot or the last shot."""
 
 
 def _clocking(now: Situation) -> bool:
-    """Return whether a board is being clocked, so that future shots are possible."""
+    """Return whether new shots can still come from a board."""
     return now.live and not now.finished
 
 
@@ -136,37 +136,37 @@ def _others(screen: str) -> tuple[str, ...]:
 # fmt: off
 ACTIONS = (
     Action("new_setup", "n", "Setup", "New setup",
-           "Name the launch conditions from the next shot on.", "live", _clocking,
+           "Give a name to the launch conditions of the next shots.", "live", _clocking,
            rank=27),
     Action("correct_setup", "i", "Edit setup", "Show or correct the selected shot's setup",
-           "Change name, conditions and body for all shots of that setup.",
+           "Change the name, conditions and body of a setup for all its shots.",
            "shot", _takes_records, ON_SHOTS, rank=12),
     Action("set_aside", "a", "Set aside", "Set the selected shot aside",
            "Keep the shot, but do not count it; give the reason.",
            "shot", _takes_records, WITH_A_SHOT, rank=26),
     Action("count_again", "c", "Count", "Count the selected shot",
-           "Count a shot that was set aside or held.",
+           "Count a shot that was set aside or came during a hold.",
            "shot", _takes_records, WITH_A_SHOT, rank=15),
     Action("note", "t", "Note", "Note on the selected shot",
-           "Write down what you saw of this shot.", "shot", _takes_records, WITH_A_SHOT,
+           "Write a note about the selected shot.", "shot", _takes_records, WITH_A_SHOT,
            rank=23),
     Action("session_note", "T", "Session note", "Note on the session",
-           "Write a note about all shots.", "session", _takes_records, rank=2),
+           "Write a note about the whole session.", "session", _takes_records, rank=2),
     Action("hold", "h", "Hold", "Hold on or off",
-           "People near the gates: edges are recorded, shots are not counted.",
+           "Use this if people are near the gates: shots are recorded, but not counted.",
            "live", _clocking, rank=30),
     Action("tone", "o", "Tone", "Tone for aligning a beam",
-           "Choose gate A, gate B or no tone. The bell rings faster if the margin is larger.",
+           "Choose gate A, gate B or no tone. More light on the sensor makes the bell faster.",
            "live", lambda now: now.has_analog, ("beams",), rank=28),
     Action("undo", "z", "Undo", "Undo the last entry",
-           "Undo the last set aside, count, note, setup or hold.",
+           "Undo the last action: set aside, count, note, setup or hold.",
            "session", lambda now: now.undoable, rank=17),
     Action("pause", "space", "Pause", "Pause or play",
-           "Stop the recorded time, or continue.", "replay", _playing, rank=29),
+           "Pause the replay, or continue it.", "replay", _playing, rank=29),
     Action("faster", "plus", "Faster", "Replay faster",
-           "Make the recorded time run faster.", "replay", _playing, shown_key="+", rank=18),
+           "Make the replay faster.", "replay", _playing, shown_key="+", rank=18),
     Action("slower", "minus", "Slower", "Replay slower",
-           "Make the recorded time run slower.",
+           "Make the replay slower.",
            "replay", _playing, shown_key="-", rank=10),
     Action("next_shot", "full_stop", "Next shot", "Go to the next shot",
            "Play to the next shot, then pause.",
@@ -175,50 +175,50 @@ ACTIONS = (
            "Go back to the shot before the latest shot, then pause.",
            "replay", lambda now: now.replayed, shown_key=",", rank=9),
     Action("find", "slash", "Find", "Find a shot",
-           "Go to a shot by its number, or by part of its setup, a flag or its note.",
+           "Type the shot's number, or a part of its setup, flags or note.",
            "shot", screens=ON_SHOTS, shown_key="/", rank=22),
     Action("next_match", "x", "Next", "Next match",
-           "Go to the next found shot.", "shot", _sought, ON_SHOTS, rank=14),
+           "Go to the next matching shot.", "shot", _sought, ON_SHOTS, rank=14),
     Action("previous_match", "X", "Back", "Previous match",
-           "Go back to the previous found shot.", "shot", _sought, ON_SHOTS, rank=5),
+           "Go back to the previous matching shot.", "shot", _sought, ON_SHOTS, rank=5),
     Action("whole_shot", "enter", "Details", "All details of the selected shot",
-           "Show its full setup, flags and note.",
+           "Show the full setup, all flags and the note of the shot.",
            "shot", screens=ON_SHOTS, shown_key="Enter", rank=7),
     Action("motion", "m", "Motion", "Energy, momentum, Mach number and range",
-           "Show these values for the selected shot, and how far the body would fly.",
+           "Show how much energy and momentum the body has, and how far it would fly.",
            "shot", screens=ON_SHOTS, rank=4),
     Action("unit", "u", "Unit", "Another unit of speed",
-           "Show speeds in m/s, km/h, ft/s or mph in turn.",
+           "Change the unit of speed: m/s, km/h, ft/s or mph.",
            "session", screens=("shots", "far", "comparison"), rank=11),
     Action("plot", "p", "Plot", "Plot on or off",
-           "Show the speed of each shot; on a small screen, instead of the table.",
+           "Show a plot of the speeds. On a small screen, the plot replaces the table.",
            "shot", screens=ON_SHOTS, rank=13),
     Action("histogram", "g", "Histogram", "Histogram or speed by shot",
-           "Show how often each speed occurred in this setup, instead of the plot.",
+           "Show how often each speed occurred in this setup.",
            "shot", screens=ON_SHOTS, rank=6),
     Action("write_elsewhere", "w", "Write elsewhere", "Write the recording to another place",
-           "If the disk is full or missing: continue in a new file with all the data.",
+           "If the disk is full or missing, continue in a new file that contains all the data.",
            "session", lambda now: now.disk_trouble, rank=34),
     Action("signal", "k", "Signal", "Signal of a new shot",
-           "Choose no signal, a bell or a flash. The choice is saved.",
+           "Choose no signal, a bell or a flash. Your choice is saved.",
            "session", lambda now: not now.finished, rank=1),
     Action("shots", "s", "Shots", "Shots",
            "Show speeds, statistics and the table of shots.",
            "session", screens=_others("shots"), rank=31),
     Action("far", "f", "Far view", "Far view",
-           "Show the last speed as large as possible, readable from metres away.",
+           "Show the last speed very large, so that you can read it from far away.",
            "session", screens=_others("far"), rank=24),
     Action("comparison", "v", "Compare", "Compare setups",
-           "Is a setup faster, and how sure is this? Shows shots, means and differences.",
+           "Compare the mean speeds of the setups. Is one setup really faster?",
            "session", screens=_others("comparison"), rank=8),
     Action("beams", "b", "Beams", "Beams",
-           "Show whether gates, link and clock are ready, or why not.",
+           "Check if the gates, the link and the clock are ready.",
            "session", screens=_others("beams"), rank=16),
     Action("lab", "l", "Error lab", "Error lab",
-           "See how tick, gates and clock change the ±, starting with these gates.",
+           "See how tick, gates and clock change the ±. The lab starts with your gates.",
            "session", rank=3),
     Action("help", "question_mark", "Keys", "Help",
-           "Explains keys, flags, cautions and the ±.",
+           "Explain the keys, the flags, the cautions and the ±.",
            "session", screens=_others("help"), shown_key="?", rank=32),
     Action("quit", "q", "Quit", "Quit",
            "End the session; the recording is kept.", "session", screens=("", *SCREENS),

@@ -1,9 +1,10 @@
 """The base class of the dashboard, the error lab and the log book.
 
-It handles the theme, saved choices, signals that end programs, and keys for a dialog that is
-not ready yet. People with any colour vision can distinguish the colours that texts name: the
-hues are those of Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), made lighter or darker
-until each has a contrast of 4.5 : 1 (WCAG 2.2, 1.4.3) on every background in use.
+The class handles the theme, the saved choices and the signals that end programs. It also
+passes early keys to a dialog that is not ready yet. The named colours come from the set of
+Okabe and Ito (jfly.uni-koeln.de/color, 2008), so that people with any colour vision can
+distinguish them. Each colour is made lighter or darker until its contrast is at least 4.5 : 1
+on every background in use (WCAG 2.2, 1.4.3).
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ Result = TypeVar("Result")
 
 
 class BaseApp(App[Result]):
-    """An application with the operator's theme. It ends on the signals that end programs."""
+    """An application with the operator's theme. Signals such as SIGTERM end the application."""
 
     TITLE = "chrono"
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
@@ -39,7 +40,7 @@ class BaseApp(App[Result]):
             self.theme = self.preferences.theme
 
     def on_mount(self) -> None:
-        """Exit on the signals that end programs, so that the terminal is restored."""
+        """Exit when a signal such as SIGTERM arrives, so that the terminal is restored."""
         for name in ("SIGTERM", "SIGHUP"):
             with suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
                 get_running_loop().add_signal_handler(getattr(signal, name), self.exit)
@@ -68,9 +69,9 @@ class BaseApp(App[Result]):
         try:
             saved = self.save_screenshot(filename, str(folder), time_format)
         except OSError as error:
-            self.warn(f"No screenshot: {folder} cannot be written: {error.strerror}.")
+            self.warn(f"No screenshot saved: {folder} cannot be written: {error.strerror}.")
             return None
-        self.notify(f"Screenshot: {saved}", markup=False)
+        self.notify(f"Screenshot saved: {saved}", markup=False)
         return saved
 
     def warn(self, text: str) -> None:
@@ -80,7 +81,7 @@ class BaseApp(App[Result]):
 
 _DARK = ("#ff8f5a", "#3ecf9f", "#f0b429", "#6ab7f5", "#e79ac8", "#62c4f0", "#e6e6e6")
 _LIGHT = ("#8c2a00", "#004d39", "#5e3f00", "#003f73", "#732a58", "#004a70", "#1c1c1c")
-"""Red, green, yellow, blue, magenta, cyan, white."""
+"""Each tuple contains red, green, yellow, blue, magenta, cyan and white, in this order."""
 
 
 def _terminal_theme(ground: str, ink: str, faint: str, hues: tuple[str, ...]) -> TerminalTheme:

@@ -1,4 +1,4 @@
-"""The Beams screen: gates, link, clock, alignment of the beams, and the verdict."""
+"""The Beams screen shows if gates, link and clock are ready, and helps to align the beams."""
 
 from collections.abc import Sequence
 from time import monotonic
@@ -22,18 +22,18 @@ from chrono.session.run import Run
 from chrono.session.session import Session
 
 WHOLE = (
-    "The whole recording is shown at once, so no beams move here.\n"
-    "To see the beams, replay it in time: chrono replay FILE --pace 1\n"
-    "To check the recording: chrono check FILE"
+    "The whole recording is shown at once, so no beams are shown here.\n"
+    "To see the beams, type: chrono replay FILE --pace 1\n"
+    "To check the recording, type: chrono check FILE"
 )
 SHOWN_SAMPLES = 5
 
 
 class BeamsScreen(FramedScreen):
-    """A screen with levels, light, flicker, delays, link and clock, and the verdict."""
+    """A screen with the state of the gates, the link and the clock, and with a verdict."""
 
     def compose_body(self) -> list[Widget]:
-        """Return both gates, the verdict and the items."""
+        """Return the widgets for the verdict, both gates, the alignment and the details."""
         gates = [Static(id=f"gate-{name}", classes="gate") for name in "ab"]
         for gate, name in zip(gates, "AB", strict=True):
             gate.border_title = f"gate {name}"
@@ -47,7 +47,7 @@ class BeamsScreen(FramedScreen):
         ]
 
     def show_run(self, run: Run) -> None:
-        """Show the present state."""
+        """Show the present state of the gates, the link and the clock."""
         super().show_run(run)
         observed = run.observed()
         if observed is None:
@@ -76,7 +76,7 @@ class BeamsScreen(FramedScreen):
         for line in alignment_lines(beams):
             text.append(f"{line}\n", "bold yellow" if line.startswith("!") else "")
         if self.tone.gate:
-            text.append(f"    tone for gate {self.tone.gate}: faster means more margin")
+            text.append(f"    tone for gate {self.tone.gate}: a faster bell is better")
         text.rstrip()
         widget.update(text)
         if self.tone.is_due(beams, monotonic()):
@@ -84,7 +84,7 @@ class BeamsScreen(FramedScreen):
 
 
 def verdict_text(health: HealthText) -> Text:
-    """Return the verdict."""
+    """Return the verdict: READY, or NOT READY with the reason."""
     if health.ready:
         return Text.assemble(("READY", "bold green"))
     return Text.assemble(
@@ -93,22 +93,22 @@ def verdict_text(health: HealthText) -> Text:
 
 
 def advice_text(health: HealthText, troubles: list[str]) -> Text:
-    """Return what to do about the problems that prevent clocking, and the other problems."""
+    """Return advice for each problem that prevents clocking, then the other problems."""
     lines = [f"do: {item.advice}" for item in health.troubles] + troubles
     return Text("".join(f"{line}\n" for line in lines))
 
 
 def gate_text(seen: GateObservation) -> Text:
-    """Return a gate's level as one large word, readable from the gates."""
+    """Return the state of a gate in bold: blocked, clear or not known yet."""
     if seen.blocked is None:
-        return Text.assemble(("? not known yet", "bright_black"))
+        return Text.assemble(("? state not known yet", "bright_black"))
     if seen.blocked:
         return Text.assemble((f"█ BLOCKED {seen.blocked_for_s:.1f} s", "bold yellow"))
     return Text.assemble(("○ CLEAR", "bold green"))
 
 
 def items_text(health: HealthText) -> Text:
-    """Return one line for each item; a sign marks an item with a problem."""
+    """Return one line for each checked item; the sign ! marks an item with a problem."""
     text = Text()
     for item in health.items:
         sign, style = ("!", "bold yellow") if item.trouble else (" ", "")
@@ -135,8 +135,8 @@ def delays_text(delays: BeatDelays | None) -> Text:
     if delays is None:
         return Text()
     return Text(
-        f"  {'delays':<10} beats come {delays.median_ms:.1f} ms late in the median, "
-        f"{delays.longest_ms:.1f} ms at most\n"
+        f"  {'delays':<10} the median delay of beats is {delays.median_ms:.1f} ms, "
+        f"the longest is {delays.longest_ms:.1f} ms\n"
     )
 
 
@@ -146,16 +146,18 @@ def records_text(session: Session) -> Text:
     damaged = [
         f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in unusable.line_samples
     ]
-    text = _list(f"damaged lines: {unusable.lines} in the session, the first of them", damaged)
+    text = _list(
+        f"damaged lines in the session: {unusable.lines} (the first ones are shown)", damaged
+    )
     text.append_text(
         _list(
-            f"unusable setups and marks: {unusable.records}, the first of them",
+            f"unusable setups and marks: {unusable.records} (the first ones are shown)",
             [fit(reason, 76) for reason in unusable.record_reasons],
         )
     )
     notes = session.marks.notes[: -SHOWN_SAMPLES - 1 : -1]
     return text.append_text(
-        _list("notes on the session, the last one first", [fit(note, 76) for note in notes])
+        _list("notes on the session, newest first", [fit(note, 76) for note in notes])
     )
 
 

@@ -1,4 +1,4 @@
-"""Make texts from outside harmless, and cut or wrap them to fit their space."""
+"""Make texts from outside safe to show, and cut or wrap them to fit the screen."""
 
 from collections.abc import Sequence
 
@@ -16,9 +16,10 @@ class Clipped(Static):
     ----------
     id : str
     low, high : int
-        Number of lines on low screens and on high screens. A tiny screen has one line.
+        Largest number of lines on low screens and on high screens. On a tiny screen, the text
+        has one line.
     more : str, optional
-        Where the user can read the rest.
+        Text at the end of a cut text, which says where the user can read the rest.
     """
 
     def __init__(self, id: str, low: int, high: int, more: str = "") -> None:  # noqa: A002
@@ -44,7 +45,7 @@ class Clipped(Static):
         self.update(self.clip(self._whole, cells, lines))
 
     def clip(self, text: Text, cells: int, lines: int) -> Text:
-        """Return a text cut to some lines and cells; the last line shows a cut."""
+        """Return the text, cut to this many lines and cells; … marks a cut."""
         wrapped = text.wrap(self.app.console, cells)
         if len(wrapped) <= lines:
             return text
@@ -56,7 +57,7 @@ class Clipped(Static):
 
 
 def fit(text: str, cells: int) -> str:
-    """Return harmless text of at most this many cells, cut with an ellipsis."""
+    """Return a text without control characters, cut to this many cells; … marks a cut."""
     if len(text) <= cells and text.isascii() and text.isprintable():
         return text
     shown = Text(plain(text[: 4 * cells + 4]))
@@ -107,7 +108,7 @@ def flow(items: list[Text], cells: int) -> Text:
 
 
 def update_text(widget: Static, text: Text) -> None:
-    """Change a text only if it differs, because most updates change nothing."""
+    """Change the text of a widget only if the new text differs."""
     if getattr(widget, "shown_text", None) != text:
         widget.shown_text = text  # type: ignore[attr-defined]
         widget.update(text)

@@ -1,4 +1,4 @@
-"""The Compare screen: shots, means and differences show whether one setup is faster."""
+"""The Compare screen shows whether one setup is faster than another setup."""
 
 from asyncio import to_thread
 from collections.abc import Sequence
@@ -40,11 +40,11 @@ from chrono.units import format_speed, speed_in
 TOO_FEW = "A comparison needs counted shots of two setups."
 LEAST_CELLS = 20
 _APART = range(6, 21)
-"""Allowed numbers of cells between two ticks."""
+"""Allowed distances between two ticks of an axis [cells]."""
 
 
 class ComparisonScreen(FramedScreen):
-    """A screen with the shots and the mean of each setup, and the difference of each pair."""
+    """A screen that compares the setups: their shots, their means and the differences."""
 
     def __init__(self, driver: RunDriver, preferences: Preferences) -> None:
         super().__init__(driver, preferences)
@@ -54,15 +54,15 @@ class ComparisonScreen(FramedScreen):
         self._at_work = False
 
     def compose_body(self) -> list[Widget]:
-        """Return the text of the screen, which scrolls."""
+        """Return a widget with text that scrolls."""
         return [VerticalScroll(Static(id="compared"), id="comparison")]
 
     def on_resize(self) -> None:
-        """Draw for the new size."""
+        """Draw the screen again in the new size."""
         self.call_after_refresh(self._draw)
 
     def show_view(self, view: SessionView, unit: str) -> None:
-        """Compare again if any shot or mark changed; otherwise draw the known result."""
+        """Draw the last result; compare the setups again if a shot or mark changed."""
         self._groups = self.driver.looks.groups()
         if self._groups is not self._compared and not self._at_work:
             self._at_work = True
@@ -99,7 +99,7 @@ def comparison_screen_text(
     columns: int,
     damaged_lines: int = 0,
 ) -> Text:
-    """Return the answer, the shots and means of all setups, and the pairs, latest first."""
+    """Return the text of the screen: the answer, the mean of each setup, and each pair."""
     text = Text()
     if len(groups) < 2:
         text.append(f"{TOO_FEW}\n\n", "bold yellow")
@@ -129,7 +129,7 @@ def latest_pair(found: Comparison) -> PairComparison:
 
 
 def pair_text(pair: PairComparison, unit: str, columns: int) -> Text:
-    """Return the sentences about a pair, and a drawing of its interval with the zero."""
+    """Return sentences and a drawing about the difference between two setups."""
     title, *lines = pair_lines(pair, unit)
     text = Text().append(f"{title}\n", "bold")
     text.append("".join(f"{line.strip()}\n" for line in lines))
@@ -147,7 +147,7 @@ def pair_text(pair: PairComparison, unit: str, columns: int) -> Text:
 
 
 def groups_text(groups: Sequence[Group], unit: str, columns: int) -> Text:
-    """Return for each setup its mean as a number, one dot per shot, and the 95 % interval."""
+    """Return the mean of each setup as a number, a dot for each shot, and the 95 % interval."""
     ends = [end for group in groups for end in _ends(group, unit)]
     axis = fit_axis(min(ends), max(ends), columns, _APART)
     text = Text()
@@ -167,7 +167,7 @@ def groups_text(groups: Sequence[Group], unit: str, columns: int) -> Text:
 
 
 def interval_line(axis: Axis, low: float, middle: float, high: float) -> str:
-    """Return an interval as a line with marked ends and middle, one character per cell."""
+    """Return a line of characters that marks the ends and the middle of an interval."""
     begin, at, end = (
         min(max(round(axis.place(value)), 0), axis.cells - 1) for value in (low, middle, high)
     )
@@ -186,7 +186,7 @@ def _ends(group: Group, unit: str) -> tuple[float, float]:
 
 
 def _dots(axis: Axis, group: Group, unit: str) -> str:
-    """Return one dot per shot; equal shots are stacked if one line has room for them."""
+    """Return a dot for each shot; dots of equal speeds are stacked if there is room."""
     chart = Chart(axis, Axis(0.0, 1.0, 1, 1.0))
     speeds = np.array([speed_in(unit, v) for v in group.sample.speed_mps])
     columns, counts = np.unique(

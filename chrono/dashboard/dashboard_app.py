@@ -1,12 +1,14 @@
-"""The dashboard: shows a run, and lets the operator act.
+"""The dashboard shows a session or a replay, and the operator can act on it with keys.
 
-The application has the loop that drives the run, the actions for the whole session, and the
-services for its screens. The actions for one shot are on the Shots screen. The board's lines
-are in the recording before this program reads them. So no screen can lose a shot.
+The application reads new rows in a loop. It contains the actions for the whole session and
+helper methods for its screens. The actions for one shot are on the Shots screen. The board's
+lines are written to the recording before this program reads them. So a screen cannot lose a
+shot.
 
-This module loads with Textual alone. The measuring code is loaded with the run. Each other
-screen is loaded when it is first shown (`SCREENS`). Scipy is loaded for the coverage of the
-first speed; `Session.make_ready` computes it in a thread after the first screen is shown.
+At the start, this module loads only Textual. The measuring code is loaded together with the
+run. Each other screen is loaded when it is first shown (`SCREENS`). Scipy is needed for the
+interval of the first speed. `Session.make_ready` loads scipy in a thread after the first screen
+is shown.
 """
 
 from __future__ import annotations
@@ -47,32 +49,32 @@ if TYPE_CHECKING:
     from chrono.session.run import Run
 
 POLL_S = 1 / 100
-"""Time between two checks for waiting rows [s]."""
+"""Time between two checks for new rows [s]."""
 SHOW_S = 1 / 10
-"""Time between two updates of the screen [s]; a new shot does not wait for it."""
+"""Time between two updates of the screen [s]; a new shot is shown at once."""
 FLASH_S = 0.15
 FLASH_APART_S = 0.4
 """Shortest time between two flashes [s]: at most three flashes per second (WCAG 2.2,
 2.3.1)."""
 SYSTEM_COMMANDS = frozenset({"Theme", "Screenshot"})
-"""Textual's own commands that do not hide a caution and do not repeat an action."""
+"""Only these commands of Textual are offered; others hide a caution or repeat an action."""
 
 
 def show(run: Run, findings: Findings) -> None:
     """
-    Show a run until the operator quits.
+    Show a live session or a replay until the operator quits.
 
     Parameters
     ----------
     run : Run
-        Not started yet; it is closed at the end.
+        A run that is not started yet; it is closed at the end.
     findings : Findings
         Collects the problems of the run.
 
     Raises
     ------
     ChronoError
-        If the source cannot be opened.
+        If the source of the data cannot be opened.
     """
     run.start()
     _run_app(Dashboard(run), findings)
@@ -88,16 +90,16 @@ def show_replay(
     edit: bool = False,
 ) -> None:
     """
-    Read a recording behind a progress bar, then show it.
+    Show a progress bar while a recording is loaded, then show the recording.
 
     Parameters
     ----------
     path : Path
         The recording.
     rig : Rig or None
-        Measure with this rig instead of the last rig in the recording.
+        Rig to measure with; None for the last rig in the recording.
     pace : float or None
-        Recorded seconds per second; None for all shots at once.
+        Recorded seconds per second of replay; None to show all shots at once.
     findings : Findings
         Collects the problems of the recording.
     clock_from_host : bool, optional
@@ -128,14 +130,14 @@ def show_replay(
 
 def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     """
-    Read a recording behind a progress bar, then show new shots as it grows.
+    Show a progress bar while a recording is loaded, then show its new shots.
 
     Parameters
     ----------
     path : Path
         The recording, which another program writes.
     rig : Rig or None
-        Measure with this rig instead of the last rig in the recording.
+        Rig to measure with; None for the last rig in the recording.
     findings : Findings
         Collects the problems of the recording.
 
@@ -165,7 +167,7 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
         if app.loaded:
             run = app.driver.run
             if words := waiting_words(run.waiting_s):
-                print(words, file=sys.stderr)  # the screen is gone, and closing waits
+                print(words, file=sys.stderr)  # the screen is gone, but the disk is slow
             findings.take(run.close())
     if app.trouble is not None:
         raise app.trouble
@@ -174,12 +176,12 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
 
 
 class RowsCame(Message):
-    """A message: rows are ready and can be read before the next poll."""
+    """A message that new rows can be read now, before the next check."""
 
 
 class Dashboard(BaseApp[None]):
     """
-    The application.
+    The application that shows a live session, a replay or a growing recording.
 
     Parameters
     ----------
@@ -189,12 +191,12 @@ class Dashboard(BaseApp[None]):
         Function that makes the run in a thread, if there is no run yet. Its argument is a
         function that reports progress.
     name : str, optional
-        Name of what is being loaded.
+        Name of the recording that is loaded.
 
     Attributes
     ----------
     loaded : bool
-        Whether there is a run; from then on `driver`, `edits`, `finder`, `replay` exist.
+        True if there is a run. Then `driver`, `edits`, `finder` and `replay` exist.
     trouble : ChronoError or None
         The error that ended the dashboard; None if the operator ended it.
     """
@@ -208,7 +210,7 @@ class Dashboard(BaseApp[None]):
     ]
 
     keys_shown_for = reactive(Situation(), repaint=False, init=False, bindings=True)
-    """The situation for which the keys are shown; a new situation refreshes the keys."""
+    """The situation that decides which keys are shown; a new situation refreshes the keys."""
 
     def __init__(
         self, run: Run | None = None, load: Load | None = None, name: str = ""
@@ -226,7 +228,7 @@ class Dashboard(BaseApp[None]):
     # -- beginning ---------------------------------------------------------------------
 
     def on_mount(self) -> None:
-        """Show the run; load it first if needed."""
+        """Show the session or the replay; load the recording first if needed."""
         if self.loaded:
             self._begin()
         else:
@@ -274,7 +276,7 @@ class Dashboard(BaseApp[None]):
 
     @work(group="ready")
     async def _prepare(self) -> None:
-        """Prepare the model for the next shot in a thread, so that the shot need not wait."""
+        """Prepare the model in a thread, so that the next shot is shown without delay."""
         await to_thread(self.driver.prepare)
         freeze_widgets()  # the code for shots is loaded now too
 
@@ -300,11 +302,11 @@ class Dashboard(BaseApp[None]):
         )
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Return whether an action is possible now; keys of other actions are not shown."""
+        """Return whether an action is possible now; if not, its key is not shown."""
         return action not in ACTION or ACTION[action].possible(self.situation)
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
-        """Offer every possible action by name."""
+        """List in the command palette every action that is possible now."""
         for command in super().get_system_commands(screen):
             if command.title in SYSTEM_COMMANDS:
                 yield command
@@ -328,7 +330,7 @@ class Dashboard(BaseApp[None]):
             self.trouble = trouble
             self.exit()
             return
-        if change.any and self.driver.prepares:  # a board's own counter changes the model
+        if change.any and self.driver.prepares:  # the rate of a counter changes the model
             self._prepare_if_needed()
         if change.whole_shot:
             self.show_session()
@@ -341,7 +343,7 @@ class Dashboard(BaseApp[None]):
             self._tell_remeasured()
 
     def _say_that_rows_came(self) -> None:
-        """Wake the loop from another thread."""
+        """Announce from another thread that new rows can be read."""
         self.post_message(RowsCame())
 
     def on_rows_came(self) -> None:
@@ -355,7 +357,7 @@ class Dashboard(BaseApp[None]):
         self.notify(words, timeout=12, markup=False)
 
     def follow(self) -> None:
-        """Update everything except the shots: lines, link, disk, time."""
+        """Update the state of the lines, the link, the disk and the time."""
         if self.driver.settled:
             self._show_if_stale()
         screen = self.base
@@ -392,7 +394,7 @@ class Dashboard(BaseApp[None]):
         self.refresh_all()
 
     def signal_shot(self) -> None:
-        """Announce a shot with a bell or a flash; limit the rate of flashes for safety."""
+        """Ring the bell or flash the screen for a new shot; limit the rate of flashes."""
         if self.preferences.signal == "bell":
             self.bell()
         elif self.preferences.signal == "flash" and self._may_flash():
@@ -419,11 +421,11 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("comparison")
 
     def action_beams(self) -> None:
-        """Show gates, link and clock."""
+        """Show the state of the gates, the link and the clock."""
         self.switch_mode("beams")
 
     def action_tone(self) -> None:
-        """Switch the tone for aligning: one gate, the other gate, or off."""
+        """Switch the tone for aligning to gate A, to gate B, or off."""
         from chrono.dashboard.beams_screen import BeamsScreen
 
         if isinstance(self.base, BeamsScreen):
@@ -450,7 +452,7 @@ class Dashboard(BaseApp[None]):
     async def action_new_setup(self) -> None:
         """Ask for the launch conditions of the next shots."""
         names = self.driver.run.session.setups.names[-20:]
-        dialog = SetupDialog("New setup, from the next shot on", names)
+        dialog = SetupDialog("New setup for the next shots", names)
         setup = await self.push_screen_wait(dialog)
         if setup is not None:
             self.edits.set_up(setup)
@@ -462,10 +464,10 @@ class Dashboard(BaseApp[None]):
             dialog = TextDialog("Note on the session", required=True)
             text = await self.push_screen_wait(dialog)
             if text and self.edits.mark(Mark(NOTE, text=text)):
-                self.notify("Noted for the session.", markup=False)
+                self.notify("The note on the session is saved.", markup=False)
 
     def action_hold(self) -> None:
-        """Switch the hold on, or count shots again."""
+        """Switch the hold on or off; during a hold, shots are not counted."""
         on_hold = self.driver.run.session.on_hold
         self.edits.mark(Mark(HOLD_OFF if on_hold else HOLD_ON))
 
@@ -473,10 +475,10 @@ class Dashboard(BaseApp[None]):
         """Undo the last entry."""
         words = self.edits.undo()
         if words:
-            self.notify(f"Undone: {words}", markup=False)
+            self.notify(f"The last entry is undone: {words}", markup=False)
 
     def action_unit(self) -> None:
-        """Show speeds in the next unit."""
+        """Change to the next unit of speed."""
         self.preferences.next_unit(self.driver.run.session.rig.speed_unit)
         self.refresh_all()
 
@@ -491,7 +493,7 @@ class Dashboard(BaseApp[None]):
         writer = self.driver.run.writer
         if writer is None:
             return
-        title = f"Write the whole recording to which new file? ({disk_line(writer)})"
+        title = f"Name of a new file for the whole recording ({disk_line(writer)})"
         default = str(Path.home() / writer.path.name)
         text = await self.push_screen_wait(
             TextDialog(title, default, required=True, enter="write there")
@@ -511,7 +513,7 @@ class Dashboard(BaseApp[None]):
 
     @asks
     async def action_quit(self) -> None:
-        """Quit; ask first if a session is live."""
+        """Quit; ask first if a board is being clocked."""
         run = self.driver.run if self.loaded else None
         is_clocking = run is not None and run.live and not run.finished
         if not is_clocking or await self.push_screen_wait(QuitDialog(_parting_words(run))):
@@ -520,19 +522,19 @@ class Dashboard(BaseApp[None]):
     # -- the time of a replay ------------------------------------------------------------
 
     def action_pause(self) -> None:
-        """Stop the recorded time or let it run."""
+        """Pause the replay or continue it."""
         self.replay.pause_or_resume()
 
     def action_faster(self) -> None:
-        """Replay at the next faster pace."""
+        """Make the replay one step faster."""
         self.replay.play_faster()
 
     def action_slower(self) -> None:
-        """Replay at the next slower pace."""
+        """Make the replay one step slower."""
         self.replay.play_slower()
 
     def action_next_shot(self) -> None:
-        """Continue to the next shot and pause there."""
+        """Play the replay to the next shot and pause there."""
         self.replay.step_to_next_shot()
 
     @work(exclusive=True, group="go")
@@ -545,9 +547,13 @@ def _parting_words(run: Run | None) -> list[str]:
     writer = run.writer if run is not None else None
     if writer is None:
         return ["This session is not recorded: its shots will be lost."]
-    lines = [f"The recording is kept: {writer.path}"]
+    lines = [f"The recording is saved: {writer.path}"]
     trouble = disk_line(writer) if writer.trouble else ""
-    return [*lines, f"But {trouble}: press n, then w to write elsewhere."] if trouble else lines
+    return (
+        [*lines, f"But the disk has a problem: {trouble}. Press n, then w for a new file."]
+        if trouble
+        else lines
+    )
 
 
 # Each screen is loaded when it is first shown, so that the first screen appears sooner.

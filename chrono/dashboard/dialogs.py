@@ -1,8 +1,8 @@
-"""Dialogs: a line of text, a setup, questions, lines to read, the cautions.
+"""The dialogs of the dashboard ask for a text, a setup or a decision, or show lines to read.
 
-An action that asks awaits the answers (`asks`). Keys may come before a dialog is ready: from a
-barcode reader, a paste, or a fast typist. The dialog keeps such keys and types them when it is
-ready, so no key is lost.
+An action can wait for the answer of a dialog (`asks`). Keys from a barcode reader, a paste or a
+fast typist may come before a dialog is ready. The dialog keeps these keys, and types them when
+it is ready. So no key is lost.
 """
 
 from __future__ import annotations
@@ -29,15 +29,16 @@ from chrono.session.operator_records import TEXT_LIMIT, Setup
 
 NAME_CELLS = 24
 CHANGE_TEXT = """\
-Nothing has been written yet. The program would add your entries at the end of the recording. \
-The recorded rows stay unchanged, and z undoes the last entry. You are asked only once.
+Nothing has been written yet. If you agree, your entries are added at the end of the \
+recording. The recorded rows stay unchanged, and z undoes the last entry. You are asked only \
+once.
 """
 ACKNOWLEDGE = "Enter: all of this is true      q: quit"
 MEANWHILE = {
-    True: "The gates are already being recorded.",
+    True: "The recording has already begun.",
     False: "This session is not recorded: its shots will be lost.",
 }
-"""What happens to the shots: with a recording, and without a recording."""
+"""The sentence below the cautions, for a session with or without a recording."""
 
 ASKING = "dialog"
 """Name of the group of workers that wait for an answer."""
@@ -49,7 +50,7 @@ def asks(
     action: Callable[[Owner], Coroutine[Any, Any, None]],
 ) -> Callable[[Owner], Coroutine[Any, Any, None]]:
     """
-    Let an action await the answers of dialogs.
+    Let an action wait for the answers of dialogs.
 
     The action runs in a worker, because the user may answer late. The application handles the
     next key only after the first dialog is shown or the action is done. So a second key goes
@@ -72,10 +73,10 @@ Answer = TypeVar("Answer")
 
 
 class Field(Input):
-    """A field. Pasted text with tabs or several lines also fills the next fields."""
+    """A text field; a pasted text with tabs or several lines also fills the next fields."""
 
     def on_paste(self, event: events.Paste) -> None:
-        """Divide pasted text among the fields; the last field gets the rest."""
+        """Divide a pasted text among the fields; the last field gets the rest of the text."""
         event.prevent_default()
         event.stop()
         fields = list(self.screen.query(Field))
@@ -89,7 +90,7 @@ class Field(Input):
 
 
 class TypedDialog(ModalScreen[Answer]):
-    """A dialog with fields. Its method `take` gets the keys that no field received."""
+    """A dialog with fields; `take` handles keys that come before the fields are ready."""
 
     AUTO_FOCUS = ""
 
@@ -97,14 +98,14 @@ class TypedDialog(ModalScreen[Answer]):
         super().__init__()
         self._early: list[events.Key] = []
         self.stands = False
-        """Whether the fields are ready to receive keys themselves."""
+        """True if the fields are ready to receive keys."""
 
     def on_mount(self) -> None:
-        """Begin when all widgets are there."""
+        """Begin when all widgets of the dialog exist."""
         self.call_after_refresh(self._begin)
 
     async def take(self, event: events.Key) -> None:
-        """Type a key, or keep it until the fields are ready."""
+        """Type a key into a field, or keep the key until the fields are ready."""
         if self.stands:
             await self._type(event)
         else:
@@ -150,7 +151,7 @@ class TextDialog(TypedDialog[str | None]):
     replaced : bool, optional
         Whether typing replaces the text shown at first.
     enter : str, optional
-        Effect of the Enter key.
+        Word for the effect of the Enter key.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
@@ -187,7 +188,7 @@ class TextDialog(TypedDialog[str | None]):
 
     @on(Input.Submitted)
     def keep(self, event: Input.Submitted) -> None:
-        """Return the text."""
+        """Close the dialog and return the text."""
         text = event.value.strip()
         if text or not self._required:
             self.dismiss(text)
@@ -200,9 +201,9 @@ class SetupDialog(TypedDialog[Setup | None]):
     Parameters
     ----------
     title : str
-        The shots to which the setup applies.
+        Heading that names the shots to which the setup applies.
     names : sequence of str, optional
-        Names of earlier setups, which the user can use again.
+        Names of earlier setups, so that the user can type one of them again.
     setup : Setup, optional
         The setup shown at first.
     """
@@ -210,9 +211,9 @@ class SetupDialog(TypedDialog[Setup | None]):
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Cancel")]
     FIELDS = (
         ("name", "name", "three bands"),
-        ("conditions", "conditions, free: key=value, …", "bands=3, angle=20 deg"),
-        ("mass", "body's mass, if not the rig's", "24 g"),
-        ("length", "body's length, if not the rig's", "40 mm"),
+        ("conditions", "conditions as key=value, …", "bands=3, angle=20 deg"),
+        ("mass", "body's mass, if it differs from the rig", "24 g"),
+        ("length", "body's length, if it differs from the rig", "40 mm"),
     )
 
     def __init__(
@@ -228,7 +229,7 @@ class SetupDialog(TypedDialog[Setup | None]):
         with Vertical(classes="box"):
             yield Static(self._title, classes="heading", markup=False)
             if self._names:
-                yield Static(f"so far: {self._names}", id="so-far", markup=False)
+                yield Static(f"setups used so far: {self._names}", id="so-far", markup=False)
             for (name, label, example), value in zip(self.FIELDS, self._values, strict=True):
                 yield Label(label, markup=False)
                 yield Field(
@@ -244,7 +245,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
     @on(Input.Submitted)
     def keep(self) -> None:
-        """Return the setup, or show the error in it."""
+        """Return the setup; if a field is wrong, show the error."""
         texts = [self.query_one(f"#{name}", Input).value for name, _, _ in self.FIELDS]
         try:
             setup = read_setup_form(*texts)
@@ -256,7 +257,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
 class ChangeDialog(ModalScreen[str | None]):
     """
-    Ask whether entries may go into a replayed recording: "change", "copy" or None.
+    Ask where to save entries in a replay; return "change", "copy" or None.
 
     Parameters
     ----------
@@ -275,7 +276,7 @@ class ChangeDialog(ModalScreen[str | None]):
         self._name = plain(name)
 
     def compose(self) -> ComposeResult:
-        """Show the question. No action's key answers it, so a key pressed twice is safe."""
+        """Show the question; a key that was pressed twice by mistake changes nothing."""
         yield Vertical(
             Static(f"Replay of {self._name}", classes="heading", markup=False),
             Static(CHANGE_TEXT, markup=False),
@@ -289,7 +290,7 @@ class ChangeDialog(ModalScreen[str | None]):
 
 class QuitDialog(ModalScreen[bool]):
     """
-    Ask whether to end something that runs, such as a live session.
+    Ask whether to end a live session or leave the error lab.
 
     Parameters
     ----------
@@ -298,7 +299,7 @@ class QuitDialog(ModalScreen[bool]):
     title : str, optional
         The question.
     yes : str, optional
-        Text of the answer that ends it.
+        Word for the answer yes.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -360,7 +361,7 @@ class LinesDialog(ModalScreen[None]):
 
 class CautionScreen(ModalScreen[None]):
     """
-    The cautions, shown until the operator confirms them; clocking continues meanwhile.
+    A screen that shows the cautions until the operator confirms them, while clocking continues.
 
     Parameters
     ----------
@@ -395,5 +396,5 @@ class CautionScreen(ModalScreen[None]):
 
 
 def plain_lines(text: str) -> str:
-    """Make a message of several lines harmless."""
+    """Replace the control characters in each line of a message."""
     return "\n".join(plain(line) for line in text.splitlines())

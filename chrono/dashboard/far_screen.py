@@ -1,7 +1,8 @@
-"""The Far view: the last speed as large as the terminal allows, readable from metres away.
+"""The Far view shows the last speed as large as possible, readable from metres away.
 
 If there is room, the screen also shows the ± with the unit, n and mean of the setup, and the
-last five speeds. The speed gets the remaining lines, and it disappears last.
+last five speeds. The last speed gets all other lines. On a very small screen, only the last
+speed is shown.
 """
 
 from dataclasses import dataclass
@@ -22,16 +23,16 @@ from chrono.session.view_cache import SessionView
 from chrono.units import speed_in
 
 LOWER_SHARE = 0.16
-"""Part of the screen's lines for each row of digits below the speed."""
+"""Each row of digits below the speed gets this part of the screen's lines."""
 LEAST_SPEED = 5
-"""Smallest number of lines for the speed before the screen shows anything below the speed."""
+"""The speed needs this number of lines before the screen shows anything below the speed."""
 SPACED_FROM = 24
-"""If there are at least this many lines, an empty line separates rows of digits."""
+"""If the screen has at least this many lines, an empty line separates rows of digits."""
 LAST_SPEEDS = 5
 APART = (3, 2)
 """Cells between two of the last speeds: three if possible, otherwise two."""
 BESIDE = ("bold", "cyan")
-"""Styles of neighbouring speeds, so that the last speeds look separate."""
+"""Two styles that alternate, so that you can separate neighbouring speeds."""
 
 
 class FarScreen(ShotMarking):
@@ -39,16 +40,16 @@ class FarScreen(ShotMarking):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The last shot; marks on this screen are for this shot."""
+        """The last shot, which the operator can mark on this screen."""
         view = self.driver.view
         return view.latest if view is not None else None
 
     def compose_body(self) -> list[Widget]:
-        """Return the digits and the words below them."""
+        """Return the widgets for the digits and for the words below the digits."""
         return [Static(id="far"), Static(id="far-words")]
 
     def on_resize(self) -> None:
-        """Draw for the new size."""
+        """Draw the screen again in the new size."""
         self.call_after_refresh(self.refresh_all)
 
     def show_view(self, view: SessionView, unit: str) -> None:
@@ -62,7 +63,7 @@ class FarScreen(ShotMarking):
         update_text(self.query_one("#far-words", Static), words)
 
     def _mass_kg(self, row: ShotRow | None) -> float:
-        """Return the mass of the body of a shot, from the setup of this shot."""
+        """Return the mass of a shot's body from its setup, or from the rig."""
         session = self.driver.run.session
         body = session.setups.last(row.setup).body if row is not None else {}
         return body.get("mass_kg", session.rig.body.mass_kg)
@@ -70,12 +71,12 @@ class FarScreen(ShotMarking):
 
 @dataclass(frozen=True)
 class _Room:
-    """Cells and lines for each part; a part without room gets no lines."""
+    """Number of cells and lines for each part; a part without room gets no lines."""
 
     columns: int
     speed: int
     lower: int
-    """Lines for each row of digits below the speed."""
+    """Number of lines for each row of digits below the speed."""
     parts: int
     """Number of rows of digits below the speed."""
     apart: int
@@ -113,13 +114,13 @@ def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
 
 
 def _first_that_fits(texts: tuple[str, ...], room: _Room) -> list[str]:
-    """Draw the first text that fits, in large digits."""
+    """Draw in large digits the first text that fits."""
     drawn = (large_digits(text, room.columns, room.lower) for text in texts)
     return next((lines for lines in drawn if lines), [])
 
 
 def _setup_texts(view: SessionView, unit: str) -> tuple[str, ...]:
-    """Return number and mean of the setup's counted shots, longest text first."""
+    """Return texts with number and mean of the counted shots, the longest text first."""
     if view.series is None:
         return ()
     count, mean = f"n {view.series.n}", mean_text(view.series, unit)[1].partition(" ")[0]
@@ -127,7 +128,7 @@ def _setup_texts(view: SessionView, unit: str) -> tuple[str, ...]:
 
 
 def _last_speeds(view: SessionView, unit: str, room: _Room) -> Text:
-    """Return the last speeds side by side, the newest at the right, as many as fit."""
+    """Return as many of the last speeds as fit on one row, the newest at the right."""
     rows = [row for row in view.rows if isfinite(row.speed_mps)][-LAST_SPEEDS:]
     for count, apart in product(range(len(rows), 0, -1), APART):
         cells = (room.columns - apart * (count - 1)) // count
@@ -153,7 +154,7 @@ def _side_by_side(drawn: list[tuple[list[str], ShotRow]], apart: int) -> Text:
 
 
 def far_words(row: ShotRow | None, mass_kg: float, unit: str, columns: int) -> Text:
-    """Return state, number and setup; on the next line speed, flags, energy, momentum."""
+    """Return two lines about the shot: first its state, number and setup, then its values."""
     if row is None:
         return Text("no shot yet", "bold")
     state, style = shot_state(row)

@@ -1,4 +1,4 @@
-"""The frame of every screen of a run: status, problems, caution and keys."""
+"""The frame of every screen contains the status, the problems, the caution and the keys."""
 
 from __future__ import annotations
 
@@ -28,7 +28,9 @@ KEY_LABELS = [KeyLabel(act.key, act.sign, act.label, act.name, act.rank) for act
 
 class FramedScreen(Screen[None]):
     """
-    A screen within the frame. The application calls `show_view` and `show_run` to update it.
+    A screen that shows the status, the problems, the caution and the keys.
+
+    The application calls `show_view` and `show_run` to update the screen.
 
     Parameters
     ----------
@@ -45,15 +47,15 @@ class FramedScreen(Screen[None]):
 
     @property
     def stands(self) -> bool:
-        """Whether all widgets are there: from mounting until the screen closes."""
+        """True if all widgets exist: from mounting until the screen closes."""
         return self._mounted and self.app.is_running
 
     def on_mount(self) -> None:
-        """Note that all widgets are there."""
+        """Record that all widgets exist now."""
         self._mounted = True
 
     def compose(self) -> ComposeResult:
-        """Put the body into the frame."""
+        """Put the widgets of this screen between the status and the keys."""
         yield Clipped("status", 2, 3)
         yield Clipped("trouble", 3, 8, "b: more")
         if self.driver.run.near_launches:

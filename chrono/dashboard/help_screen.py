@@ -1,4 +1,4 @@
-"""The Help screen: keys, the meaning of ±, flags and what to do about them, the cautions."""
+"""The Help screen explains the keys, the ±, the flags and the cautions."""
 
 from collections.abc import Iterable, Iterator
 
@@ -15,34 +15,36 @@ from chrono.dashboard.framed_screen import FramedScreen
 from chrono.reports.flag_help import FLAG_HELP
 
 UNCERTAINTY = """\
-A speed is the distance of the gates divided by the transit. The transit is the time from a \
-body's edge at gate A to the same edge at gate B. If the leading and the trailing pair of \
-edges are both sound, the speed is the mean of both pairs.
-The error budget lists everything that can be wrong: the distance, the places where the gates \
-trip, the tilt of the path, the sensors' delays, the clock's rate, step and jitter.
-Each of these inputs has a distribution, and so a standard uncertainty u. Each u is multiplied \
-by its effect on the speed. Then the squares are added. The bar shows the share of each input.
-The ± is the half-width of the interval that contains 95 % of the combined distribution. So 19 \
-of 20 such intervals contain the true speed, if the rig is as described.
-Step and jitter are new in each shot. In a mean of n shots, their part falls with √n. All
-shots \
-of a rig share the other inputs, so more shots do not make their part smaller."""
+A speed is the distance between the gates divided by the transit. The transit is the time from \
+a body's edge at gate A to the same edge at gate B. A body has a leading and a trailing edge. \
+If both edges are usable, the speed is the mean of both results.
+The error budget lists everything that can be wrong: the distance between the gates, the place \
+where each gate trips, the tilt of the path, the delay of each sensor, and the rate, step and \
+jitter of the clock.
+Each of these inputs has a standard uncertainty u, which comes from its distribution. Each u \
+is multiplied by the effect of the input on the speed. Then the squares of the products are \
+added. The bar shows the share of each input.
+The ± is half the width of the interval that contains 95 % of the combined distribution. If \
+the rig file describes the rig correctly, 19 of 20 intervals contain the true speed.
+The errors from step and jitter are new in each shot, so they shrink with √n in a mean of n \
+shots. All other errors are the same in all shots of a rig. More shots do not make them \
+smaller."""
 
 
 OPEN = """\
-A shot is open for some seconds, because more of its edges could still come. Its speed may \
-change, and the statistics do not contain the shot yet."""
+A new shot is open for some seconds, because more of its edges could still come. The speed of \
+an open shot may change. The statistics do not contain open shots."""
 
 
 class HelpScreen(FramedScreen):
-    """A screen with everything that you may want to look up at the firing line."""
+    """A screen with the help that you may need while you shoot."""
 
     def compose_body(self) -> list[Widget]:
         """Return one long page that scrolls."""
         return [VerticalScroll(Static(help_page()), id="guide")]
 
     def on_mount(self) -> None:
-        """Let the arrow keys scroll."""
+        """Focus the page, so that the arrow keys scroll it."""
         self.query_one("#guide").focus()
 
 
@@ -58,7 +60,7 @@ def help_page() -> Group:
     """Return the whole help text."""
     return Group(
         *_keys(),
-        Text("\nHow the ± is made", "bold underline"),
+        Text("\nHow the ± is computed", "bold underline"),
         Text(UNCERTAINTY),
         Text("\nOpen shots", "bold underline"),
         Text(OPEN),
@@ -70,7 +72,7 @@ def help_page() -> Group:
 
 
 def _keys() -> Iterator[RenderableType]:
-    """Yield all keys, group by group."""
+    """Yield the help text of every key, group by group."""
     for group, heading in GROUPS.items():
         yield Text(f"Keys: {heading}", "bold underline")
         yield _two_columns(

@@ -1,4 +1,4 @@
-"""The keys at the foot of every screen: the most important keys that can be used now."""
+"""The key bar at the bottom of a screen shows the keys that are most important now."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ RANKED_KEYS = 6
 @dataclass(frozen=True)
 class KeyLabel:
     """
-    A key in the bar.
+    A key in the key bar, with its label.
 
     Attributes
     ----------
@@ -31,7 +31,7 @@ class KeyLabel:
     sign : str
         Names of the keys on the screen.
     label : str
-        Effect of the key; empty if the next key's label is for both keys.
+        Effect of the key. Empty if the label of the next key describes both keys.
     action : str
         The action of the key.
     rank : int or None
@@ -46,13 +46,13 @@ class KeyLabel:
     rank: int | None = None
 
     def binding(self) -> Binding:
-        """Return the binding of the keys to the action."""
+        """Return a binding that connects the keys with the action."""
         return Binding(self.keys, self.action, self.label, show=False)
 
 
 class KeyBar(Static):
     """
-    The keys of a screen that can be used now.
+    A bar with the keys of a screen that can be used now.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ class KeyBar(Static):
         self._labels = labels
 
     def on_mount(self) -> None:
-        """Write the keys before the first layout, and after each change of actions."""
+        """Write the keys now, and again after each change of the possible actions."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
         self.show_keys()
 
@@ -74,9 +74,13 @@ class KeyBar(Static):
         self.show_keys()
 
     def show_keys(self) -> None:
-        """Write the keys that can be used now; if too many, only the most important."""
+        """
+        Write the keys that can be used now.
+
+        If there are too many keys, write only the most important keys.
+        """
         if not self.app.is_running:
-            return  # Textual needs a screen in front, but all screens are closed
+            return  # Textual needs an open screen here, but all screens are closed
         owners = {
             bound.binding.action: bound.node for bound in self.screen.active_bindings.values()
         }
@@ -110,7 +114,7 @@ def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]
 
 
 def _called(action: str, owner: DOMNode) -> str:
-    """Return the call of an action for a click, on the node that owns the key."""
+    """Return the text of the action that starts after a click on a key."""
     if isinstance(owner, App):
         place = "app"
     else:

@@ -14,7 +14,7 @@ class LabApp(BaseApp[None]):
     ----------
     start : LabStart
     hidden : bool, optional
-        Begin with the ± hidden.
+        True to hide the ± at the beginning.
     """
 
     TITLE = "chrono lab"

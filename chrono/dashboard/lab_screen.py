@@ -1,7 +1,7 @@
-"""The error lab: settings at the left, their effect on readings at the right.
+"""The error lab shows settings at the left, and their effect on readings at the right.
 
-The room `teaching` computes all values in a thread; the screen only draws them. The ± can be
-hidden until a class has estimated it.
+The package `chrono.teaching` computes all values in a thread. The screen only draws the values.
+The ± can be hidden until a class has estimated it.
 """
 
 from asyncio import to_thread
@@ -62,9 +62,9 @@ PART_STYLES = (
     "cyan",
     "bold red",
 )
-"""Style of each contribution, in the order of `LETTERS`. The letters work without colours."""
+"""Style of each contribution to the ±, in the order of `LETTERS`."""
 HIGH = 26
-"""If there are at least this many lines, two pictures are shown one above the other."""
+"""If there are at least this many lines, the screen shows two pictures."""
 
 STYLES = {
     **dict(zip(LETTERS, PART_STYLES, strict=True)),
@@ -74,7 +74,7 @@ STYLES = {
     "true": "bold green",
     "here": "bright_black",
 }
-BEGIN = "n asks a question. g takes your guess of the ±. 1 to 6: benches with one main error."
+BEGIN = "Press n for a question, g to guess the ±, or 1 to 6 for a bench with one main error."
 LAB_KEYS = (
     KeyLabel("up", "↑", "", "choose(-1)"),
     KeyLabel("down", "↓", "Setting", "choose(1)"),
@@ -115,9 +115,9 @@ class LabScreen(Screen[None]):
     ----------
     start : LabStart
     hidden : bool, optional
-        Begin with the ± hidden, so that the class estimates it first.
+        True to hide the ± at the beginning, so that the class estimates it first.
     caution : bool, optional
-        Whether somebody may launch while the lab is open.
+        True if somebody may launch a body while the lab is open.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [key.binding() for key in LAB_KEYS]
@@ -147,13 +147,13 @@ class LabScreen(Screen[None]):
         self.start = start
         self.bench = start.bench
         self.seen: LabView | None = None
-        """The result that is drawn; None before the first result."""
+        """The result on the screen; None before the first result."""
         self.hidden = hidden
         self.seed = 0
         self.unit: str = start.bench.base.speed_unit
         self._guessing = hidden
         self._guesses: list[Guess] = []
-        """Guesses that were taken while the ± was hidden; they are revealed together."""
+        """Guesses that were entered while the ± was hidden; all are revealed together."""
         self._chosen = 0
         self._picture = 0
         self._question: int | None = None
@@ -175,16 +175,16 @@ class LabScreen(Screen[None]):
         yield KeyBar(LAB_KEYS)
 
     def on_mount(self) -> None:
-        """Begin."""
+        """Draw the lab, and compute the first result."""
         self._show_all()
         self._look_again()
 
     def on_resize(self) -> None:
-        """Draw for the new size."""
+        """Draw the screen again in the new size."""
         self.call_after_refresh(self._show_all)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Return whether a key can be used now; other keys are not shown."""
+        """Return whether an action is possible now; if not, its key is not shown."""
         if action == "shot":
             return bool(self.start.shots)
         if action in ("answer", "try_it"):
@@ -197,12 +197,12 @@ class LabScreen(Screen[None]):
 
     @property
     def up_to_date(self) -> bool:
-        """Whether the drawn result belongs to the settings shown."""
+        """True if the result on the screen belongs to the present settings."""
         seen = self.seen
         return seen is not None and (seen.bench, seen.seed) == (self.bench, self.seed)
 
     def _set(self, bench: Bench) -> None:
-        """Go to another bench; hide the ± again if the class guesses it."""
+        """Change to another bench; hide the ± again if the class must guess it."""
         if bench == self.bench:
             return
         self.bench = bench
@@ -218,7 +218,7 @@ class LabScreen(Screen[None]):
 
     @work(exclusive=True, group="look")
     async def _look(self) -> None:
-        """Compute the latest bench; only one computation runs at a time."""
+        """Compute the result of the latest bench; only one computation runs at a time."""
         try:
             while not self.up_to_date:
                 self.seen = await to_thread(look, self.bench, self.seed)
@@ -229,12 +229,12 @@ class LabScreen(Screen[None]):
     # -- keys --------------------------------------------------------------------------
 
     def action_choose(self, direction: int) -> None:
-        """Choose the next setting."""
+        """Select the next setting."""
         self._chosen = (self._chosen + direction) % len(NAMES)
         self._show_settings()
 
     def action_step(self, direction: int) -> None:
-        """Change the chosen setting by a step."""
+        """Change the selected setting by one step."""
         self._shot = None
         self._set(self.bench.stepped(list(NAMES)[self._chosen], direction))
 
@@ -244,34 +244,34 @@ class LabScreen(Screen[None]):
         self._show_picture()
 
     def action_preset(self, number: int) -> None:
-        """Take a bench with one contribution that is by far the largest."""
+        """Change to a bench where most of the ± comes from one contribution."""
         preset = PRESETS[number]
         self._shot = None
         self._say(f"{preset.name}: most of the ± comes from {preset.rules}.")
         self._set(preset.bench())
 
     def action_reset(self) -> None:
-        """Go back to the bench that the lab began with."""
+        """Go back to the first bench of this lab."""
         self._shot = None
         self._set(self.start.bench)
 
     def action_others(self) -> None:
-        """Draw new random errors of gates, clock and shots."""
+        """Choose new random errors for the gates, the clock and the shots."""
         self.seed += 1
-        self._say("Other gates of the same description, with new shared errors.")
+        self._say("These are other gates with the same description, but other errors.")
         self._look_again()
 
     def action_unit(self) -> None:
-        """Show speeds in the next unit."""
+        """Change to the next unit of speed."""
         self.unit = unit_after(self.unit)
         self._show_all()
 
     def action_question(self) -> None:
-        """Ask the next question; its answer stays hidden."""
+        """Show the next question without its answer."""
         last = -1 if self._question is None else self._question
         self._question = (last + 1) % len(QUESTIONS)
         question = QUESTIONS[self._question]
-        self._say(f"{self._question + 1}. {question.text}", "Think, then press a.")
+        self._say(f"{self._question + 1}. {question.text}", "Press a for the answer.")
         self.refresh_bindings()
 
     @work(exclusive=True, group="answer")
@@ -280,7 +280,7 @@ class LabScreen(Screen[None]):
         if self._question is None:
             return
         if self.hidden:
-            self._say("The answer would show the ±: press g and enter your guess first.")
+            self._say("The answer would reveal the ±. Press g and enter your guess first.")
             return
         question, bench = QUESTIONS[self._question], self.bench
         answer = await to_thread(question.answer, bench, self.seed)
@@ -306,7 +306,7 @@ class LabScreen(Screen[None]):
     async def action_guess(self) -> None:
         """Ask for an estimate of the ±; the user can correct a wrong entry."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
-        question = f'Your ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
+        question = f'Guess the ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
         title, text = question, ""
         while True:
             answer = await self.app.push_screen_wait(TextDialog(title, text, required=True))
@@ -321,20 +321,23 @@ class LabScreen(Screen[None]):
         await self._take_guess(*estimate)
 
     async def _take_guess(self, who: str, guess_mps: float) -> None:
-        """Save a guess; a hidden ± stays hidden for the next group."""
+        """Save a guess; if the ± is hidden, it stays hidden for the next group."""
         seen = self.seen if self.up_to_date else await to_thread(look, self.bench, self.seed)
         assert seen is not None, "just computed"
         guess = self.start.estimate(seen, who, guess_mps, self._shot)
         try:
             await to_thread(keep_guess, self.start.guesses, guess)
-            kept = f"Saved in {plain(self.start.guesses.name)}."
+            kept = f"The guess is saved in {plain(self.start.guesses.name)}."
         except ChronoError as problem:
             kept = str(problem)
         if self.hidden:
             self._guesses.append(guess)
             self.refresh_bindings()
             taken = count_text(len(self._guesses), "estimate")
-            self._say(f"{taken} taken. g: next guess; r: reveal the ± and all guesses.", kept)
+            self._say(
+                f"{taken} entered. g: next guess; r: reveal the ± and all guesses.",
+                kept,
+            )
         else:
             self._say(guess_line(guess, self.unit), kept)
 
@@ -344,7 +347,9 @@ class LabScreen(Screen[None]):
         more = len(lines) - SHOWN_GUESSES
         if more > 0:
             name = plain(self.start.guesses.name)
-            lines[SHOWN_GUESSES:] = [f"and {more} more: chrono guesses {name}"]
+            lines[SHOWN_GUESSES:] = [
+                f"Guesses not shown: {more}. To see all, type: chrono guesses {name}"
+            ]
         self.hidden = False
         self._forget_guesses()
         self._say(*lines)
@@ -355,7 +360,7 @@ class LabScreen(Screen[None]):
         self.refresh_bindings()
 
     def action_shot(self, direction: int) -> None:
-        """Go to the next shot of the recording, with the recording's gates."""
+        """Go to the next shot of the recording, and use the gates of the recording."""
         at = self._shot if self._shot is not None else (-1 if direction > 0 else 0)
         self._shot = (at + direction) % len(self.start.shots)
         self._set(self.start.bench_of(self._shot))
@@ -375,7 +380,7 @@ class LabScreen(Screen[None]):
 
     @property
     def _goes(self) -> bool:
-        """Whether the screen is closing together with its widgets."""
+        """True if the screen is closing together with its widgets."""
         return not (self.display and self.app.is_running)
 
     def _say(self, *lines: str) -> None:
@@ -411,8 +416,8 @@ class LabScreen(Screen[None]):
     def _show_result(self) -> None:
         beside, below = (self.query_one(f"#{n}", Static) for n in ("result", "result-below"))
         if self.hidden:
-            beside.update(Text("± hidden: g"))
-            below.update(Text("± hidden: g"))
+            beside.update(Text("± hidden: press g"))
+            below.update(Text("± hidden: press g"))
         elif self.seen is not None and self.up_to_date:
             first, *more = result_lines(self.seen, self.unit)
             texts = [Text(first, "bold"), *map(Text, more)]
@@ -426,7 +431,7 @@ class LabScreen(Screen[None]):
 
 
 class LabPicture(Widget):
-    """One picture, or two one above the other if there is room; drawn at its own size."""
+    """A widget with one picture of the result, or with two pictures if there is room."""
 
     can_focus = False
 
@@ -438,7 +443,7 @@ class LabPicture(Widget):
         self._words = ""
 
     def show(self, seen: LabView | None, names: list[str], unit: str, *, hidden: bool) -> None:
-        """Show the computed result, or say that it is hidden."""
+        """Show the computed result, or a sentence that the result is hidden."""
         self._seen, self._names, self._unit = seen, names, unit
         self._words = HIDDEN if hidden else ""
         self.refresh()
@@ -450,7 +455,7 @@ class LabPicture(Widget):
         if seen is None:
             return Text(self._words)
         if columns < 24 or lines < 6:
-            return Text("too little room for a picture")
+            return Text("The screen is too small for a picture.")
         first, second = self._names
         if lines < HIGH:
             return styled(picture(first, seen, columns, lines, unit))
@@ -461,7 +466,7 @@ class LabPicture(Widget):
 
 
 def picture(name: str, seen: LabView, columns: int, lines: int, unit: str) -> Lines:
-    """Return a picture of the lab by its name."""
+    """Return the picture of the lab that has this name."""
     match name:
         case "ladder":
             return ladder(seen, columns, lines, unit)
@@ -473,7 +478,7 @@ def picture(name: str, seen: LabView, columns: int, lines: int, unit: str) -> Li
 
 
 def styled(lines: Sequence[Sequence[Piece]]) -> Text:
-    """Return pieces as text in the colours of the screen."""
+    """Return pieces of text in the colours of the screen."""
     text = Text(no_wrap=True)
     for line in lines:
         for piece, style in line:

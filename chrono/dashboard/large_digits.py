@@ -1,7 +1,7 @@
-"""Numbers and units as large as possible, readable from metres away.
+"""Draw numbers and units as large as possible, readable from metres away.
 
-A digit is a set of strokes on a grid of one by two. A letter is a small picture that is
-stretched. Half blocks give twice the lines.
+A digit is drawn with up to seven strokes. A letter is a small picture that is stretched.
+Half-block characters draw two rows of dots in each line of text.
 """
 
 STROKES = {
@@ -18,8 +18,8 @@ STROKES = {
     "-": "g",
     "—": "g",
 }
-"""The strokes of each sign: a at the top, b and c at the right, d at the bottom, e and f at the
-left, g in the middle."""
+"""The strokes of each sign. Stroke a is at the top, d at the bottom, and g in the middle.
+Strokes b and c are at the right; e and f are at the left."""
 
 LETTERS = {
     "m": ("11010", "10101", "10101", "10101", "10101"),
@@ -35,7 +35,7 @@ LETTERS = {
     "/": ("001", "001", "010", "100", "100"),
     "±": ("010", "111", "010", "000", "111"),
 }
-"""Letters of units, of *n* and of *mean*, and ±, five rows high."""
+"""Pictures of ± and of the letters in units, *n* and *mean*; each has five rows."""
 
 WIDTHS = {".": 0.45, " ": 0.5, "m": 1.7}
 """Widths of special signs, relative to the width of a digit."""
@@ -52,15 +52,15 @@ def large_digits(text: str, columns: int, lines: int) -> list[str]:
     Parameters
     ----------
     text : str
-        Digits, points, blanks, signs ``-`` and ``—``, and `LETTERS`.
+        Text to draw: digits, points, blanks, signs ``-`` and ``—``, and `LETTERS`.
     columns, lines : int
-        Cells available.
+        Largest width and height of the drawing [cells].
 
     Returns
     -------
     list of str
-        At most `lines` lines of the same length, at most `columns` cells; empty if there
-        is no room for digits of three lines.
+        At most `lines` lines of the same length, with at most `columns` cells each. Empty if
+        there is no room for digits of three lines.
     """
     widest = int(min(columns, 2 * SLENDER * lines))
     for wide in range(widest, LEAST_WIDE - 1, -1):
@@ -73,7 +73,7 @@ def large_digits(text: str, columns: int, lines: int) -> list[str]:
     high = min(lines, wide * 2)
     if high < LEAST_HIGH:
         return []
-    rows = 2 * high - 1  # an odd number keeps lines of digits apart
+    rows = 2 * high - 1  # an odd number leaves a gap below the digits
     drawn = [_glyph(sign, w, rows) for sign, w in zip(text, widths, strict=True)]
     dots = [*("".join(_joined(row, drawn, gap)) for row in range(rows)), ""]
     dots[-1] = " " * len(dots[0])
@@ -88,7 +88,7 @@ def _joined(row: int, glyphs: list[list[str]], gap: int) -> str:
 
 
 def _glyph(sign: str, wide: int, rows: int) -> list[str]:
-    """Return a sign as rows of `#` and blanks; a dot is as high as it is wide."""
+    """Draw a sign in this size, and return rows of `#` and blanks."""
     if sign in LETTERS:
         return _stretched(LETTERS[sign], wide, rows)
     across, upright = max(rows // 7, 1), max(wide // 5, 1)
@@ -117,7 +117,7 @@ def _glyph(sign: str, wide: int, rows: int) -> list[str]:
 
 
 def _stretched(picture: tuple[str, ...], wide: int, rows: int) -> list[str]:
-    """Return a letter's picture stretched to this size, as rows of `#` and blanks."""
+    """Stretch the picture of a letter to this size, and return rows of `#` and blanks."""
     return [
         "".join(
             "#" if line[column * len(line) // wide] == "1" else " " for column in range(wide)

@@ -26,7 +26,7 @@ Load = Callable[["Progress"], "Run"]
 
 class LoadingScreen(Screen["Run | ChronoError"]):
     """
-    A screen with a progress bar; q leaves it. It returns the run, or the error.
+    A screen with a progress bar. The screen returns the loaded run, or the error.
 
     Parameters
     ----------
@@ -34,20 +34,20 @@ class LoadingScreen(Screen["Run | ChronoError"]):
         Function that makes the run in a thread. Its argument is a function that reports
         progress.
     name : str
-        Name of what is being read.
+        Name of the recording that is read.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("q", "app.quit", "Quit")]
 
     class Progressed(Message):
-        """A message with the number of bytes that were read, and the total."""
+        """A message with the number of bytes that were read, and the size of the recording."""
 
         def __init__(self, done: int, total: int) -> None:
             super().__init__()
             self.done, self.total = done, total
 
         def can_replace(self, message: Message) -> bool:
-            """Return True: only the latest message is needed."""
+            """Return True, because only the latest message is needed."""
             return isinstance(message, LoadingScreen.Progressed)
 
     def __init__(self, load: Load, name: str) -> None:
@@ -56,7 +56,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
         self._left = False
 
     def compose(self) -> ComposeResult:
-        """Show the name, the bar and the key that leaves."""
+        """Show the name, the progress bar and the key to quit."""
         yield Vertical(
             Static(f"Reading {self._name}", id="heading", markup=False),
             ProgressBar(total=None, show_eta=True),
@@ -65,7 +65,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
         )
 
     def on_mount(self) -> None:
-        """Begin to read."""
+        """Begin to read the recording."""
         self._read()
 
     @work
@@ -94,5 +94,5 @@ class LoadingScreen(Screen["Run | ChronoError"]):
             bar.update(total=max(message.total, 1), progress=message.done)
 
 
-class _NoLongerWanted(Exception):  # noqa: N818 - no error: the operator has left
-    """Ends the reading thread."""
+class _NoLongerWanted(Exception):  # noqa: N818 - no error: the operator has quit
+    """Ends the thread that reads the recording."""

@@ -1,4 +1,4 @@
-"""The log book: lists the recordings of a folder, and lets the user choose one."""
+"""The log book lists the recordings of a folder, and the user chooses a recording."""
 
 from collections.abc import Sequence
 from typing import ClassVar
@@ -28,13 +28,12 @@ KEYS = (
     KeyLabel("r", "r", "Reverse", "reverse"),
     KeyLabel("q,escape", "q", "Quit", "quit"),
 )
-"""The list binds the first key itself, so that this key comes in order with the cursor
-keys."""
+"""The list handles the Enter key itself, so that Enter and the cursor keys stay in order."""
 
 
 class LogBookApp(BaseApp[LogEntry]):
     """
-    An application that lists recordings until the operator chooses one or leaves.
+    An application that lists recordings until the operator chooses a recording or quits.
 
     Parameters
     ----------
@@ -45,7 +44,7 @@ class LogBookApp(BaseApp[LogEntry]):
     chosen : LogEntry, optional
         Recording under the cursor at first.
     said : str, optional
-        First message: why the last recording could not be replayed.
+        The reason why the last recording could not be replayed; it is shown first.
     """
 
     ENABLE_COMMAND_PALETTE = False
@@ -77,7 +76,7 @@ class LogBookApp(BaseApp[LogEntry]):
         self.show_entries()
 
     def on_resize(self) -> None:
-        """Fit everything to the new width."""
+        """Draw the list again in the new width."""
         self.show_entries()
 
     @property
@@ -108,7 +107,7 @@ class LogBookApp(BaseApp[LogEntry]):
 
     @on(OptionList.OptionSelected)
     def replay(self) -> None:
-        """Leave with the recording under the cursor."""
+        """Close the log book, and return the recording under the cursor."""
         entry = self.selected
         if entry is not None and not entry.trouble:
             self.exit(entry)
@@ -141,12 +140,12 @@ class LogBookApp(BaseApp[LogEntry]):
         entry = self.selected
         lines = about_lines(entry) if entry else []
         if self._said:
-            lines = [f"not replayed: {plain(self._said)}", *lines]
+            lines = [f"This recording was not replayed: {plain(self._said)}", *lines]
         self.query_one("#about", Static).update("\n".join(lines))
 
 
 def _row(entry: LogEntry, cells: int) -> Text:
-    """Return a recording's line."""
+    """Return the line of one recording in the list."""
     if not entry.trouble:
         counts = (str(entry.shots), str(entry.counted))
         return Text(_cells(date_text(entry), entry.name, cells, *counts))

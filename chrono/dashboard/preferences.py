@@ -1,7 +1,7 @@
-"""The operator's saved choices for the next session: theme, unit, signal of a shot.
+"""Save the operator's choices for the next session: theme, unit and signal of a shot.
 
-They are stored in the user's settings folder. If they cannot be read or written, the
-dashboard works without them.
+The choices are stored in the user's settings folder. If the choices cannot be read or written,
+the dashboard works without them.
 """
 
 import json
@@ -18,7 +18,7 @@ SIGNALS = ("", "bell", "flash")
 @dataclass(frozen=True)
 class Choices:
     """
-    The last choices.
+    The last choices of the operator.
 
     Attributes
     ----------
@@ -27,7 +27,7 @@ class Choices:
     unit : str
         Unit of speeds; empty for the rig's unit.
     rig_unit : str
-        The rig's unit that `unit` replaces. Other units of rigs are not replaced.
+        `unit` is used only for rigs that state this unit. Other rigs keep their own unit.
     signal : str
         Signal of a new shot: one of `SIGNALS`.
     """
@@ -83,7 +83,7 @@ class Preferences:
         self.unit = chosen.unit if is_chosen else rig_unit
 
     def next_unit(self, rig_unit: str) -> None:
-        """Show speeds in the next unit; from now on it replaces this rig unit."""
+        """Show speeds in the next unit, and use it from now on for rigs with this unit."""
         self.unit = unit_after(self.unit)
         self._keep(replace(self._choices, unit=self.unit, rig_unit=rig_unit))
 
@@ -104,7 +104,7 @@ def choices_path() -> Path:
 
 
 def read_choices() -> Choices:
-    """Return the saved choices that can be read."""
+    """Return the saved choices; if the file cannot be read, return default choices."""
     try:
         kept = json.loads(choices_path().read_text("utf-8"))
         return Choices(**{name: str(kept.get(name, ""))[:40] for name in asdict(Choices())})
@@ -113,7 +113,7 @@ def read_choices() -> Choices:
 
 
 def write_choices(choices: Choices) -> None:
-    """Save the choices, if they can be written."""
+    """Save the choices if their file can be written."""
     path = choices_path()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""Read the new rows of a run, and report what they changed. This module knows no screen."""
+"""Read the new rows of a run, and report the changes. This module uses no screen."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ if TYPE_CHECKING:
     from chrono.session.view_cache import SessionView, ViewCache
 
 MORE_EDGES_S = 0.03
-"""If a shot may soon get more edges, wait at most this long before it is shown [s]."""
+"""A shot that may soon get more edges is shown after at most this time [s]."""
 SHOWN_SHOTS = 200
 
 
 @dataclass(frozen=True)
 class Change:
     """
-    The changes of one step.
+    The changes in a session after new rows were read.
 
     Attributes
     ----------
@@ -29,11 +29,11 @@ class Change:
     whole_shot : bool
         A new shot has all its edges.
     part_of_shot : bool
-        A new shot has a speed, and may soon have more edges.
+        A new shot has a speed, and may soon get more edges.
     remeasured : bool
-        Speeds that were shown have changed.
+        Speeds that the screen already showed have changed.
     entered : bool
-        Entries of the operator have arrived.
+        The operator has made new entries.
     """
 
     any: bool = False
@@ -45,19 +45,19 @@ class Change:
 
 class RunDriver:
     """
-    Drives the run that is shown.
+    Reads the rows of the run that is shown, and detects changes.
 
     Parameters
     ----------
     run : Run
-        Started already.
+        A run that was started already.
     clock : callable, optional
         Function that returns a time [s]; only differences are used.
 
     Attributes
     ----------
     view : SessionView or None
-        The latest view.
+        The shots and statistics that were shown last.
     """
 
     def __init__(self, run: Run, clock: Callable[[], float] = monotonic) -> None:
@@ -73,7 +73,7 @@ class RunDriver:
         self._remeasured_us: int | None = None
 
     def show_instead(self, run: Run) -> None:
-        """Continue with another run of the same recording; its shots do not count as new."""
+        """Continue with another run of the same recording; do not announce its shots as new."""
         self.run = run
         self._whole_seen, self._parts_seen = len(run.session.log), 0
         self._entries_seen = run.session.annotations.version
@@ -81,7 +81,7 @@ class RunDriver:
 
     def step(self) -> Change:
         """
-        Take the rows that are ready.
+        Read the rows that are ready, and return the changes.
 
         Raises
         ------
@@ -111,7 +111,7 @@ class RunDriver:
 
     @property
     def looks(self) -> ViewCache:
-        """The view cache of the session that is shown now."""
+        """The cache with all views of the session that is shown now."""
         from chrono.session.view_cache import ViewCache
 
         session = self.run.session
@@ -132,14 +132,14 @@ class RunDriver:
 
     @property
     def settled(self) -> bool:
-        """Whether the last shot is complete: no more of its edges are expected."""
+        """True if the last shot is complete: no more edges of this shot are expected."""
         return self._clock() - self._changed_s > MORE_EDGES_S
 
     # -- preparing ---------------------------------------------------------------------
 
     @property
     def prepares(self) -> bool:
-        """Whether anything was prepared yet."""
+        """True if a model was prepared before."""
         return self._prepared_for is not None
 
     def must_prepare(self) -> bool:
@@ -154,5 +154,5 @@ class RunDriver:
         return is_new
 
     def prepare(self) -> None:
-        """Prepare the model for the next shot, so that the shot need not wait."""
+        """Prepare the model, so that the next shot is shown without delay."""
         self.run.session.make_ready()

@@ -1,4 +1,4 @@
-"""Read the text of the setup dialog, and make this text from a setup."""
+"""Convert the text of the setup dialog to a setup, and a setup to this text."""
 
 from dataclasses import replace
 
@@ -16,10 +16,10 @@ def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup
     name : str
         Name of the setup; it must not be empty.
     conditions : str
-        Free text as ``key=value``, separated by commas.
+        Conditions as ``key=value``, separated by commas.
     mass, length : str
-        Values with units that replace those of the rig's body, such as ``"24 g"``; may be
-        empty.
+        Mass and length of the body with units, such as ``"24 g"``. If a text is empty, the
+        rig's value is used.
 
     Raises
     ------
@@ -47,7 +47,7 @@ def setup_form(setup: Setup) -> tuple[str, str, str, str]:
 
 
 def corrected(before: Setup, form: Setup) -> Setup:
-    """Return the setup as corrected by a form; a value that the form lacks stays unchanged."""
+    """Return a setup with the values of the form; all other values stay unchanged."""
     asked = {"mass_kg", "length_m"}
     kept = {key: value for key, value in before.body.items() if key not in asked}
     return replace(form, body=kept | form.body, corrects=before.name)
@@ -56,7 +56,7 @@ def corrected(before: Setup, form: Setup) -> Setup:
 def _positive(text: str, unit: str, where: str) -> float:
     value = parse_quantity(text, unit, where)
     if not 0 < value < 1e6:
-        raise OptionError(f"{text.strip()} is not a possible {where}", where=where)
+        raise OptionError(f"{text.strip()} is not a possible {where} of a body", where=where)
     return value
 
 
@@ -66,9 +66,9 @@ def _read_conditions(text: str) -> dict[str, str]:
         key, equals, value = part.partition("=")
         if not equals or not key.strip():
             raise OptionError(
-                f"{part.strip()[:40]!r} is not key=value",
+                f"{part.strip()[:40]!r} does not have the form key=value",
                 where="conditions",
-                hint="write it like bands=2, pressure=3 bar",
+                hint="write the conditions like bands=2, pressure=3 bar",
             )
         found[key.strip()] = value.strip()
     return found

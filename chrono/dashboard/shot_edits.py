@@ -1,4 +1,4 @@
-"""The operator's entries about shots and the session, and the permission to store them.
+"""Store the operator's entries; in a replay, ask the operator for permission first.
 
 All entries become rows of the recording. In a replay, the first entry waits until the operator
 has agreed to change the recording, or to work in a copy.
@@ -33,7 +33,7 @@ class ShotEdits:
     driver : RunDriver
         Contains the run that gets the entries.
     changed : callable
-        Function that shows what an entry changed.
+        Function that updates the screen after an entry.
     """
 
     def __init__(
@@ -42,7 +42,7 @@ class ShotEdits:
         self._app, self._driver, self._changed = app, driver, changed
 
     async def may_enter(self) -> bool:
-        """Return whether entries can be stored; ask where, if this is not decided yet."""
+        """Return whether entries can be stored; in a replay, first ask the operator where."""
         edits = self._driver.run.edits
         if edits is None or edits.target is not None:
             return True
@@ -52,7 +52,7 @@ class ShotEdits:
         return choice == "copy" and await self._copied(edits)
 
     async def _copied(self, edits: OperatorEdits) -> bool:
-        title = f"Copy {edits.path.name} to which new file?"
+        title = f"Name of a new file for a copy of {edits.path.name}"
         dialog = TextDialog(title, str(edits.free_copy_name()), required=True, enter="copy")
         text = await self._app.push_screen_wait(dialog)
         if not text:
@@ -82,7 +82,7 @@ class ShotEdits:
         return words if self._try(run.undo) else ""
 
     def _try(self, act: Callable[[], object]) -> bool:
-        """Do the action and show the change, or warn why it was not possible."""
+        """Do an action and show the change; if the action fails, show a warning."""
         try:
             act()
         except ChronoError as error:

@@ -1,4 +1,4 @@
-"""Marks on a shot, for all screens that show one shot: set aside, count, note."""
+"""Let the operator set a shot aside, count the shot, or write a note about the shot."""
 
 from __future__ import annotations
 
@@ -44,11 +44,11 @@ class ShotMarking(FramedScreen):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot that a mark is for."""
+        """The shot that the operator can mark."""
         raise NotImplementedError
 
     def selected_or_warn(self) -> ShotRow | None:
-        """Return the shot that a mark is for; warn if there is no shot."""
+        """Return the shot that the operator can mark; warn if there is no shot."""
         row = self.selected
         if row is None:
             self.warn("There is no shot yet.")
@@ -60,7 +60,7 @@ class ShotMarking(FramedScreen):
         row = self.selected_or_warn()
         if row is not None and await self._edits.may_enter():
             reason = self.driver.run.session.marks.of(row.key).reason
-            dialog = TextDialog(f"Set shot {row.number} aside: why?", reason)
+            dialog = TextDialog(f"Why do you set shot {row.number} aside?", reason)
             await self._ask_mark(dialog, SET_ASIDE, row)
 
     @asks

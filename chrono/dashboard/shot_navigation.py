@@ -1,4 +1,4 @@
-"""Go to a shot: by its number, by a text search, or by the recorded time of a replay."""
+"""Go to a shot by its number, by a text search, or by the time of a replay."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 
 class ReplayControls:
     """
-    Moves the recorded time of a replay.
+    Controls the time of a replay: pause, pace, next shot and previous shot.
 
     Parameters
     ----------
     driver : RunDriver
     changed : callable
-        Function that shows the present place of the replay.
+        Function that updates the screen after a change.
     """
 
     def __init__(self, driver: RunDriver, changed: Callable[[], None]) -> None:
@@ -34,25 +34,25 @@ class ReplayControls:
         return cast("ReplayRun", self._driver.run)
 
     def pause_or_resume(self) -> None:
-        """Stop the recorded time or let it run."""
+        """Pause the replay or continue it."""
         source = self._run.source
         (source.resume if source.paused else source.pause)()
         self._changed()
 
     def play_faster(self) -> None:
-        """Replay at the next faster pace."""
+        """Make the replay one step faster."""
         source = self._run.source
         source.set_pace(min((p for p in PACES if p > (source.pace or 0)), default=PACES[-1]))
         self._changed()
 
     def play_slower(self) -> None:
-        """Replay at the next slower pace."""
+        """Make the replay one step slower."""
         source = self._run.source
         source.set_pace(max((p for p in PACES if p < (source.pace or 1)), default=PACES[0]))
         self._changed()
 
     def step_to_next_shot(self) -> None:
-        """Continue to the next shot and pause there."""
+        """Play the replay to the next shot and pause there."""
         self._run.step_to_next_shot()
         self._changed()
 
@@ -78,7 +78,7 @@ class Match:
     Attributes
     ----------
     place : int
-        Its index among all shots, from 0.
+        Index of the shot among all shots, from 0.
     count, of : int
         The number of this match, from 1, and the number of all matches.
     """
@@ -90,7 +90,7 @@ class Match:
 
 class ShotFinder:
     """
-    Find shots by a text, and keep this text.
+    Finds shots by a search text, and keeps this text.
 
     Parameters
     ----------
@@ -103,11 +103,11 @@ class ShotFinder:
         """The text of the last search."""
 
     def match_after(self, place: int) -> Match | None:
-        """Return the next match after a place, or the first match; None if nothing matches."""
+        """Return the next match after a shot, or the first match; None if no shot matches."""
         return self._match(place, "right", 0)
 
     def match_before(self, place: int) -> Match | None:
-        """Return the match before a place, or the last match; None if nothing matches."""
+        """Return the match before a shot, or the last match; None if no shot matches."""
         return self._match(place, "left", -1)
 
     def _match(self, place: int, side: Literal["left", "right"], step: int) -> Match | None:

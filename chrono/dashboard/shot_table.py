@@ -1,7 +1,7 @@
-"""The table of shots; it builds only the visible lines, so it can have any length.
+"""The table of shots builds only the visible lines, so it can contain any number of shots.
 
-The table draws its own lines. A `DataTable` draws every visible cell again after each change,
-and this takes longer than the time in which a shot must appear.
+The table does not use Textual's `DataTable`. A `DataTable` draws every visible cell again after
+each change. This takes longer than the time in which a shot must appear.
 """
 
 from typing import ClassVar
@@ -22,19 +22,19 @@ from chrono.session.view_cache import ViewCache
 
 HEADER = ("shot", "time s", "setup", "", "counted", "flags", "note")
 RIGHT = (0, 1, 3)
-"""Columns of numbers."""
+"""Indexes of the columns that contain numbers."""
 SETUP, COUNTED = 2, 4
 WIDTHS = {
     "slim": (4, 6, 9, 14, 7),
     "narrow": (4, 7, 12, 15, 7, 13),
     "wide": (6, 10, 18, 22, 7, 26),
 }
-"""Cells of each column except the last. The last column gets the rest; slim layouts share the
-rest."""
+"""Width of each column [cells], except the last column. The last column gets the rest of the
+line. In the slim layout, flags and note share the last column."""
 GAPS = {"slim": " ", "narrow": "  ", "wide": "  "}
 LEAST_LAST = 6
 KEPT_LINES = 500
-"""The table keeps the built cells of about this many lines."""
+"""The table keeps the texts of about this many lines in memory."""
 
 Cells = tuple[str, ...]
 
@@ -43,7 +43,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
     """A table with one line per shot; the cursor stays on the newest or the chosen shot."""
 
     class Moved(Message):
-        """The operator moved the cursor."""
+        """A message that the operator moved the cursor."""
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {
         "table--header",
@@ -88,7 +88,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return self._row(self.cursor) if self._count else None
 
     def show_shots(self, looks: ViewCache, unit: str) -> None:
-        """List all present shots."""
+        """List all shots that exist now."""
         if unit != self._unit or looks is not self._looks:
             self._cells = {}
         self._looks, self._unit, self._count = looks, unit, len(looks)
@@ -97,7 +97,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.refresh()
 
     def cells(self, index: int) -> Cells:
-        """Return the cells of a shot, by its index from 0."""
+        """Return the texts in the columns for the shot with this index (from 0)."""
         row = self._row(index)
         known, cells = self._cells.get(index, (None, ()))
         if known is not row:
@@ -115,13 +115,13 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     @property
     def layout_name(self) -> str:
-        """Name of the layout at this size."""
+        """Name of the layout for the present width: wide, narrow or slim."""
         width = self.scrollable_content_region.width
         return "wide" if width >= 100 else "narrow" if width >= 76 else "slim"
 
     @property
     def widths(self) -> tuple[int, ...]:
-        """Number of cells of each column at this size."""
+        """Width of each column in the present layout [cells]."""
         number, time, *fixed = WIDTHS[self.layout_name]
         if self._count:  # numbers are never cut
             number = max(number, len(str(self._count)))
@@ -132,7 +132,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return (*columns, max(last, LEAST_LAST))
 
     def render_line(self, y: int) -> Strip:
-        """Draw one line: the header stays, the shots scroll under it."""
+        """Draw one line; the header stays, and the shots scroll below the header."""
         width = self.scrollable_content_region.width
         if y == 0:
             header = (*HEADER[:3], f"{self._unit} ± 95 %", *HEADER[4:])
@@ -172,7 +172,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return Strip(segments).adjust_cell_length(width, style)
 
     def _shown(self, column: int, text: str, width: int) -> str:
-        """Return a cell's text, cut if needed; different setups stay different."""
+        """Return a cell's text, cut if needed; names of different setups stay different."""
         if column != SETUP or self._looks is None or len(text) <= width:
             return fit(text, width)
         names = self._looks.session.setups.names
@@ -185,16 +185,16 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
     # -- choosing ----------------------------------------------------------------------
 
     def move(self, lines: int) -> None:
-        """Move the cursor."""
+        """Move the cursor by a number of lines."""
         if self._count:
             self.choose(self.cursor + lines)
 
     def move_page(self, pages: int) -> None:
-        """Move the cursor by the number of visible lines."""
+        """Move the cursor by a number of pages; a page is the number of visible lines."""
         self.move(pages * max(self.size.height - 1, 1))
 
     def choose(self, index: int) -> None:
-        """Put the cursor on a shot, by its index from 0, or on the nearest shot."""
+        """Put the cursor on the shot with this index (from 0), or on the nearest shot."""
         index = min(max(index, 0), self._count - 1)
         is_newest = index == self._count - 1
         self._chosen = None if is_newest else self._row(index).key
@@ -203,7 +203,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.post_message(self.Moved())
 
     def on_resize(self) -> None:
-        """Keep the cursor visible when lines above or below need space."""
+        """Keep the cursor visible when the size of the table changes."""
         self._follow_cursor()
 
     def on_click(self, event: events.Click) -> None:

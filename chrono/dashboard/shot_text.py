@@ -1,4 +1,4 @@
-"""Make harmless texts of shots, budgets and statistics for the screen."""
+"""Make texts about shots, error budgets and statistics that are safe to show."""
 
 from __future__ import annotations
 
@@ -50,14 +50,14 @@ def speed_text(row: ShotRow, unit: str) -> str:
 
 
 def counted_text(row: ShotRow) -> str:
-    """Return one word that says whether the statistics contain a shot."""
+    """Return one word for the state of a shot: open, yes (counted) or no."""
     if row.open:
         return "open"
     return "yes" if row.counted else "no"
 
 
 def flags_text(row: ShotRow, unit: str) -> str:
-    """Return the flags of a shot; the flag of a companion also shows the companion's speed."""
+    """Return the flags of a shot; the flag "companion" also shows the companion's speed."""
     return ", ".join(
         f"companion {speed_in(unit, row.companion_speed_mps):.4g} {unit}"
         if flag == "companion" and isfinite(row.companion_speed_mps)
@@ -67,7 +67,7 @@ def flags_text(row: ShotRow, unit: str) -> str:
 
 
 def shot_state(row: ShotRow) -> tuple[str, str]:
-    """Return a text (with its style) that says whether the statistics contain a shot."""
+    """Return the state of a shot as text, with a style: open, counted or not counted."""
     if row.open:
         return "still open", "italic"
     return ("counted", "green") if row.counted else ("not counted", "bold yellow")
@@ -86,9 +86,9 @@ def shot_text(row: ShotRow, cells: int) -> Text:
 
 def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -> Text:
     """
-    Return the flags of a shot; if there is room, add their meaning and what to do.
+    Return the flags of a shot; if `explained`, also explain each flag and give advice.
 
-    If there are no flags, return the measured lengths, if they fit into a line of `cells`.
+    Without flags, return the measured lengths of the body if they fit into one line.
     """
     if not row.flags:
         from chrono.reports.timing_text import lengths_text
@@ -105,7 +105,7 @@ def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -
 
 def budget_bar(budget: Budget, cells: int) -> Text:
     """
-    Return the shares of the variance as a bar and a legend.
+    Return a bar and a legend that show the share of each contribution to the variance.
 
     Parameters
     ----------
@@ -126,13 +126,17 @@ def budget_bar(budget: Budget, cells: int) -> Text:
 
 
 def conditions_text(setup: Setup) -> str:
-    """Return the conditions of a setup and its values for the body; may be empty."""
+    """Return the conditions of a setup and its values for the body, or an empty text."""
     _, conditions, mass, length = setup_form(setup)
     return " · ".join(part for part in (conditions, mass, length and f"{length} long") if part)
 
 
 def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) -> Text:
-    """Return the statistics of one setup, one per line; `shots` counts the session."""
+    """
+    Return the statistics of one setup, one value per line.
+
+    `shots` is the number of shots in the session.
+    """
     text = Text().append(fit(setup_text(setup.name), STATISTICS_CELLS), "bold")
     conditions = conditions_text(setup)
     if conditions:
@@ -141,13 +145,13 @@ def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) 
         return text.append("\nno counted shots yet", "bright_black")
     for name, value in _values(series, unit):
         text.append(f"\n{name:<7}", "bright_black").append(value)
-    return text.append(f"\n{shots} in the session", "bright_black")
+    return text.append(f"\nshots in the session: {shots}", "bright_black")
 
 
 def statistics_lines(
     series: Series | None, setup: Setup, shots: int, unit: str, cells: int
 ) -> Text:
-    """Return the statistics on as few lines of this many cells as possible."""
+    """Return the statistics of one setup on as few lines as possible."""
     parts = [setup_text(setup.name), conditions_text(setup)]
     text = Text().append(fit(" · ".join(part for part in parts if part), cells), "bold")
     if series is None:
@@ -156,7 +160,7 @@ def statistics_lines(
         Text.assemble((f"{name} ", "bright_black"), value)
         for name, value in _values(series, unit)
     ]
-    values.append(Text(f"{shots} in the session", "bright_black"))
+    values.append(Text(f"shots in the session: {shots}", "bright_black"))
     return text.append("\n").append_text(flow(values, cells))
 
 
@@ -180,7 +184,7 @@ def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
 
 
 def _shares(budget: Budget) -> list[tuple[str, float]]:
-    """Return names and shares, the largest first; small shares are added to one rest."""
+    """Return names and shares, the largest share first; small shares are added together."""
     shares: dict[str, float] = {}
     for part in budget.noticeable:
         shares[part.name] = shares.get(part.name, 0.0) + budget.share(part)
@@ -191,7 +195,7 @@ def _shares(budget: Budget) -> list[tuple[str, float]]:
 
 
 def _cells(shares: list[float], cells: int) -> list[int]:
-    """Divide cells by shares; each share gets at least one cell, the largest gets the rest."""
+    """Divide the cells of a bar by shares; each share gets at least one cell."""
     if not shares:
         return []
     widths = [max(round(share * cells), 1) for share in shares]
@@ -200,7 +204,7 @@ def _cells(shares: list[float], cells: int) -> list[int]:
 
 
 def large_text(row: ShotRow | None, unit: str) -> str:
-    """Return the latest speed for large digits."""
+    """Return the speed and ± of a shot as text for large digits."""
     if row is None:
         return ABSENT_TEXT
     return format_speed(row.speed_mps, row.U95_mps, unit)

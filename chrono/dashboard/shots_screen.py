@@ -1,4 +1,4 @@
-"""The Shots screen: the latest speed, the parts of its ±, statistics, plot, table.
+"""The Shots screen shows the latest speed, the parts of its ±, statistics, plot and table.
 
 If the cursor is on an older shot, the screen shows this shot in full below the table. This
 module contains the actions for the selected shot.
@@ -49,24 +49,24 @@ if TYPE_CHECKING:
 ALL_OF_IT = "Enter: details"
 
 LENGTH_CORRECTED = (
-    "The length decides which edges make a shot, and the flags short and long. "
-    "Open the recording again to use the new length."
+    "The body's length decides which edges form a shot, and if a shot is short or long. "
+    "To use the new length, open the recording again."
 )
 
 SMALL_LINES = 3
-"""Number of lines of Textual's own digits."""
+"""Height of Textual's own large digits [lines]."""
 
 PLOT_PAUSE_S = 0.3
-"""To draw a plot takes as long as to list ten shots, so the plot is drawn after the table."""
+"""The plot is drawn this long after the table [s], because drawing a plot takes much time."""
 
 
 HIGH_LINES, LINES_PER_LINE = 24, 3
-"""If the terminal has more lines than this, three more lines make the speed one line
+"""On a terminal with more lines than `HIGH_LINES`, three more lines make the speed one line
 higher."""
 
 
 class LatestSpeed(Digits):
-    """A speed in digits of three lines, or in larger digits on a large terminal."""
+    """A display of the speed in large digits; the digits are larger on a large terminal."""
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """Return the number of lines at this width."""
@@ -85,7 +85,7 @@ class LatestSpeed(Digits):
 
 class ShotsScreen(ShotMarking):
     """
-    A screen with speeds and facts about them.
+    A screen with the speeds of all shots, their plot and their statistics.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ class ShotsScreen(ShotMarking):
         self._plot_due = False
 
     def compose_body(self) -> list[Widget]:
-        """Return the latest shot and the statistics (top), plot and table (bottom)."""
+        """Return the widgets: latest shot and statistics at the top, plot and table below."""
         latest = Vertical(
             LatestSpeed("", id="speed"),
             Clipped("shot", 2, 2, ALL_OF_IT),
@@ -139,7 +139,7 @@ class ShotsScreen(ShotMarking):
         return [top, SpeedPlot(), ShotTable(), Clipped("chosen", 3, 6, ALL_OF_IT)]
 
     def on_mount(self) -> None:
-        """Let the arrow keys choose shots."""
+        """Focus the table, so that the arrow keys select shots."""
         self.table.focus()
 
     @property
@@ -159,17 +159,17 @@ class ShotsScreen(ShotMarking):
     # -- choosing a shot ---------------------------------------------------------------
 
     def action_move(self, lines: int) -> None:
-        """Choose another shot."""
+        """Select another shot."""
         self.table.move(lines)
 
     def action_move_page(self, pages: int) -> None:
-        """Choose the shot that is a page away."""
+        """Select the shot that is a page away."""
         self.table.move_page(pages)
 
     @asks
     async def action_find(self) -> None:
         """Ask for a search text, and go to the next match."""
-        title = "Go to which shot? Its number, or part of a setup, flag or note"
+        title = "Find a shot: type its number, or part of a setup, flag or note"
         dialog = TextDialog(
             title, self._finder.sought, required=True, replaced=True, enter="find"
         )
@@ -195,7 +195,7 @@ class ShotsScreen(ShotMarking):
         else:
             self._go_in_time(match.place + 1)
         if match.of > 1:
-            self.notify(f"{match.count} of {match.of}", timeout=2)
+            self.notify(f"match {match.count} of {match.of}", timeout=2)
 
     @work(exclusive=True, group="go")
     async def _go_in_time(self, number: int) -> None:
@@ -205,14 +205,14 @@ class ShotsScreen(ShotMarking):
 
     @asks
     async def action_correct_setup(self) -> None:
-        """Show the selected shot's setup, and correct it for all its shots."""
+        """Show the setup of the selected shot; a correction changes all shots of this setup."""
         row = self.selected_or_warn()
         if row is None:
             return
         run = self.driver.run
         setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
-        those = "its only shot" if shots == 1 else f"all its {shots} shots"
-        title = f"Setup of shot {row.number}, corrected for {those}"
+        those = "this shot" if shots == 1 else f"its {shots} shots"
+        title = f"Correct the setup of shot {row.number} for {those}"
         form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
         if form is None or setup_form(form) == setup_form(setup):
             return
@@ -248,7 +248,7 @@ class ShotsScreen(ShotMarking):
         session = self.driver.run.session
         own = session.setups.last(row.setup).body
         lines = motion_lines(row, session.rig, own, self.preferences.unit)
-        dialog = LinesDialog(f"Shot {row.number}", [*lines, "computing the ranges …"])
+        dialog = LinesDialog(f"Shot {row.number}", [*lines, "The ranges are being computed …"])
         await self.app.push_screen(dialog)
         ranges = await to_thread(range_lines, row, session.rig, own)
         dialog.show([*lines, *ranges])
@@ -258,7 +258,7 @@ class ShotsScreen(ShotMarking):
         self.toggle_class("-swapped")
 
     def action_histogram(self) -> None:
-        """Change what the plot shows; on a small screen it replaces the table."""
+        """Switch between plot and histogram; on a small screen, show only the histogram."""
         plot = self.query_one(SpeedPlot)
         if plot.size.height:
             plot.toggle_histogram()

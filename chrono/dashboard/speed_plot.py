@@ -1,4 +1,4 @@
-"""A plot of the last listed shots: speed per shot with error bars, or a histogram."""
+"""A plot of the last shots: the speed of each shot with error bars, or a histogram."""
 
 import math
 from collections.abc import Iterable
@@ -23,12 +23,12 @@ LAST_SHOTS = 100
 LEAST_SHOTS_WIDE = 10
 LEAST_INTERVALS = 4
 LABEL_CELLS = 9
-"""Cells at the left that stay free for the numbers of the ticks."""
+"""Width of the space at the left for the numbers of the ticks [cells]."""
 STYLES = {"counted": "cyan", "not": "yellow", "change": "bright_black", "axis": "bright_black"}
 
 
 class SpeedPlot(Widget):
-    """A plot with a dot and its ± (95 %) for counted shots, × for others; or a histogram."""
+    """A plot with the speed and the ± (95 %) of each shot, or a histogram of the speeds."""
 
     can_focus = False
 
@@ -42,7 +42,7 @@ class SpeedPlot(Widget):
         self._unit = "m/s"
 
     def show_shots(self, rows: Iterable[ShotRow], setup: str, unit: str) -> None:
-        """Plot the last shots with a speed; the histogram uses counted shots of a setup."""
+        """Plot the last shots with a speed; the histogram uses one setup's counted shots."""
         chosen = [row for row in rows if isfinite(row.speed_mps)][-LAST_SHOTS:]
         self.points, self._setup, self._unit = _points(chosen, unit), setup, unit
         self._changes = [
@@ -67,11 +67,11 @@ class SpeedPlot(Widget):
             return Text("" if len(self.points) else "no speed yet", "bright_black")
         if self.histogram:
             self.border_title = (
-                f"counted shots by {self._unit}: {fit(setup_text(self._setup), 24)}"
+                f"counted shots by speed, {self._unit}: {fit(setup_text(self._setup), 24)}"
             )
             return histogram_text(self._speeds, columns, lines)
         chart, words = shots_chart(self.points, columns, lines - 2)
-        self.border_title = f"{self._unit} by shot, {words}   · counted   × not"
+        self.border_title = f"{self._unit} by shot, {words}  · counted  × not counted"
         top = chart.y.high - chart.y.per_cell / 2
         for x, name in self._changes:
             chart.bar(x, chart.y.low, chart.y.high, "change")
@@ -81,7 +81,7 @@ class SpeedPlot(Widget):
 
 def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
     """
-    Draw speeds by shot.
+    Draw the speed of each shot.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
     -------
     Chart
     str
-        A note on the ±: drawn, or smaller than a dot.
+        A note that says if the ± is drawn or is smaller than a dot.
     """
     x, y, u = points[:, :3].T
     last = max(float(x[-1]), float(x[0]) + LEAST_SHOTS_WIDE - 1)
@@ -112,15 +112,15 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
         (chart.mark if wide else chart.point)(number, speed, style)
         if not counted:
             chart.sign(number, speed, "×", style)
-    return chart, "± 95 %" if drawn.any() else "± smaller than a dot"
+    return chart, "± 95 %" if drawn.any() else "± within the dot"
 
 
 def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     """
     Draw a histogram, with one line for each interval of speeds.
 
-    Intervals are round and at least 2·∛n of them reach from the lowest to the highest speed
-    (the Rice rule, D. M. Lane, Online Statistics Education), if there are lines for them.
+    The intervals have round widths. If there are enough lines, at least 2·∛n intervals cover
+    all n speeds (the Rice rule, D. M. Lane, Online Statistics Education).
     """
     if len(speeds) < 2:
         return Text.assemble(
@@ -148,7 +148,7 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
 
 
 def _intervals(speeds: Points, lines: int) -> Axis:
-    """Return intervals around whole steps that cover all speeds."""
+    """Return equal intervals of round width that cover all speeds."""
     low, high = float(speeds.min()), float(speeds.max())
     wanted = math.ceil(2 * len(speeds) ** (1 / 3) - 1e-9)
     axis = fit_axis(low, high, LEAST_INTERVALS, apart=(1, 2))
@@ -160,7 +160,7 @@ def _intervals(speeds: Points, lines: int) -> Axis:
 
 
 def _text(lines: list[list[Piece]]) -> Text:
-    """Return pieces as text in the colours of the screen."""
+    """Return pieces of text in the colours of the screen."""
     text = Text(no_wrap=True)
     for line in lines:
         for piece, style in line:
@@ -170,7 +170,7 @@ def _text(lines: list[list[Piece]]) -> Text:
 
 
 def _points(rows: list[ShotRow], unit: str) -> Points:
-    """Return number, speed, ± and counted of each shot, shape (N, 4), all finite."""
+    """Return number, speed, ± and counted (0 or 1) of each shot as a finite array (N, 4)."""
     points = [
         (
             row.number,

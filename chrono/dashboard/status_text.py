@@ -1,4 +1,4 @@
-"""Texts about the state of the run: one status line, and a banner for each problem."""
+"""Make texts about the state of the session: a status line, and a line for each problem."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ NAME_CELLS = 28
 
 
 def status_line(run: Run) -> Text:
-    """Return recording, link or place in a replay, bad lines, and the clock in use."""
+    """Return one line with the recording, the link or replay, bad lines, and the clock."""
     parts = [_recording(run)]
     if run.replayed:
         parts.append(_replay(cast("ReplayRun", run)))
@@ -35,7 +35,7 @@ def status_line(run: Run) -> Text:
 
 
 def trouble_lines(run: Run, slope: MeasuredSlope | None = None) -> list[str]:
-    """Return the urgent problems, the worst first, one line for each."""
+    """Return one line for each urgent problem, the worst problem first."""
     lines = [_disk(run), _port(run), _slope(slope)]
     if run.session.on_hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
@@ -58,18 +58,18 @@ def _recording(run: Run) -> Text:
 
 
 def _edits(edits: OperatorEdits | None) -> tuple[str, str]:
-    """Return the text that says where entries are stored; may be empty."""
+    """Return a text that says where entries are stored, or an empty text."""
     if edits is None or edits.target is None:
         return "", ""
     if edits.in_copy:
-        return f", changes go to {fit(edits.target.name, NAME_CELLS)}", "yellow"
-    return ", changes are kept in it", "yellow"
+        return f", changes are saved in {fit(edits.target.name, NAME_CELLS)}", "yellow"
+    return ", changes are saved in this file", "yellow"
 
 
 def _replay(run: ReplayRun) -> Text:
     source = run.source
     if source.finished:
-        return Text("at its end")
+        return Text("at the end")
     seen, all_ = run.shots_shown, len(run.recorded.log)
     shots = f"{seen} of {count_text(all_, 'shot')}"
     place = f"{source.now_us() * 1e-6:.1f} s, {100 * run.progress:.0f} %, {shots}"
@@ -81,19 +81,19 @@ def _replay(run: ReplayRun) -> Text:
 def _followed(run: Run) -> Text:
     status = run.status
     if status.state != "open":
-        word = "lost" if status.state == "lost" else "not followed now"
+        word = "lost" if status.state == "lost" else "not followed at the moment"
         return Text.assemble((word, "bold red"))
     if run.unwritten:
-        return Text("finished: no program writes it")
+        return Text("finished: no program writes to this file")
     if status.silent:
         return Text.assemble((f"nothing new for {span_text(status.silent_s)}", "yellow"))
-    return Text.assemble(("followed", "green"), " as it grows")
+    return Text.assemble(("followed", "green"), " while it grows")
 
 
 def _link(run: Run) -> Text:
     status = run.status
     if run.limit_reached:
-        return Text("all wanted shots came", "green")
+        return Text("all requested shots have come", "green")
     if status.state != "open":
         return Text.assemble((f"link {status.state}", "bold red"))
     text = Text.assemble("link ", ("open", "green"))
@@ -104,18 +104,18 @@ def _link(run: Run) -> Text:
 
 
 def _clock(run: Run) -> list[Text]:
-    """Return the used rate of the counter, if it comes from the computer's clock."""
+    """Return the rate of the counter if it is measured with the computer's clock."""
     rate = run.session.host_rate
     if rate is not None:
         from chrono.reports.clock_text import rate_text
 
         text = Text(f"clock {rate_text(rate)}")
         if run.remeasured_us is not None:
-            text.append(f", shots remeasured at {run.remeasured_us * 1e-6:.0f} s", "yellow")
+            text.append(f", shots measured again at {run.remeasured_us * 1e-6:.0f} s", "yellow")
         return [text]
     if not run.session.rig.clock.from_host:
         return []
-    known = "not known from its beats" if run.finished else "not known yet"
+    known = "rate not known from the beats" if run.finished else "rate not known yet"
     return [Text.assemble((f"clock {known}", "yellow"))]
 
 
@@ -141,9 +141,9 @@ def _counts(run: Run) -> list[Text]:
         parts.append(Text.assemble((restarts, "yellow")))
     if run.session.lamps:
         trips = ", ".join(f"{lamp.gate} {lamp.trips}" for lamp in run.session.lamps)
-        parts.append(Text.assemble((f"trips by a lamp: {trips}", "yellow")))
+        parts.append(Text.assemble((f"trips caused by a lamp: {trips}", "yellow")))
     if tally.board_lost:
-        parts.append(Text.assemble((f"board lost {tally.board_lost} edges", "yellow")))
+        parts.append(Text.assemble((f"the board lost {tally.board_lost} edges", "yellow")))
     return parts
 
 
@@ -155,7 +155,7 @@ def _disk(run: Run) -> str:
         return ""
     if writer.trouble is None:
         return f"FILE: {disk_line(writer)}"
-    more = "Clocking continues. Make room or press w for another place"
+    more = "Clocking continues. Free disk space, or press w for another place"
     return f"DISK: {disk_line(writer)}. {more}"
 
 
@@ -187,19 +187,19 @@ def _port(run: Run) -> str:
 
 
 def _ways_back(run: Run) -> str:
-    """Return what to do about a lost link; the port of the board may have a new name."""
+    """Return advice for a lost link; the port of the board may have a new name."""
     appeared = run.status.appeared
     if not appeared:
-        return "Check cable and power; trying again"
+        return "Check cable and power. The program tries again"
     words = f"New port: {', '.join(appeared)}"
     if run.writer is None:
-        return f"{words}. To continue, quit and clock that port"
+        return f"{words}. To continue, quit and clock the new port"
     line = f"chrono clock {appeared[0]} --resume {shlex.quote(str(run.writer.path))}"
     return f"{words}. To continue, quit and type: {line}"
 
 
 def _awaited(run: Run) -> str:
-    """Return the shots that wait for a silent board, because more of their lines may come."""
+    """Return a text about shots that wait for a silent board and may still change."""
     waiting = run.session.open_rows()
     if not waiting:
         return "the board sends nothing"
@@ -210,7 +210,7 @@ def _awaited(run: Run) -> str:
 
 def _followed_trouble(status: LinkStatus) -> str:
     if status.state == "lost":
-        return f"RECORDING LOST: it {status.reason}. Looking for it again"
+        return f"RECORDING LOST: the file {status.reason}. The program looks for it"
     if status.state == "failed":
         return f"NO LONGER FOLLOWED: the recording {status.reason}"
     return ""

@@ -1,7 +1,7 @@
-"""Stop the interpreter from delaying the thread that reads the port while a screen is shown.
+"""Keep the thread that reads the port fast while the program shows a screen.
 
-The garbage collector visits all widgets again and again, and a thread waits up to the switch
-interval for its turn. Together they delay a reader thread by up to 0.2 s.
+Python's garbage collector visits all widgets again and again. A thread waits up to the switch
+interval for its turn. Together, these two effects delay a reader thread by up to 0.2 s.
 """
 
 import gc
@@ -25,6 +25,6 @@ def short_turns() -> Iterator[None]:
 
 
 def freeze_widgets() -> None:
-    """Exclude the existing objects from garbage collection; the screen needs them."""
+    """Exclude all existing objects from garbage collection, because the screen needs them."""
     gc.collect()
     gc.freeze()

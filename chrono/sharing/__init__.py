@@ -1,6 +1,6 @@
-"""A page in the local network that follows a recording, for other people's screens.
+"""A web page in the local network shows a growing recording on other people's screens.
 
-The server makes the page's state once for each change, and every viewer gets the same bytes. A
-slow viewer misses states, but never slows down others. The page can change nothing. Clocking
-runs in another process, so nothing from the network can delay a shot.
+The server prepares each new state of the page once, and every viewer gets the same bytes. A
+slow viewer misses some states, but never slows down other viewers. The page cannot change the
+recording. Clocking runs in another process, so the network cannot delay a shot.
 """

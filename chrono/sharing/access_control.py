@@ -1,9 +1,9 @@
-"""Decide which requests are answered: only requests from the own page, sent to this computer.
+"""Answer only requests that come from our own page and are addressed to this computer.
 
-A foreign page in the same browser must not read our page. Its requests have a foreign origin,
-or a foreign host if its name was made to point to this computer. A guess must state that it
-comes from our own page. All functions here are pure; they use only what a request states about
-itself.
+Other websites in the same browser must not read our page. Requests from another website state
+the origin of that website. If the name of that website was made to point to this computer, its
+requests state a wrong host. A request with a guess must state our own page as its origin. The
+functions here check only the data in the request.
 """
 
 import ipaddress
@@ -16,14 +16,14 @@ TOKEN_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 """Letters that people do not confuse when they read them from a wall."""
 
 TOKEN_LENGTH = 10
-"""31^10 secrets, about 50 bits: with 1000 guesses per second, finding one takes 13,000 years
-on average."""
+"""Letters in a token. There are 31^10 possible tokens (about 50 bits). With 1000 guesses per
+second, finding the right token takes 13,000 years on average."""
 
 
 @dataclass(frozen=True)
 class PageRequest:
     """
-    The data that a request states about itself.
+    The data of a request that decide whether the server answers.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class PageRequest:
 
 @dataclass(frozen=True)
 class RefusedRequest:
-    """The answer to a refused request: a status code of HTTP, and a text."""
+    """The answer to a refused request: an HTTP status code and a text."""
 
     status: int
     words: str
@@ -61,7 +61,7 @@ def make_token() -> str:
 
 def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedRequest:
     """
-    Decide whether one request is answered.
+    Decide whether the server answers a request.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedReq
     token : str
         Secret at the beginning of the path; empty if the page has no secret.
     sent_to : str, optional
-        Path that accepts data (POST); empty if no path does.
+        Path that accepts data (POST); empty if no path accepts data.
 
     Returns
     -------
@@ -83,13 +83,13 @@ def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedReq
         return RefusedRequest(421, "This is not the address of the page.")
     name = _behind_token(asked.path, token)
     if name is None:
-        return RefusedRequest(404, "There is no such page.")
+        return RefusedRequest(404, "This page does not exist.")
     if sent_to and is_sent != (name == sent_to):
-        return RefusedRequest(405, "This kind of request is not possible here.")
+        return RefusedRequest(405, "This address does not accept this kind of request.")
     if (asked.origin or is_sent) and asked.origin != f"http://{asked.host}":
-        return RefusedRequest(403, "Other pages may not read this one.")
+        return RefusedRequest(403, "Other websites may not read this page.")
     if name and asked.site not in ("", "same-origin", "none"):
-        return RefusedRequest(403, "Other pages may not read this one.")
+        return RefusedRequest(403, "Other websites may not read this page.")
     return name
 
 
@@ -97,9 +97,9 @@ def is_own_host(host: str, address: str, port: int) -> bool:
     """
     Return whether a Host header names this computer.
 
-    Three names are right: the address at which the request arrived, the name of this computer,
-    and `localhost` for requests from this computer. Any other name is wrong, even if it points
-    here.
+    Three names are accepted: the address at which the request arrived, the name of this
+    computer, and `localhost` for requests from this computer. Any other name is refused, even
+    if it points to this computer.
     """
     try:
         parts = urlsplit(f"//{host}")

@@ -1,12 +1,12 @@
 """Limit the number and the duration of connections.
 
 A connection above the limit is refused at once. A connection without a request is closed. A
-connection whose viewer accepts no data is closed too. So neither a flood of connections nor a
-lost viewer can fill this computer's memory.
+connection whose viewer accepts no data is closed too. These limits protect this computer's
+memory against floods of connections and lost viewers.
 
-Streams are divided fairly. The page of a viewer has a random token and may have a few streams.
-One network address may have as many streams as a class behind one router needs. A token does
-not prove who somebody is: every page gets a token.
+Streams are shared fairly. Each viewer's page gets a random token and may open a few streams.
+One network address may open enough streams for a whole class behind one router. A token does
+not prove who a viewer is, because every page gets a token.
 """
 
 import secrets
@@ -33,8 +33,8 @@ SEATS_PER_ADDRESS = 40
 """Largest number of streams of one address; a whole class can share one address."""
 
 STREAMS_PER_TOKEN = 3
-"""Largest number of streams of one page: it may be open twice, or its link may have been
-lost."""
+"""Largest number of streams of one page. The page may be open twice, or a lost stream may
+still be counted."""
 
 MOST_TOKENS = 500
 """Largest number of known tokens, including the tokens of closed pages."""
@@ -55,7 +55,7 @@ FULL = (
 
 
 class LimitedConnection(H11Protocol):
-    """A connection with limits."""
+    """A connection that is closed if it breaks a limit."""
 
     most_of_address: ClassVar[int] = MOST_OPEN
     """Largest number of open connections of one address."""
@@ -64,7 +64,7 @@ class LimitedConnection(H11Protocol):
     _take_timer: TimerHandle | None = None
 
     def connection_made(self, transport: Transport) -> None:  # type: ignore[override]
-        """Accept the connection, or refuse it if there are too many."""
+        """Accept the connection; if there are too many connections, refuse it."""
         super().connection_made(transport)
         if len(self.connections) > MOST_OPEN or self._is_one_too_many():
             transport.write(FULL)
@@ -82,7 +82,7 @@ class LimitedConnection(H11Protocol):
         return of_address > self.most_of_address
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Forget the connection."""
+        """Stop the timers of the lost connection."""
         for timer in (self._ask_timer, self._take_timer):
             if timer is not None:
                 timer.cancel()
@@ -106,16 +106,16 @@ class LimitedConnection(H11Protocol):
 
 
 def limited_connections(seats: int) -> type[LimitedConnection]:
-    """Return the class of connections for this number of seats per address."""
+    """Return a class of connections that allows this number of viewers per address."""
 
     class Connections(LimitedConnection):
-        # each stream also needs a connection for a page or a guess; some more are just closing
+        # each stream also needs a connection for a page or a guess; old connections may remain
         most_of_address = min(2 * seats + 20, MOST_OPEN)
 
     return Connections
 
 
-NO_SEAT_LEFT = "this network address has no free seat; --seats gives it more"
+NO_SEAT_LEFT = "this network address has no free seat; the option --seats allows more seats"
 
 
 @dataclass(eq=False)
@@ -136,7 +136,7 @@ class NoSeat:
 
 class Seats:
     """
-    The viewers and their network addresses.
+    The seats that viewers use, counted for each network address.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ class Seats:
 
     def take(self, token: str, address: str) -> Seat | NoSeat:
         """
-        Take a seat for one more stream.
+        Reserve a seat for one more stream.
 
         Parameters
         ----------
@@ -184,7 +184,7 @@ class Seats:
         return seat
 
     def leave(self, seat: Seat, address: str) -> None:
-        """Give back the seat that `take` gave to a stream of this address."""
+        """Free the seat of a stream of this address when the stream ends."""
         seat.streams -= 1
         self.streams -= 1
         self._streams[address] -= 1
@@ -192,7 +192,7 @@ class Seats:
             del self._streams[address]
 
     def knows(self, token: str) -> bool:
-        """Return whether this server gave out a token."""
+        """Return whether this server created a token."""
         return token in self._seats
 
     def hold(self, token: str) -> None:
@@ -200,11 +200,11 @@ class Seats:
         self._held.add(token)
 
     def release(self) -> None:
-        """From now on, keep tokens only as long as their pages are open."""
+        """Allow the server to remove the tokens of closed pages again."""
         self._held.clear()
 
     def _new_seat(self, address: str) -> Seat | None:
-        """Return a new token; if there are too many tokens, it replaces an unused token."""
+        """Return a seat with a new token; an unused token is removed if necessary."""
         here = [seat for seat in self._seats.values() if seat.address == address]
         if len(here) >= self.per_address and not self._drop_one(here):
             return None
@@ -221,18 +221,18 @@ class Seats:
 
 
 SENT_BURST, SENT_PER_S = 5, 1.0
-"""Messages that one page or one address may send: the first number at once, the second per
-second."""
+"""One page or one address may send `SENT_BURST` messages at once, then `SENT_PER_S` messages
+per second."""
 
 
 class SendingRate:
-    """Limit how often a viewer may send: several messages at once, then fewer."""
+    """Limits how many messages a viewer may send at once, and per second."""
 
     def __init__(self) -> None:
         self._left: dict[str, tuple[float, float]] = {}
 
     def allows(self, who: str, now_s: float) -> bool:
-        """Return whether a token or an address may send now, and count the message."""
+        """Return whether a viewer may send a message now, and count this message."""
         left, since_s = self._left.pop(who, (float(SENT_BURST), now_s))
         left = min(left + (now_s - since_s) * SENT_PER_S, float(SENT_BURST))
         self._left[who] = (max(left - 1, 0.0), now_s)
@@ -252,7 +252,7 @@ def allow_open_files(count: int) -> None:
 
 
 def _keep_little(connection: socket.socket) -> None:
-    """Let the system buffer little for this connection, and detect a viewer that is gone."""
+    """Make the system's buffer for this connection small, and detect viewers that left."""
     with suppress(OSError):
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, KEPT_BYTES)
         if hasattr(socket, "TCP_USER_TIMEOUT"):

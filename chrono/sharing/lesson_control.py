@@ -1,8 +1,8 @@
-"""The teacher's keys: hide shots, reveal them one by one, and lead rounds of guesses.
+"""With keys, the teacher hides shots, reveals them one by one, and controls rounds of guesses.
 
-This module decides what may be shown before a state is made. So hidden values never leave this
-computer. Only the thread of the server's loop uses this module. It does not know the network or
-the terminal.
+This module decides which values may be shown, before a state of the page is made. So hidden
+values never leave this computer. Only the thread of the server's loop uses this module. This
+module does not use the network or the terminal.
 """
 
 from collections.abc import Sequence
@@ -31,8 +31,8 @@ from chrono.teaching.guess_rounds import (
 from chrono.teaching.guesses import Guess
 
 HIDING_KEYS = (
-    "h  hide new shots, or show all of them",
-    "r  reveal the next hidden shot, or the closed round",
+    "h  hide new shots, or show all shots",
+    "r  reveal the next hidden shot, or the result of a round",
 )
 ROUND_KEYS = (
     "o  open a round: guess the speed of the next shot",
@@ -48,14 +48,14 @@ MOST_TOLD = 20
 
 class LessonControl:
     """
-    The keys of a shared session.
+    Does the actions of the teacher's keys in a shared session.
 
     Parameters
     ----------
     hidden : bool, optional
-        Hide all shots from the first one on.
+        True to hide all shots, from the first shot on.
     guesses : bool, optional
-        Take guesses.
+        True to accept guesses.
     unit : str, optional
         Unit of speeds, one of `SPEED_UNITS`.
     decimal : str, optional
@@ -67,7 +67,7 @@ class LessonControl:
     place : int
         Number of the round in this lesson; 0 before the first round.
     said : list of str
-        Lines for the terminal that nobody has fetched yet.
+        New lines for the terminal, which `fetch_said` has not returned yet.
     """
 
     def __init__(
@@ -93,11 +93,11 @@ class LessonControl:
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """One line per key that says what the key does."""
+        """A help line for each key."""
         return HIDING_KEYS + (ROUND_KEYS if self._takes_guesses else ())
 
     def disclosure(self) -> Disclosure:
-        """Return which shots and which round may be shown now."""
+        """Return the shots and the round that the page may show now."""
         asked = self.rounds.now
         return Disclosure(
             self._limit(),
@@ -118,13 +118,13 @@ class LessonControl:
         recording : str
             Name of the recording.
         unit : str
-            Unit in which its speeds are shown.
+            Unit in which the speeds are shown.
         shots : int
             Number of shots, including open shots.
         asked_shot : int
-            Number of a measured shot, 0 for none.
+            Number of the measured shot of the round; 0 if this shot is not measured yet.
         asked : MeasuredShot
-            The measured values of this shot; the round is about this shot.
+            The measured values of this shot.
         """
         if self._recording and shots != self._shots:
             self._large = 0
@@ -140,10 +140,12 @@ class LessonControl:
             return
         self.rounds.go_to(Phase.CLOSED)
         count = count_of_guesses(len(now.guesses))
-        self.said.append(f"shot {now.shot} came: the round is closed, {count}; r reveals it")
+        self.said.append(
+            f"shot {now.shot} has come: round closed, {count}; press r for the result"
+        )
 
     def press_all(self, keys: str) -> None:
-        """Do the actions of some keys in order; `said` gets the result."""
+        """Do the actions of these keys in order, and add the results to `said`."""
         for key in keys:
             if key.isprintable():
                 self.press(key)
@@ -161,7 +163,7 @@ class LessonControl:
         acts.get(key.lower(), self._say_keys)()
 
     def tell_once(self, words: str) -> None:
-        """Print a message on the terminal, if it is new and not one of too many."""
+        """Show a message on the terminal if it is new; ignore it after too many messages."""
         if words not in self._told and len(self._told) < MOST_TOLD:
             self._told.add(words)
             self.said.append(words)
@@ -176,18 +178,18 @@ class LessonControl:
         return said
 
     def fetch_kept(self) -> list[Guess]:
-        """Return the guesses that must be written; each guess is returned once."""
+        """Return the guesses that must be saved; each guess is returned once."""
         kept, self._kept = self._kept, []
         return kept
 
     def take_guess(self, token: str, name: str, text: str) -> int:
         """
-        Take a guess of a viewer; return the viewer's number.
+        Accept the guess of a viewer; return the viewer's number.
 
         Raises
         ------
         OptionError
-            For the same reasons as in `GuessRounds.take`.
+            If `GuessRounds.take` refuses the guess.
         """
         number = self.rounds.take(token, name, text, self._unit)
         self._unkept = True
@@ -210,29 +212,31 @@ class LessonControl:
             self.said.append(f"all shots are shown{waits}")
         else:
             self._hides, self._shown = True, self._shots
-            self.said.append(f"hidden from shot {self._shots + 1} on; r reveals the next one")
+            self.said.append(
+                f"shots from {self._shots + 1} on are hidden: press r to reveal the next shot"
+            )
 
     def _reveal(self) -> None:
         asked = self.rounds.now
         if asked is not None and asked.phase == Phase.OPEN:
-            self.said.append("the round is open: c closes it")
+            self.said.append("the round is still open: press c to close it")
         elif asked is not None and asked.phase == Phase.CLOSED:
             self._reveal_round(asked)
         elif not self._hides:
-            self.said.append("nothing is hidden: h hides new shots")
+            self.said.append("no shot is hidden: press h to hide new shots")
         elif self._shown >= self._shots:
             self.said.append(f"shot {self._shots + 1} has not come yet")
         else:
             self._shown += 1
             self._large = self._shown
             left = self._shots - self._shown
-            self.said.append(f"shot {self._shown} is shown, {left} still hidden")
+            self.said.append(f"shot {self._shown} is shown; shots still hidden: {left}")
 
     def _reveal_round(self, asked: Round) -> None:
         if self._measured_shot != asked.shot:
             self._reveals_soon = asked.shot <= self._shots
             soon = (
-                "is being timed; then it is revealed"
+                "is being measured and will be revealed soon"
                 if self._reveals_soon
                 else "has not come yet"
             )
@@ -248,10 +252,10 @@ class LessonControl:
     def _open(self, kind: GuessKind) -> None:
         asked = self.rounds.now
         if asked is not None and asked.phase == Phase.OPEN:
-            self.said.append("a round is open: c closes it")
+            self.said.append("a round is still open: press c to close it")
             return
         if asked is not None and asked.phase == Phase.CLOSED and self._shots >= asked.shot:
-            self.said.append("the last round is not revealed: r reveals it")
+            self.said.append("the last round is not revealed yet: press r to reveal it")
             return
         self._keep()
         shot = (self._shown if self._hides else self._shots) + 1
@@ -261,25 +265,29 @@ class LessonControl:
         self._reveals_soon = False
         self.rounds.open(kind, shot)
         assert self.rounds.now is not None
-        self.said.append(f"guesses are taken: {round_title(self.rounds.now)}; c closes")
+        self.said.append(
+            f"viewers can guess the {round_title(self.rounds.now)}: press c to close"
+        )
 
     def _close(self) -> None:
         asked = self.rounds.now
         if asked is None or asked.phase != Phase.OPEN:
-            self.said.append("no round is open: o opens one")
+            self.said.append("no round is open: press o to open a round")
             return
         self.rounds.go_to(Phase.CLOSED)
-        self.said.append(f"closed with {count_of_guesses(len(asked.guesses))}; r reveals it")
+        self.said.append(
+            f"round closed, {count_of_guesses(len(asked.guesses))}; press r for the result"
+        )
         plot = round_plot(self.rounds, UNMEASURED, self._unit)
         self.said += dot_lines(plot, self._unit) if plot is not None else []
 
     def _agree(self) -> None:
         waiting = self.rounds.waiting
         if not waiting:
-            self.said.append("no new names")
+            self.said.append("there are no new names")
         elif self._asked_names == tuple(waiting.items()):
             self.rounds.agree()
-            self.said.append("these names are shown now; n asks again when there are new names")
+            self.said.append("these names are shown now; press n again if there are new names")
         else:
             self._asked_names = tuple(waiting.items())
             self.said += [f"  {number}: {plain(name)}" for number, name in waiting.items()]

@@ -1,8 +1,8 @@
 "use strict";
-// Shows what the server sends; computes only places on the picture. All text is inserted as
-// text, never as markup. Hidden values are not here. The page sends only guesses.
+// This script shows the data from the server. It computes only places in pictures. All text is
+// inserted as text, never as markup. The script gets no hidden values. It sends only guesses.
 (() => {
-  const LOST_AFTER_MS = 12000; // two beats and a little
+  const LOST_AFTER_MS = 12000; // a little more than two beats
   const AGAIN_MS = 2500;
   const SPOKEN_AFTER_MS = 600;
   const SVG = "http://www.w3.org/2000/svg";
@@ -28,7 +28,7 @@
     return made;
   };
 
-  // This device stores only a random token, which says nothing about a person.
+  // This device stores only a random token, which contains no data about a person.
   const KEPT = "seat";
   let token = "";
   const keptToken = () => {
@@ -36,7 +36,7 @@
   };
   const keep = (given) => {
     token = given;
-    try { localStorage.setItem(KEPT, given); } catch { /* then the token lasts as long as the page */ }
+    try { localStorage.setItem(KEPT, given); } catch { /* then the token is lost when the page is closed */ }
   };
 
   const beside = (name) => location.pathname.replace(/\/?$/, `/${name}`);
@@ -60,9 +60,9 @@
     source.onopen = heard;
     source.onerror = () => {
       lost = true;
-      full = source.readyState === EventSource.CLOSED; // an answer, but not a stream
+      full = source.readyState === EventSource.CLOSED; // the server answered without a stream
       showLink();
-      if (keptToken() !== asked) source.close(); // the next stream asks with the new token
+      if (keptToken() !== asked) source.close(); // the next stream uses the new token
       if (source.readyState === EventSource.CLOSED) {
         clearTimeout(again);
         again = setTimeout(listen, AGAIN_MS * (1 + Math.random()));
@@ -73,7 +73,7 @@
 
   const watch = () => {
     const silent = Date.now() - heardAt;
-    if (!lost && silent > LOST_AFTER_MS) { // a sleeping laptop or a dead link says nothing
+    if (!lost && silent > LOST_AFTER_MS) { // a sleeping laptop or a dead link sends no error
       lost = true;
       listen();
     }
@@ -89,16 +89,16 @@
   const showLink = () => {
     const quiet = (Date.now() - quietSince) / 1000;
     let words = "", bad = true;
-    if (lost && full) words = "No seat is free for this page: tell your teacher. The page tries again.";
+    if (lost && full) words = "No seat is free for this page. Tell your teacher. The page tries again.";
     else if (lost) words = "The link is lost: " +
       (state ? "these numbers are old. The page tries again." : "the page tries again.");
     else if (!state) { words = "Waiting for the first numbers …"; bad = false; }
-    else if (state.trouble) words = `No longer followed: the recording ${state.trouble}.`;
+    else if (state.trouble) words = `This page is no longer updated: the recording ${state.trouble}.`;
     else if (state.hold) words = "On hold: shots are not counted.";
     else {
       bad = false;
-      if (state.finished) words = "Finished: no program writes this recording.";
-      else if (quiet > state.quiet_after_s) words = `Nothing new for ${span(quiet)}.`;
+      if (state.finished) words = "Finished: no program writes to this recording.";
+      else if (quiet > state.quiet_after_s) words = `No new data for ${span(quiet)}.`;
       else words = "Live.";
     }
     put("link", words);
@@ -110,7 +110,7 @@
     put("value", !shot ? "—" : shot.hidden ? "?" : shot.speed);
     put("unit", state.unit);
     put("half", shot && shot.half_width ? `± ${shot.half_width} ${state.unit} (95 %)` : "");
-    if (shot && shot.hidden) put("half", "hidden until your teacher reveals it");
+    if (shot && shot.hidden) put("half", "hidden until your teacher shows this speed");
     const counts = !shot ? "none" : shot.state === "not counted" ? "not" : shot.state;
     at("latest").className = shot && shot.hidden ? `${counts} unseen-yet` : counts;
     const words = at("shot");
@@ -131,7 +131,7 @@
     speaking = setTimeout(speak, SPOKEN_AFTER_MS);
   };
 
-  // Speak a shot once when its value is final, and once more if the shot does not count.
+  // Speak a shot once when its value is ready, and once more if the shot does not count.
   const speak = () => {
     const shot = state.latest;
     if (!shot) return;
@@ -146,14 +146,14 @@
     spoken = now;
   };
 
-  let ownPlace = 0; // of the round in which this page sent a guess
+  let ownPlace = 0; // number of the round in which this page sent a guess
   let ownNumber = 0, ownName = "";
   const showRound = () => {
     const round = state.round;
     at("round").hidden = !state.takes_guesses;
     if (!state.takes_guesses) return;
     if (!round) {
-      put("asked", "Guesses: no round yet");
+      put("asked", "No round of guesses has begun yet");
       return;
     }
     const open = round.phase === "open", sent = ownPlace === round.place;
@@ -207,10 +207,10 @@
       draw(svg, "path", { class: "true", d: `M${x(place)} ${y - .6 * em}l${.4 * em} ${em}h${-.8 * em}Z` });
     }
     const beyond = [[plot.left, "left"], [plot.right, "right"]].filter(([count]) => count)
-      .map(([count, side]) => `${count} at the ${side} end lie beyond it`).join(", ");
+      .map(([count, side]) => `guesses beyond the ${side} end: ${count}`).join(", ");
     draw(svg, "text", { x: x(-.5), y: height - .4 * em }, `${state.unit}${beyond && `; ${beyond}`}`);
     svg.setAttribute("aria-label", `Dot plot of ${plot.dots.length} guesses` +
-      `${round.measured && `, measured ${round.measured}`}; the list below has all of them`);
+      `${round.measured && `, measured ${round.measured}`}; the list below has all guesses`);
   };
 
   at("form").addEventListener("submit", async (event) => {
@@ -231,7 +231,7 @@
         ownPlace = place;
         ownName = at("group").value;
         ownNumber = JSON.parse(text).number;
-        put("answer", `Sent. You are number ${ownNumber}.`);
+        put("answer", `Your guess is sent. Your number is ${ownNumber}.`);
         showRound();
       } else put("answer", text.trim());
     } catch {
@@ -293,7 +293,7 @@
       mark(svg, x(number), y(speed), key, counted, size);
     }
     const unseen = plot.points.some(([, speed, half]) => y(speed - half) - y(speed) < size);
-    if (unseen) draw(svg, "text", { x: left, y: 1.9 * em }, "no bar: ± smaller than the mark");
+    if (unseen) draw(svg, "text", { x: left, y: 1.9 * em }, "no bar: the ± is inside the mark");
     const shot = state.latest;
     const last = shot && !shot.hidden ? `, the latest ${shot.speed} ${state.unit}` : "";
     svg.setAttribute("aria-label", `Speed by shot, ${plot.points.length} shots${last}`);

@@ -1,7 +1,7 @@
-"""The content of the page at one moment: texts with their digits, and a plot.
+"""Make the content of the page at one moment: all texts, and the numbers for a plot.
 
-The page computes nothing: all values already have the right unit, digits and decimal sign. This
-module does not know the network.
+The page computes no values: all values already have the right unit, digits and decimal sign.
+This module does not use the network.
 """
 
 import json
@@ -30,10 +30,10 @@ SHOWN_SETUPS = 12
 """Largest number of setups that fit on a page."""
 
 BEAT_MISSED_S = 5.0
-"""A board sends one beat per second. A recording that does not grow for this time has stopped
-[s]."""
+"""If a recording does not grow for this time, it has stopped [s]. A board sends one beat per
+second."""
 LONG_PAUSE_S = 60.0
-"""The same time for boards that send lines only for shots [s]."""
+"""If a board sends no beats, its recording may pause for this time [s]."""
 
 Tick = tuple[float, str]
 
@@ -41,7 +41,7 @@ Tick = tuple[float, str]
 @dataclass(frozen=True)
 class PageShot:
     """
-    The latest shot.
+    The latest shot on the page.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class PageShot:
         Speed and its ± (95 %), without unit. `half_width` is empty if the ± is not known; both
         are empty for a hidden shot.
     hidden : bool
-        Speed, ± and flags are not shown yet.
+        True if speed, ± and flags are not shown yet.
     setup, state : str
         `state` is ``"counted"``, ``"not counted"`` or ``"still open"``.
     flags : tuple of str
@@ -68,9 +68,9 @@ class PageShot:
 @dataclass(frozen=True)
 class PageSetup:
     """
-    The counted shots of one setup; `values` has name and value of each statistic.
+    The statistics of one setup; `values` has the name and value of each statistic.
 
-    `key` is the index of the setup in the session; shots of the plot refer to it.
+    `key` is the index of the setup in the session. Each point of the plot has a `key` too.
     """
 
     key: int
@@ -82,7 +82,7 @@ class PageSetup:
 @dataclass(frozen=True)
 class PagePlot:
     """
-    Speed against shot, in the unit of the page.
+    A plot of the speed of each shot, in the unit of the page.
 
     Attributes
     ----------
@@ -119,8 +119,8 @@ class PageRound:
     measured : str
         The measured value; empty until the round is revealed.
     plot : DotPlot or None
-        Plot of all guesses; also with the measured value after the round is revealed. None
-        while the round is open.
+        Plot of all guesses. After the round is revealed, the plot has the measured value too.
+        None while the round is open.
     guesses : tuple of (str, str)
         Name or number of the viewer, and the guess; empty while the round is open.
     """
@@ -142,16 +142,16 @@ class Disclosure:
     Attributes
     ----------
     shots : int or None
-        Number of shots that may be shown, from the first on. Of the others, only their number
-        is shown. None: all shots may be shown.
+        Shots up to this number may be shown. Later shots are only counted on the page. None if
+        all shots may be shown.
     round : PageRound or None
-        The open round, or else the last round.
+        The open round; if no round is open, the last round.
     takes_guesses : bool
         Whether the lesson can have rounds.
     asked_shot : int
         Number of the shot that the round is about; 0 without a round.
     large : int
-        Number of the last revealed shot, which is shown large; 0: the latest shot is large.
+        Number of the last revealed shot, which is shown large; 0 if the latest shot is large.
     """
 
     shots: int | None = None
@@ -167,7 +167,7 @@ EVERYTHING = Disclosure()
 @dataclass(frozen=True)
 class PageState:
     """
-    The page at one moment.
+    All content of the page at one moment.
 
     Attributes
     ----------
@@ -181,9 +181,9 @@ class PageState:
     trouble : str
         Problem of the recording; empty while the recording is followed.
     finished : bool
-        Whether no program writes the recording any more.
+        True if no program writes the recording any more.
     quiet_after_s : float
-        A recording that has not grown for this long has stopped [s].
+        If the recording has not grown for this time, it has stopped [s].
     latest : PageShot or None
     headline : tuple of str
         The fastest setup, and reasons to doubt it. Empty if there are fewer than two setups, or
@@ -233,7 +233,8 @@ def page_state_of(
     decimal : str, optional
         The decimal sign.
     looks : ViewCache, optional
-        Views of the run's session. A cache that is kept saves building all shots each time.
+        Cache of the run's session. If you use the same cache again, old shots are not built
+        again.
     shown : Disclosure, optional
         The shots and the round that may be shown.
     """
@@ -273,7 +274,7 @@ def page_state_of(
 
 
 _DIFFERENCE = re.compile(r" by [\d.]+ ± [\d.]+ ")
-"""The numbers of a headline. Points in names are not changed."""
+"""Pattern of the numbers in a headline. Points in names do not match."""
 
 
 def _headline(looks: ViewCache, unit: str, decimal: str) -> tuple[str, ...]:
@@ -365,7 +366,7 @@ def _plot(
 def _axis(
     low: float, high: float, decimal: str
 ) -> tuple[tuple[float, float], tuple[Tick, ...]]:
-    """Return an axis with about six ticks that covers a range: its ends, and its ticks."""
+    """Return the ends and the ticks (about six) of an axis that covers a range."""
     axis = fit_axis(low, high, 7, apart=(1,))
     places = [(axis.first + cell * axis.per_cell, text) for cell, text in axis.ticks()]
     kept = [

@@ -1,9 +1,9 @@
-"""Sharing beside clocking, in a separate process that only follows the recording.
+"""Share a live session from a separate process, which only reads the recording.
 
-So neither viewers nor a flood of network requests can delay a line of the board. A pipe
-connects the two processes. The sharing process reports that it is ready, or why it is not
-ready. It receives the pressed keys, and the name of a new file if the recording continues
-there. It answers with the results of the keys. It ends when the pipe ends, for any reason.
+So viewers and network requests cannot delay a line of the board. A pipe connects the two
+processes. The sharing process first reports that it is ready, or that it has a problem. It
+receives the pressed keys, and answers with their results. If the recording continues in a new
+file, it receives the name of this file. It ends when the pipe is closed, for any reason.
 """
 
 import multiprocessing
@@ -22,7 +22,7 @@ END_WITHIN_S = 5.0
 
 class SharingProcess:
     """
-    The sharing process, as the clocking process sees it.
+    Starts and controls the sharing process from the clocking process.
 
     Parameters
     ----------
@@ -61,10 +61,10 @@ class SharingProcess:
 
     def look_after(self, recording: Path, keys: str = "") -> list[str]:
         """
-        Send the file in which the recording continues; check that sharing still runs.
+        Check that sharing still runs; send the file name and the pressed keys to it.
 
-        `keys` are the keys that were pressed at the terminal. The result is lines for the
-        terminal.
+        `keys` are the keys that were pressed at the terminal. The result is a list of lines for
+        the terminal.
         """
         if recording != self._recording:
             self._recording = recording
@@ -77,7 +77,7 @@ class SharingProcess:
             while self._pipe.poll():
                 lines += self._pipe.recv()
         if not self.trouble and not self._process.is_alive():
-            self.trouble = "the page is no longer served; clocking continued without it"
+            self.trouble = "the page is no longer served; clocking continued without the page"
         return lines
 
     def close(self) -> None:
@@ -89,7 +89,7 @@ class SharingProcess:
             self._process.join()
 
     def _await_ready(self) -> None:
-        trouble: object = "the sharing process did not begin"
+        trouble: object = "the sharing process did not start"
         with suppress(EOFError, OSError):
             if self._pipe.poll(READY_WITHIN_S):
                 trouble = self._pipe.recv()

@@ -1,6 +1,7 @@
 """Follow a recording and serve its page until somebody ends the server.
 
-One loop serves all viewers. Another thread reads and measures, one step at a time.
+One loop serves all viewers. Another thread reads the recording and measures the shots, one step
+at a time.
 """
 
 import asyncio
@@ -37,16 +38,16 @@ from chrono.teaching.guess_rounds import UNMEASURED, MeasuredShot
 from chrono.teaching.guesses import guesses_path, keep_guess
 
 POLL_S = 0.02
-"""Time between two looks at the recording [s]."""
+"""Time between two checks of the recording for new rows [s]."""
 
 SHOW_S = 0.05
-"""Shortest time between two states [s]; people need no faster updates."""
+"""Shortest time between two updates of the page [s]; people need no faster updates."""
 
 KEPT_SHOTS = 500
-"""Largest number of built shots in memory; then all are removed, so memory does not grow."""
+"""After this many new shots, the shots for the page are removed from memory."""
 
 BACKLOG = 64
-"""Largest number of connections that wait in the system. The server accepts them soon."""
+"""Largest number of connections that wait until the server accepts them."""
 
 OTHER_FILES = 100
 """Largest number of open files besides the connections."""
@@ -57,7 +58,7 @@ END_WITHIN_S = 2
 @dataclass(frozen=True)
 class DisplayOptions:
     """
-    How to share a session.
+    The options for sharing a session.
 
     Attributes
     ----------
@@ -70,7 +71,7 @@ class DisplayOptions:
     hidden : bool
         Hide all shots until the teacher reveals them.
     guesses : bool
-        Take guesses from viewers.
+        Accept guesses from viewers.
     """
 
     unit: str = ""
@@ -89,7 +90,7 @@ class PageServer(uvicorn.Server):
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Do not handle signals here."""
+        """Leave the signals to the caller."""
         yield
 
 
@@ -119,7 +120,7 @@ def serve(
     is_over : callable, optional
         Function that is called about ten times per second; serving ends when it returns True.
     control : LessonControl, optional
-        Handles the teacher's keys; `is_over` may press them.
+        Handles the teacher's keys; `is_over` may call its methods.
     """
     asyncio.run(serving(run, bound, token, wishes, ready, is_over, control))
 
@@ -133,7 +134,7 @@ async def serving(
     is_over: Callable[[], bool] = lambda: False,
     control: LessonControl | None = None,
 ) -> None:
-    """Serve like `serve`, in a loop that runs already."""
+    """Serve the page like `serve`, in an event loop that runs already."""
     allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
     control = control or wishes.control()
     channel, seats = StateChannel(lambda: beat_of(run)), Seats(wishes.seats)
@@ -157,7 +158,7 @@ async def serving(
         control.end()
         await _keep_guesses(run, control)
     for task in ended:
-        task.result()  # raises the error of the task, if it had one
+        task.result()  # raises the error of the task, if the task had an error
 
 
 async def _until_over(stop: asyncio.Event, is_over: Callable[[], bool]) -> None:
@@ -168,14 +169,14 @@ async def _until_over(stop: asyncio.Event, is_over: Callable[[], bool]) -> None:
 
 
 def beat_of(run: FollowRun) -> bytes:
-    """Return the message for times without news: how long the recording has not grown."""
+    """Return a message that says for how long the recording has not grown."""
     return json.dumps({"quiet_s": round(run.source.quiet_s, 1)}).encode()
 
 
 async def publish(
     run: FollowRun, channel: StateChannel, wishes: DisplayOptions, control: LessonControl
 ) -> None:
-    """Read new rows, and publish each state that looks different."""
+    """Read new rows, and publish the state of the page when the page has changed."""
     loop = asyncio.get_running_loop()
     states = _States(run, wishes)
     while True:
@@ -192,7 +193,7 @@ async def publish(
 
 
 async def _keep_guesses(run: FollowRun, control: LessonControl) -> None:
-    """Write guesses to the file beside the recording; a failure only gives a message."""
+    """Write guesses to the file next to the recording; if this fails, show a message."""
     if kept := control.fetch_kept():
         path = guesses_path(run.path, Path.cwd())
         try:
@@ -203,14 +204,14 @@ async def _keep_guesses(run: FollowRun, control: LessonControl) -> None:
 
 class _States:
     """
-    The states of a run; a new state is made when the page would look different.
+    Makes a new state of the page after each visible change.
 
     Attributes
     ----------
     unit : str
         Unit in which speeds are shown.
     noted : tuple of int, int and MeasuredShot
-        The number of shots; then number, speed and ± of the shot that the round is about.
+        The number of shots, then the number and the measured values of the round's shot.
     """
 
     def __init__(self, run: FollowRun, wishes: DisplayOptions) -> None:
@@ -222,12 +223,12 @@ class _States:
         self.noted: tuple[int, int, MeasuredShot] = (0, 0, UNMEASURED)
 
     def _look_anew(self) -> None:
-        """Remove the built shots from memory, because only the last shots are shown."""
+        """Remove old shots from memory, because only the last shots are shown."""
         self._looks = ViewCache(self._run.session)
         self._until = len(self._run.session.log) + KEPT_SHOTS
 
     def newer(self, shown: Disclosure) -> bytes:
-        """Read the rows that are ready; return the state if it looks new, otherwise None."""
+        """Read the new rows; return the page's state if it changed, otherwise empty bytes."""
         run, wishes = self._run, self._wishes
         run.catch_up()
         run.step()
@@ -247,7 +248,7 @@ class _States:
         return text
 
     def _asked(self, number: int) -> tuple[int, MeasuredShot]:
-        """Return the shot of a round, with the values that are measured so far."""
+        """Return the number and the measured values of the round's shot."""
         if not 0 < number <= len(self._looks):
             return 0, UNMEASURED
         row = self._looks.row(number - 1)
@@ -257,7 +258,7 @@ class _States:
 
 
 def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
-    # Report errors of this program, but no errors in what others send.
+    # Report errors of this program, but not errors in the requests of others.
     for name in ("uvicorn.error", "asyncio"):
         logging.getLogger(name).setLevel(logging.ERROR)
     return uvicorn.Config(
@@ -267,7 +268,7 @@ def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
         loop="asyncio",
         lifespan="off",
         interface="asgi3",
-        access_log=False,  # a log of requests would contain the secret of the address
+        access_log=False,  # a log of requests would contain the secret in the address
         log_config=None,
         proxy_headers=False,
         server_header=False,
@@ -282,7 +283,7 @@ def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
 
 @contextmanager
 def _ended_by_signals(stop: asyncio.Event) -> Iterator[None]:
-    """Let ctrl+c and the signals that end programs set `stop`."""
+    """Set `stop` when ctrl+c or another signal tells this program to end."""
     loop = asyncio.get_running_loop()
 
     def end(*_: object) -> None:

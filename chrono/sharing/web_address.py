@@ -1,4 +1,4 @@
-"""The place of the page: address, port, and the QR code for a telephone (ISO/IEC 18004)."""
+"""Find the address and port of the page, and draw a QR code (ISO/IEC 18004) for phones."""
 
 import errno
 import http.client
@@ -12,7 +12,7 @@ from chrono.errors import OptionError
 
 LOCALHOST = "127.0.0.1"
 SERVER_NAME = "chrono-share"
-"""Name of the server in its answers; a second server recognises the first by this name."""
+"""Name of the server in its answers; a second server detects the first by this name."""
 
 _ELSEWHERE = ("192.0.2.1", 9)
 """An address outside the local network (TEST-NET-1, RFC 5737); nothing is sent to it."""
@@ -69,8 +69,8 @@ def network_address() -> str:
     raise OptionError(
         "this computer is not connected to a network",
         where="--lan",
-        hint="join the same network as the others, or name this computer's address there, "
-        "such as --address 10.42.0.1",
+        hint="join the network of the viewers, or give this computer's address in that "
+        "network, such as --address 10.42.0.1",
     )
 
 
@@ -98,7 +98,7 @@ def _refusal(error: OSError, address: str, port: int) -> OptionError:
             hint="find the address in the settings of the network, or use --lan",
         )
     if error.errno in (errno.EACCES, errno.EPERM):
-        return OptionError(f"port {port} needs special rights", where=where, hint=other)
+        return OptionError(f"port {port} needs administrator rights", where=where, hint=other)
     return OptionError(f"{address}:{port} cannot be used: {error.strerror}", where=where)
 
 
@@ -114,8 +114,8 @@ def _is_shared_there(address: str, port: int) -> bool:
 
 
 QUIET_MODULES = 2
-"""Width of the light border. The standard asks for 4; cameras need only 2, and this saves
-lines."""
+"""Width of the light border [modules]. The standard requires 4, but cameras need only 2, which
+saves lines."""
 
 BLACK_ON_WHITE, PLAIN = "\x1b[30;107m", "\x1b[0m"
 
@@ -124,17 +124,18 @@ _HALVES = {(0, 0): " ", (1, 0): "▀", (0, 1): "▄", (1, 1): "█"}
 
 def qr_lines(address: str, *, blocks: bool, colours: bool) -> list[str]:
     """
-    Return the code as lines for a terminal.
+    Return the QR code as lines for a terminal.
 
     Parameters
     ----------
     address : str
     blocks : bool
-        Draw two modules in one character, one above the other; otherwise draw each module as
-        two ASCII characters.
+        True to draw two modules in one character, one above the other. False to draw each
+        module as two ASCII characters.
     colours : bool
-        Draw dark on light, with any colours of the terminal. Without colours the light modules
-        are drawn; this is right on a dark background.
+        True to draw dark modules on a light background, whatever colours the terminal has.
+        False to draw only the light modules, which is right for a terminal with a dark
+        background.
     """
     code = segno.make(address, error="l", micro=False)
     rows = [list(row) for row in code.matrix_iter(border=QUIET_MODULES)]

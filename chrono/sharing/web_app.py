@@ -1,13 +1,13 @@
-"""The page and its stream of states, as an ASGI application.
+"""The web application (ASGI) serves the page and a stream of its states.
 
-A viewer can request two things, the page and its states. Both have fixed paths; no path is
-searched in a file system. If guesses are taken, a viewer can send only a guess: a small object
-of JSON with the token of an open page. Nothing else in a request is stored or shown, and
-nothing is executed.
+A viewer can request two things: the page and its states. Both have fixed paths, so a request
+cannot read any other file. If guesses are accepted, a viewer can send a guess and nothing else.
+A guess is a small JSON object with the token of an open page. The server does not store, show
+or execute anything else in a request.
 
-There are no queues. The server keeps only the number of the last state that a viewer got. So a
-slow viewer gets the newest state when it can accept more, and does not slow down others. The
-format is server-sent events (HTML Living Standard, 9.2).
+There are no queues. The server keeps only the number of the last state that a viewer got. A
+slow viewer gets the newest state when it can accept more data, and does not slow down other
+viewers. The format is server-sent events (HTML Living Standard, 9.2).
 """
 
 import asyncio
@@ -38,12 +38,12 @@ RETRY_MS = 2000
 
 class StateChannel:
     """
-    The newest state, and the viewers that wait for a newer state.
+    Keeps the newest state of the page, and sends this state to all viewers.
 
     Parameters
     ----------
     beat : callable
-        Function that returns the text to send when nothing is new.
+        Function that returns the text to send when there is no new state.
 
     Attributes
     ----------
@@ -55,7 +55,7 @@ class StateChannel:
         self._beat = beat
         self._run = secrets.token_hex(
             4
-        )  # distinguishes the state numbers of this run from those of earlier runs
+        )  # distinguishes the states of this run from the states of earlier runs
         self._number = 0
         self._message = b""
         self._changed = asyncio.Event()
@@ -75,7 +75,7 @@ class StateChannel:
 
     async def messages(self, last_seen: str = "", token: str = "") -> AsyncIterator[bytes]:
         """
-        Yield each new state (only the newest), and beats between the states.
+        Yield the newest state after each change, and a beat if nothing changes.
 
         Parameters
         ----------
@@ -120,7 +120,7 @@ async def _within(seconds: float, event: asyncio.Event) -> bool:
 PAGE, EVENTS, GUESS = "", "events", "guess"
 
 MOST_BYTES = 1024
-"""Largest size of a sent guess [bytes]; name and number need only a tenth of it."""
+"""Largest size of a sent guess [bytes]; a usual guess needs only a tenth of this size."""
 
 SENT_WITHIN_S = 5.0
 """Longest time in which a sent guess must arrive [s]."""
@@ -134,8 +134,8 @@ SAFE_HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
 }
-"""Headers of every answer: do not store it, do not frame it, do not pass on the secret
-address."""
+"""Headers of every answer. A browser must not store the page, show it inside another page, or
+pass on its secret address."""
 
 LOCKED_POLICY = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -150,7 +150,7 @@ def make_app(
     tell: Callable[[str], None] = lambda _: None,
 ) -> ASGIApp:
     """
-    Return the application.
+    Return the web application.
 
     Parameters
     ----------
@@ -159,9 +159,9 @@ def make_app(
     token : str
         Secret at the beginning of every path; empty for no secret.
     seats : Seats, optional
-        The viewers that may look.
+        The seats of the viewers.
     control : LessonControl, optional
-        Gets the guesses; without it a viewer can send nothing.
+        Receives the guesses. Without `control`, viewers cannot send guesses.
     tell : callable, optional
         Function that gets messages for the teacher.
     """
@@ -169,7 +169,7 @@ def make_app(
 
 
 class _App:
-    """The application: decides what a request is for, and answers it."""
+    """The web application, which answers every request."""
 
     def __init__(
         self,
@@ -205,10 +205,10 @@ class _App:
             return Response(self._page, media_type="text/html; charset=utf-8", headers=headers)
         if name == EVENTS:
             return Response(media_type="text/event-stream", headers=_headers())
-        return _words(404, "There is no such page.")
+        return _words(404, "This page does not exist.")
 
     async def _take(self, request: Request, control: LessonControl) -> Response:
-        """Accept a guess, or say why it is not accepted."""
+        """Accept a guess, or answer why the guess is refused."""
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
             return _words(415, "Send the guess with the form on the page.")
         body = await _body(request)
@@ -217,13 +217,13 @@ class _App:
         is_known = self._seats.knows(token)
         now_s = asyncio.get_running_loop().time()
         if not self._rate.allows(token if is_known else _address_of(request), now_s):
-            return _words(429, "Too many messages. Try again.", {"Retry-After": "5"})
+            return _words(429, "Too many messages. Wait, then try again.", {"Retry-After": "5"})
         if isinstance(body, RefusedRequest):
             return _words(body.status, body.words)
         if sent is None:
-            return _words(400, "This is not a guess.")
+            return _words(400, "This message is not a guess.")
         if not is_known:
-            return _words(403, "This page has no seat. Load the page again.")
+            return _words(403, "The server does not know this page. Load the page again.")
         try:
             number = control.take_guess(token, name, text)
         except RoundError as wrong_time:
@@ -236,14 +236,14 @@ class _App:
         )
 
     def _hold(self, token: str, control: LessonControl) -> None:
-        """Keep the tokens that have guessed in this round, so that nobody can guess twice."""
+        """Keep the token of a viewer who guessed, so that nobody can guess twice in a round."""
         if control.place != self._held_in:
             self._held_in = control.place
             self._seats.release()
         self._seats.hold(token)
 
     async def _stream(self, request: Request, send: Send) -> None:
-        """Send states for as long as the viewer has a seat."""
+        """Send states until the viewer leaves; if no seat is free, refuse the viewer."""
         address = _address_of(request)
         token = request.query_params.get("seat", "")
         seat = self._seats.take(token, address)
@@ -265,7 +265,7 @@ class _App:
 
 def make_page() -> tuple[bytes, str]:
     """
-    Return the whole page as one file that loads nothing else, and its content security policy.
+    Return the page as one file that loads no other files, and its security policy.
 
     The policy allows only the style and the script of the page, by their hashes (Content
     Security Policy Level 3, W3C).
@@ -285,7 +285,7 @@ def _address_of(request: Request) -> str:
 
 
 async def _body(request: Request) -> bytes | RefusedRequest:
-    """Return the sent body, if it is small and comes at once."""
+    """Return the data of a request; refuse data that are too large or too late."""
     too_large = RefusedRequest(413, "This text is too long for a guess.")
     stated = request.headers.get("content-length", "0")
     if not (stated.isascii() and stated.isdigit()) or int(stated[:20]) > MOST_BYTES:
@@ -298,12 +298,12 @@ async def _body(request: Request) -> bytes | RefusedRequest:
                 if len(body) > MOST_BYTES:
                     return too_large
     except (TimeoutError, ClientDisconnect):
-        return RefusedRequest(408, "The guess did not come in time.")
+        return RefusedRequest(408, "The guess came too late. Send it again.")
     return body
 
 
 def _guess_sent(body: bytes) -> tuple[str, str, str] | None:
-    """Return token, name and guess from a body; None if the body is something else."""
+    """Return token, name and guess from the sent data; None if the data are not a guess."""
     try:
         sent = json.loads(body)
         values = [sent[key] for key in ("token", "name", "guess")]

@@ -190,7 +190,7 @@ async def test_the_footer_has_six_keys_and_the_palette_and_the_help_all_of_them(
 async def test_the_help_lists_every_key_once_in_its_group():
     console = Console(width=100, record=True, file=io.StringIO())
     console.print(help_page())
-    keys = console.export_text().partition("How the ± is made")[0]
+    keys = console.export_text().partition("How the ± is computed")[0]
     headings = [line for line in keys.splitlines() if line.startswith("Keys: ")]
     assert len(headings) == len(GROUPS) + 1
     for action in ACTIONS:
@@ -338,7 +338,9 @@ async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
         ):
             await pilot.press("z")
             await pilot.pause()
-            assert f"Undone: {words}" in {said.message for said in app._notifications}
+            assert f"The last entry is undone: {words}" in {
+                said.message for said in app._notifications
+            }
             assert state() == left
         await pilot.press("z")
         assert recording.read_bytes().startswith(before)
@@ -373,7 +375,7 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
         await pilot.press("i")
         dialog = app.screen
         assert isinstance(dialog, SetupDialog)
-        assert "all its 2 shots" in screen_text(app)
+        assert "for its 2 shots" in screen_text(app)
         fields = [field.value for field in dialog.query(Input)]
         assert fields == ["too bands", "bands=2", "24 g", ""]
         dialog.query_one("#name", Input).value = "two bands"
@@ -390,7 +392,7 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
             {"bands": "2"},
         )
         assert run.session.setups.last("two bands") == right
-        assert any("Open the recording again" in said.message for said in app._notifications)
+        assert any("open the recording again" in said.message for said in app._notifications)
         await pilot.press("z")
         await drive(app, pilot)
         assert [row.setup for row in app.driver.view.rows] == ["too bands"] * 2 + [

@@ -20,7 +20,7 @@ async def test_the_caution_says_what_becomes_of_the_shots(tmp_path, is_recorded)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         text = screen_text(app)
-        assert ("The gates are already being recorded" in text) == is_recorded
+        assert ("The recording has already begun" in text) == is_recorded
         assert ("This session is not recorded" in text) != is_recorded
 
 
@@ -69,7 +69,7 @@ async def test_energy_stands_there_before_the_ranges_are_worked_out(monkeypatch)
     lines = shown[0].splitlines()
     for words in ("energy    10.8 J", "momentum  0.720 N·s", "Mach      0.08"):
         assert any(words in line for line in lines)
-    assert "computing the ranges" in shown[0]
+    assert "The ranges are being computed" in shown[0]
 
 
 async def test_a_screenshot_that_cannot_be_saved_says_why(tmp_path, monkeypatch) -> None:
@@ -90,7 +90,7 @@ async def test_a_screenshot_that_cannot_be_saved_says_why(tmp_path, monkeypatch)
         await pilot.pause()
         words = [notice.message for notice in app._notifications]
         assert any(
-            f"No screenshot: {tmp_path} cannot be written: Permission" in w for w in words
+            f"No screenshot saved: {tmp_path} cannot be written: Permission" in w for w in words
         )
 
 

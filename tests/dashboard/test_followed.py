@@ -52,7 +52,7 @@ async def test_new_shots_come_onto_the_screen_below_the_caution(
         assert app.driver.view.shots == 20
         assert "Eye protection on" in text  # somebody shoots while this is looked at
         assert "Recording monday.tsv" in text
-        assert "followed as it grows" in text
+        assert "followed while it grows" in text
         assert "REC" not in text
         with path.open("ab") as file:
             file.write(rest)
@@ -97,7 +97,7 @@ async def test_what_became_of_the_file_stands_above_the_shots(half, monkeypatch)
             return screen_text(app)
 
         path.unlink()
-        assert "RECORDING LOST: it was deleted or moved" in await seen()
+        assert "RECORDING LOST: the file was deleted or moved" in await seen()
         path.write_bytes(content)
         assert "RECORDING LOST" not in await seen()
         path.unlink()
@@ -131,7 +131,7 @@ async def test_a_recording_that_nobody_writes_is_finished_and_not_quiet(half, mo
         monkeypatch.setattr(type(run.source), "unwritten", True)
         app.follow()
         await pilot.pause()
-        assert "finished: no program writes it" in screen_text(app)
+        assert "finished: no program writes to this file" in screen_text(app)
         assert "nothing new" not in screen_text(app)
     run.close()
 

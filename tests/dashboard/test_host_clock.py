@@ -164,7 +164,7 @@ async def test_the_dashboard_says_which_rate_is_in_use_and_that_shots_were_remea
         await drive(app, pilot)
         await pilot.press("enter")
         await drive(app, pilot)
-        assert "clock not known yet" in screen_text(app)
+        assert "clock rate not known yet" in screen_text(app)
         before = app.driver.view.rows[0].speed_mps
 
         for _ in range(70):
@@ -174,7 +174,7 @@ async def test_the_dashboard_says_which_rate_is_in_use_and_that_shots_were_remea
 
         text = screen_text(app)
         assert "clock 40" in status_line(run).plain
-        assert "ppm slow, shots remeasured at" in text
+        assert "ppm slow, shots measured again at" in text
         assert "All shots measured again" in text
         assert app.driver.view.rows[0].speed_mps == pytest.approx(MPS, rel=1e-4)
         assert abs(before - MPS) > 0.1

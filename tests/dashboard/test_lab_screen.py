@@ -205,7 +205,7 @@ async def test_nothing_shows_the_error_before_it_was_guessed(monday, tmp_path) -
         await pilot.press("3", "b", "colon", "space", "2", "space", "percent_sign", "enter")
         await settle(app, pilot)
         text = screen_text(app)
-        assert "1 estimate taken" in text
+        assert "1 estimate entered" in text
         assert "too large" not in text, "the next group has not guessed yet"
         assert lab_of(app).hidden
         await pilot.press("g", "4", "colon", "1", "percent_sign", "enter", "r")
@@ -235,7 +235,7 @@ async def test_what_is_no_guess_stays_there_to_be_mended(monday) -> None:
         assert app.screen.query_one("#text", Input).value == "much"
         await pilot.press(*["backspace"] * 4, "2", "percent_sign", "enter")
         await settle(app, pilot)
-        assert "1 estimate taken" in screen_text(app)
+        assert "1 estimate entered" in screen_text(app)
         assert lab_of(app).hidden
         await pilot.press("g", "escape")
         await settle(app, pilot)
@@ -264,7 +264,10 @@ async def test_many_guesses_are_revealed_as_far_as_there_is_room(monday) -> None
         await settle(app, pilot)
         text = screen_text(app)
         assert text.count("times too large") == 4
-        assert "and 2 more: chrono guesses monday.guesses.jsonl" in text
+        assert (
+            "Guesses not shown: 2. To see all, type: chrono guesses monday.guesses.jsonl"
+            in text
+        )
 
 
 async def test_where_a_guess_cannot_be_kept_the_lab_goes_on(monday, tmp_path) -> None:

@@ -119,7 +119,9 @@ async def test_the_cursor_comes_back_to_what_was_replayed_and_tells_what_went_wr
     async with app.run_test() as pilot:
         await pilot.pause()
         assert app.selected is ENTRIES[1]
-        assert texts(app)["about"].startswith("not replayed: 2026/monday.tsv: there is no")
+        assert texts(app)["about"].startswith(
+            "This recording was not replayed: 2026/monday.tsv: there is no"
+        )
         await pilot.press("up")
         assert "not replayed" not in texts(app)["about"]
 

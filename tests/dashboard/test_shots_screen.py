@@ -113,7 +113,7 @@ async def test_the_statistics_are_those_of_the_current_setup():
         assert "3 counted" in text
         assert format_speed(series.mean_mps, series.U95_mean_mps, "m/s") in text
         assert "0.500 m/s" in text, "s of 30, 30.5 and 31, with three digits"
-        assert "5 in the session" in text
+        assert "shots in the session: 5" in text
 
 
 async def test_the_table_keeps_the_last_shots_and_the_cursor_its_own():
@@ -235,7 +235,7 @@ async def test_the_plot_holds_every_shot_and_marks_where_the_setup_changes(size)
         assert plot.points[:, 1].tolist() == [r.speed_mps for r in rows]
         assert plot.points[:, 2].tolist() == [r.U95_mps for r in rows]
         assert "two bands" in str(plot.render())
-        assert "± smaller than a dot" in plot.border_title
+        assert "± within the dot" in plot.border_title
         await pilot.press("g")
         assert plot.histogram
         assert "counted shots" in screen_text(app)
@@ -283,7 +283,7 @@ async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
     async with clocking(shots=(30.0,)) as (_, run, app, pilot):
         await pilot.press("m")
         assert isinstance(app.screen, LinesDialog)
-        assert "computing the ranges" in screen_text(app)
+        assert "The ranges are being computed" in screen_text(app)
         await pilot.press("escape", "n", "t", "h")
         assert asked.wait(10)
         go_on.set()

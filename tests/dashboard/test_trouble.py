@@ -355,4 +355,4 @@ def test_what_lamps_did_stands_in_the_status_line() -> None:
     run.start()
     while run.step():
         pass
-    assert "trips by a lamp: A 783" in status_line(run).plain
+    assert "trips caused by a lamp: A 783" in status_line(run).plain

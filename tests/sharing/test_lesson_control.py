@@ -44,16 +44,16 @@ def test_everything_is_shown_unless_somebody_hides_it() -> None:
 
 def test_the_key_hides_what_comes_and_reveals_it_shot_by_shot() -> None:
     lesson = Lesson(shots=5)
-    assert "from shot 6 on" in lesson.press("h")
+    assert "from 6 on" in lesson.press("h")
     assert lesson.shown == 5
     assert "shot 6 has not come" in lesson.press("r")
     lesson.come(7)
     assert lesson.shown == 5
-    assert "shot 6 is shown, 1 still hidden" in lesson.press("r")
+    assert "shot 6 is shown; shots still hidden: 1" in lesson.press("r")
     assert lesson.shown == 6
     assert "all shots are shown" in lesson.press("h")
     assert lesson.shown is None
-    assert "nothing is hidden" in lesson.press("r")
+    assert "no shot is hidden" in lesson.press("r")
 
 
 def test_the_shot_that_was_revealed_stands_large_until_the_next_comes() -> None:
@@ -72,7 +72,7 @@ def test_a_round_on_the_next_shot_hides_it_until_it_is_revealed() -> None:
     lesson.control.take_guess("a", "owls", "22")
     lesson.come(6)
     (said,) = lesson.control.fetch_said()
-    assert said == "shot 6 came: the round is closed, 1 guess; r reveals it"
+    assert said == "shot 6 has come: round closed, 1 guess; press r for the result"
     with pytest.raises(RoundError):
         lesson.control.take_guess("b", "", "22.3")
     assert lesson.shown == 5
@@ -88,8 +88,8 @@ def test_a_round_on_a_hidden_shot_stays_open_until_the_key() -> None:
     assert "± (95 %) of shot 1" in lesson.press("e")
     lesson.come(6)
     lesson.control.take_guess("a", "", "2 %")
-    assert "is open" in lesson.press("r")
-    assert "closed with 1 guess" in lesson.press("c")
+    assert "still open" in lesson.press("r")
+    assert "round closed, 1 guess" in lesson.press("c")
     assert "measured: ± 0.04 m/s" in lesson.press("r")
     assert lesson.shown == 1
     assert "speed of shot 2" in lesson.press("o")
@@ -110,7 +110,7 @@ def test_a_key_that_comes_before_the_shot_is_timed_is_not_lost() -> None:
     control = LessonControl(hidden=True, guesses=True)
     control.note("monday.tsv", "m/s", 5, 0, SHOT)
     control.press_all("ocr")
-    assert control.fetch_said()[-1] == "shot 1 is being timed; then it is revealed"
+    assert control.fetch_said()[-1] == "shot 1 is being measured and will be revealed soon"
     assert control.disclosure().shots == 0
     control.note("monday.tsv", "m/s", 5, 1, SHOT)
     assert control.fetch_said()[-1] == "measured: 22.30 ± 0.04 m/s"

@@ -111,8 +111,10 @@ def test_five_pages_and_25_clients_guess_and_all_see_all(monday, browser) -> Non
         lesson.do(clients(lesson.served, 25))
         for place, tab in enumerate(tabs):
             guess_by_keys(tab, f"2{place},5", EVIL if place == 3 else f"team {place}")
-            tab.wait("document.getElementById('answer').innerText.startsWith('Sent.')")
-            assert tab.text("answer") == f"Sent. You are number {26 + place}."
+            tab.wait(
+                "document.getElementById('answer').innerText.startsWith('Your guess is sent.')"
+            )
+            assert tab.text("answer") == f"Your guess is sent. Your number is {26 + place}."
             assert tab.value("document.getElementById('form').hidden")
         wait_until(lambda: len(lesson.served.control.rounds.now.guesses) == 30)
         lesson.press("cnn")
@@ -160,7 +162,9 @@ def test_a_page_that_is_loaded_again_keeps_its_token_and_cannot_guess_twice(
         tab = browser.open(lesson.url)
         lesson.press("o")
         guess_by_keys(tab, "22", "")
-        tab.wait("document.getElementById('answer').innerText.startsWith('Sent.')")
+        tab.wait(
+            "document.getElementById('answer').innerText.startsWith('Your guess is sent.')"
+        )
         kept = tab.value("JSON.stringify(Object.entries(localStorage))")
         assert kept.count("seat") == 1
         assert len(kept) < 60, "a token and nothing else"
@@ -191,7 +195,7 @@ def test_the_page_has_a_heading_landmarks_and_words_one_tap_away(monday, browser
         tab = browser.open(lesson.url, 320, 640)
         tab.wait("document.getElementById('value').innerText !== '—'")
         assert tab.value("[...document.querySelectorAll('h1')].map(e => e.innerText)") == [
-            "Speeds as they are clocked"
+            "Speeds of the shots"
         ]
         outside = "[...document.body.children].map(e => e.tagName)"
         assert set(tab.value(outside)) == {"HEADER", "MAIN", "FOOTER", "SCRIPT"}
@@ -200,9 +204,7 @@ def test_the_page_has_a_heading_landmarks_and_words_one_tap_away(monday, browser
         text = tab.text("words")
         for word in ("n\n", "s\n", "median", "smaller than its mark"):
             assert word in text
-        tab.wait(
-            "document.querySelector('#plot').textContent.includes('smaller than the mark')"
-        )
+        tab.wait("document.querySelector('#plot').textContent.includes('inside the mark')")
         assert tab.value("document.getElementById('round').hidden")
 
 
@@ -225,8 +227,8 @@ def test_a_page_without_a_seat_says_whom_to_tell_and_comes_in_later(monday, brow
         first = browser.open(lesson.url)
         first.wait("document.getElementById('value').innerText !== '—'")
         second = browser.open(lesson.url)
-        second.wait("document.getElementById('link').innerText.includes('tell your teacher')")
+        second.wait("document.getElementById('link').innerText.includes('Tell your teacher')")
         assert "--seats" in "".join(lesson.served.control.said)
         first.call("Page.navigate", url="about:blank")
         second.wait("document.getElementById('value').innerText !== '—'")
-        assert "tell your teacher" not in second.text("link")
+        assert "Tell your teacher" not in second.text("link")

@@ -122,7 +122,7 @@ def test_names_from_outside_are_text_whatever_they_hold() -> None:
     board.shoot_and_wait(32.0)
     run.step()
     page, asked = seen(b'{"quiet_s":0.0,' + page_state_json(page_state_of(run))[1:], "390,844")
-    assert "<title>Speeds as they are clocked</title>" in page
+    assert "<title>Speeds of the shots</title>" in page
     assert "<img" not in page
     assert "/x" not in asked
     assert EVIL in text_of(page, "shot")

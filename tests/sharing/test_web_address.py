@@ -63,8 +63,8 @@ def test_an_address_that_is_not_this_computers_is_refused(other: str) -> None:
 @pytest.mark.parametrize(
     ("number", "words"),
     [
-        (errno.EACCES, "port 80 needs special rights"),
-        (errno.EPERM, "port 80 needs special rights"),
+        (errno.EACCES, "port 80 needs administrator rights"),
+        (errno.EPERM, "port 80 needs administrator rights"),
         (errno.ENOBUFS, "127.0.0.1:80 cannot be used: no room"),
     ],
 )
