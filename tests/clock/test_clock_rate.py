@@ -174,7 +174,7 @@ def test_a_short_run_is_wider_and_says_so():
     found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
 
     assert found.U95 > 40e-6
-    assert "a longer run narrows this" in clock_report(found)
+    assert "a longer run makes the uncertainty smaller" in clock_report(found)
 
 
 @pytest.mark.parametrize("step_s", [-60.0, -5.0, -0.1, 0.1, 5.0, 3600.0])
