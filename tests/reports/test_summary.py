@@ -282,7 +282,7 @@ def test_a_body_too_light_to_fly_has_no_speed_at_the_mouth(with_setups, mass_kg)
     data = summary_data(summary_of(recorded))
 
     assert data["setups"][0]["muzzle_mps"] is None
-    assert "not known, a body" in summary_text(summary_of(recorded))
+    assert "not known, because so light a body" in summary_text(summary_of(recorded))
     json.dumps(data, allow_nan=False)
 
 
