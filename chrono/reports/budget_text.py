@@ -258,7 +258,7 @@ def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> 
     halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
-        f"Improve first: {first.group}; half its uncertainty gives U95 {halved} {unit}.",
+        f"Improve first: {first.group}; with half its uncertainty, U95 is {halved} {unit}.",
         "Possible changes, each with the U95 that it gives:",
         *(
             f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {advice_text(i.advice)}"

@@ -34,8 +34,8 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
-        f"a delay that grew slowly by {CREEP_S * 1e3:.0f} ms in this time would look like "
-        f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm, and the ± does not include it: if in "
+        f"a delay that grew slowly by {CREEP_S * 1e3:.0f} ms in this time would look like an "
+        f"error of {CREEP_S / estimate.span_s * 1e6:.0f} ppm, which is not in the ±: if in "
         "doubt, repeat the measurement on another port or computer",
     )
 

@@ -260,7 +260,7 @@ def leading_line(found: Estimate, what: str) -> str:
         return ""
     shares = [(plain(p.name), 100 * (p.u_out / total) ** 2) for p in parts[:3]]
     words = ", ".join(f"{name} {share:.0f} %" for name, share in shares if share >= 0.5)
-    return f"variance of the {what}: {words}"
+    return f"causes of the variance of the {what}: {words}"
 
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:

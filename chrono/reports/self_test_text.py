@@ -44,7 +44,7 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     told = ", ".join(
         f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
-    lines.append(f"burst: {told} of {BURST_CHANGES} edges; the board lost {test.lost}")
+    lines.append(f"burst: {told} of {BURST_CHANGES} edges; the board lost {test.lost} edges")
     lines.append(
         "pulses and timestamps use the same clock, so they cannot show its rate; the beats, "
         f"compared with this computer's clock, give: {_rate_text(test)}"

@@ -85,7 +85,7 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     assert "tick alone     44.99958 … 45.00042 m/s, hard limits: one tick more or less" in rest
     assert "Monte Carlo    44.908 … 45.092 m/s" in rest
     assert "to 2 digits this confirms U95, not first order (6.3 % wider)" in rest
-    assert "Improve first: gate spacing; half its uncertainty gives U95 0.063 m/s." in rest
+    assert "Improve first: gate spacing; with half its uncertainty, U95 is 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
 
@@ -250,7 +250,10 @@ def of_parts(*stated: tuple[str, float]) -> Estimate:
 
 def test_what_makes_most_of_an_uncertainty_is_named_with_its_share_of_the_variance() -> None:
     found = of_parts(("mass", 3.0), ("wind", 4.0), ("height", 0.1))
-    assert leading_line(found, "range") == "variance of the range: wind 64 %, mass 36 %"
+    assert (
+        leading_line(found, "range")
+        == "causes of the variance of the range: wind 64 %, mass 36 %"
+    )
 
 
 def test_nothing_is_named_where_nothing_is_uncertain() -> None:
