@@ -125,7 +125,9 @@ def test_what_speaks_against_a_test_is_told() -> None:
     assert "add --light" in pulse_doubt(upside_down, light=False)
     assert "lost 3 edges" in pulse_doubt(played((1, 1), (1, 1), lost=3), light=False)
     bouncing = played((1, 1), (1, 1), bounce=True)
-    assert f"{2 * CHANGES} edges too many" in "\n".join(pulse_report(bouncing, light=False))
+    assert f"{2 * CHANGES} extra edges, because of bounce" in "\n".join(
+        pulse_report(bouncing, light=False)
+    )
 
 
 def test_the_rate_is_that_of_the_beats_against_the_computer_or_not_known() -> None:
