@@ -109,9 +109,9 @@ def test_why_not_95_of_100_hold_is_said_where_it_stands(coarse, usual) -> None:
     words = "each shot ends 0.11 tick after a step; over all places, 95 % are right"
     assert words in lab_text(coarse)
     assert "over all such gates, 95 % are right" in lab_text(usual)
-    assert "0.11 tick after a step; mean: 95 %" in plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
+    assert "0.11 tick past a step; mean: 95 %" in plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
     scattered = look(COARSE.with_values(spread=0.05))
-    assert "tick after" not in plain_lines(ladder(scattered, 60, 16, "m/s"))[1]
+    assert "tick past" not in plain_lines(ladder(scattered, 60, 16, "m/s"))[1]
 
 
 def test_over_all_places_in_a_tick_95_of_100_do_hold() -> None:
