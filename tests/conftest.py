@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from command_kit import Outcome
+from command_kit import Outcome, without_progress
 from hypothesis import settings
 from plugs import Plugs
 from program_kit import end_forking
@@ -56,7 +56,7 @@ def _chrono(
             main()
         sys.stdout.flush()
         out, err = capfdbinary.readouterr()
-        return Outcome(int(end.value.code or 0), out.decode(), err.decode())
+        return Outcome(int(end.value.code or 0), out.decode(), without_progress(err.decode()))
 
     return run
 

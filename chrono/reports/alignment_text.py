@@ -25,12 +25,12 @@ def _percent(share: float) -> str:
 _WANTED = _percent(TRIP_SHARE)
 _ADVICE = {
     AlignmentVerdict.GOOD: "good: the gate trips at {share} of its light",
-    AlignmentVerdict.DIM: f"too dim, below {LEAST_LIGHT_V:g} V: turn D1 for the longest bar",
+    AlignmentVerdict.DIM: (f"too dim, below {LEAST_LIGHT_V:g} V: turn D1 for the longest bar"),
     AlignmentVerdict.BRIGHT: f"too bright, above {MOST_LIGHT_V:g} V: take a smaller R2",
     AlignmentVerdict.TRIPS_EARLY: f"trips at {{share}} of its light: turn RV1 to {_WANTED}",
     AlignmentVerdict.TRIPS_LATE: f"trips at {{share}} of its light: turn RV1 to {_WANTED}",
     AlignmentVerdict.BLOCKED: "blocked: turn D1, or take the card away",
-    AlignmentVerdict.STRAY: "blocked, yet light comes in: turn D1 or shade it",
+    AlignmentVerdict.STRAY: "blocked, but gets light: turn D1 or shade the gate",
     AlignmentVerdict.UNCLEAR: "between the thresholds: turn D1 for the longest bar",
     AlignmentVerdict.NO_TRIMMER: "no threshold: check the wire from RV1",
     AlignmentVerdict.CONTRADICTION: "light and gate disagree: check the analog wires",

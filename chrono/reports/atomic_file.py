@@ -12,12 +12,12 @@ from chrono.errors import OptionError, RecordingError
 from chrono.reader import file_io
 
 ABANDONED_S = 60.0
-"""A part was left behind if no program holds it and it has not grown for this time [s]."""
+"""A part of a file is abandoned if no program uses it and it did not grow for this time [s]."""
 
 
 def check_new(path: Path, endings: Sequence[str]) -> str:
     """
-    Check the name of a file to write before any work is done; return its ending.
+    Check the name of a new file before any work is done; return its ending.
 
     Raises
     ------
@@ -43,8 +43,8 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     Open a new file for writing, and never leave a half-written file behind.
 
     Until the file is complete, it has a hidden name in the same folder. If the program is
-    killed or loses power, only ``.chrono-….part`` is left there, which nobody takes for a
-    result. The program removes it when it writes the next file into that folder.
+    killed or loses power, only ``.chrono-….part`` is left there, which does not look like a
+    result. The program removes this part when it writes the next file into the same folder.
 
     Raises
     ------
@@ -71,7 +71,7 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
 
 
 def write_new(path: Path, content: bytes) -> None:
-    """Write a whole new file, see `new_file`."""
+    """Write a new file completely or not at all, see `new_file`."""
     with new_file(path) as file:
         file.write(content)
 
@@ -90,7 +90,7 @@ def write_new_together(contents: Mapping[Path, bytes]) -> None:
 
 
 def _remove_abandoned(folder: Path) -> None:
-    """Remove parts that killed programs have left; keep the parts of running programs."""
+    """Remove the parts of files that killed programs left; keep those of running programs."""
     for part in folder.glob(".chrono-*.part"):
         with suppress(OSError):  # another user's file, or already removed
             with part.open("rb") as file:
@@ -130,5 +130,5 @@ def _trouble(path: Path, trouble: OSError) -> RecordingError:
     return RecordingError(
         f"cannot be written: {trouble.strerror or trouble}",
         where=str(path),
-        hint="choose a folder that exists, may be written to and has room",
+        hint="choose a folder that exists, is writable and has free space",
     )

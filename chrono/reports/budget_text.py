@@ -1,4 +1,4 @@
-"""Error budgets, advice and plans before the first shot, as text and for JSON."""
+"""Write error budgets, advice, and plans for a rig, as text and for JSON."""
 
 import math
 from textwrap import wrap
@@ -32,37 +32,38 @@ WAYS = {
     Way.FARTHER_GATES: "place the gates {mm:g} mm apart",
     Way.SHARPER_BEAMS: "narrow the beams with slits: each gate trips within ± {mm:.2g} mm",
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
-    Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; state it: off_centre",
-    Way.BOTH_PAIRS: "send the trailing edges too: the mean of both cancels this drag",
+    Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle, and state off_centre",
+    Way.BOTH_PAIRS: "send the trailing edges too: the mean of both pairs cancels the drag",
     Way.HEAVIER_BODY: "use a heavier body, or gates closer together: the air slows it less",
-    Way.KNOWN_SLOPE: "measure how steep the path is; state it: slope, slope_tolerance",
+    Way.KNOWN_SLOPE: "measure how steep the path is; state slope and slope_tolerance",
     Way.FASTER_BODY: "use a faster body: it gains less speed between the gates",
     Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",
     Way.BEATS: "measure the board's clock: chrono calibrate clock",
     Way.CRYSTAL: "use a board with a crystal",
     Way.STANDARD: "compare the counter with a frequency standard",
-    Way.EXCHANGE: "exchange the sensors to measure it: chrono calibrate swap",
-    Way.INPUT_CAPTURE: "take the times by input capture, in ticks of 62.5 ns",
+    Way.EXCHANGE: "exchange the sensors to measure their delays: chrono calibrate swap",
+    Way.INPUT_CAPTURE: "measure the times by input capture, in ticks of 62.5 ns",
     Way.LESS_JITTER: "halve the jitter with a comparator or a faster sensor",
 }
 
 
 def advice_text(advice: Advice) -> str:
-    """Return in words what the user can do."""
+    """Return one piece of advice in words: what the user can do."""
     degrees, mm = math.degrees(advice.reach), advice.reach * 1e3
     return WAYS[advice.way].format(mm=mm, degrees=degrees)
 
 
 BAR_CELLS = 6
 MANY_DOF = 1000
-"""Degrees of freedom from which on ∞ is shown: t is then within 0.1 % of the normal factor."""
+"""From this many degrees of freedom on, ∞ is shown. Student's t is then within 0.1 % of the
+factor of the normal distribution."""
 
 _SHOWN_UNITS = {
     "m": ((1e-3, "mm"),),
     "s": ((1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")),
     "": ((1e-2, "%"), (1e-6, "ppm")),
 }
-"""Units in which inputs are shown, listed by their SI unit, the largest first."""
+"""Units in which inputs are shown. The key is the SI unit; the largest unit comes first."""
 
 
 def budget_text(found: SpeedBudget) -> str:
@@ -83,7 +84,7 @@ def budget_text(found: SpeedBudget) -> str:
 
 
 def budget_data(found: SpeedBudget) -> dict[str, Any]:
-    """Return what `budget_text` shows as an object for JSON, in SI units."""
+    """Return the values of `budget_text` as an object for JSON, in SI units."""
     budget = found.budget
     return {
         "rig": found.rig.name,
@@ -105,7 +106,7 @@ def budget_data(found: SpeedBudget) -> dict[str, Any]:
 
 
 def window_lines(rig: Rig, speed_mps: float) -> list[str]:
-    """Return what happens to a speed outside the rig's window; empty for a speed inside."""
+    """Return what happens to a speed outside the rig's window; empty if it is inside."""
     window, unit = rig.window, rig.speed_unit
     if window.slowest_mps <= speed_mps <= window.fastest_mps:
         return []
@@ -113,7 +114,7 @@ def window_lines(rig: Rig, speed_mps: float) -> list[str]:
     flag = "too-slow" if speed_mps < window.slowest_mps else "too-fast"
     return [
         "",
-        f"Such a shot is flagged {flag} and not counted:",
+        f"A shot with this speed gets the flag {flag} and is not counted:",
         f"the rig's window is {ends[0]:.4g} … {ends[1]:.4g} {unit}.",
     ]
 
@@ -131,7 +132,7 @@ def _title(found: SpeedBudget) -> str:
 
 
 def tick_text(tick_s: float) -> str:
-    """Return a step of the timestamps in a fitting unit."""
+    """Return the step of the timestamps in a suitable unit."""
     scale, unit = next(u for u in _SHOWN_UNITS["s"] if tick_s >= 0.999 * u[0] or u[1] == "ns")
     return f"{tick_s / scale:.4g} {unit}"
 
@@ -253,12 +254,12 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
 def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
     first = found[0] if found else None
     if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
-        return ["Halving one input alone lowers U95 by at most 2 %."]
+        return ["Halving the uncertainty of one input alone lowers U95 by at most 2 %."]
     halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
-        f"Improve first: {first.group}; half its uncertainty gives U95 {halved} {unit}.",
-        "Possible changes, each with its U95:",
+        f"Improve first: {first.group}; with half its uncertainty, U95 is {halved} {unit}.",
+        "Possible changes, each with the U95 that it gives:",
         *(
             f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {advice_text(i.advice)}"
             for i in helping
@@ -314,7 +315,7 @@ COLUMNS = 80
 
 
 def plan_text(plan: Plan) -> str:
-    """Return which rigs reach a wanted error, as plain text of at most 80 columns."""
+    """Return which rigs are good enough for a speed, as plain text of at most 80 columns."""
     rig, unit = plan.rig, plan.rig.speed_unit
     return "\n".join(
         [
@@ -323,7 +324,7 @@ def plan_text(plan: Plan) -> str:
             "",
             *_option_lines(plan.options),
             "",
-            f"+ reaches this goal; other tolerances are as in {plain(rig.name)}.",
+            f"+ is within this limit; other tolerances are as in {plain(rig.name)}.",
             _clock_line(),
             "",
             *_rig_lines(plan),
@@ -335,7 +336,7 @@ def plan_text(plan: Plan) -> str:
 
 
 def plan_data(plan: Plan) -> dict[str, Any]:
-    """Return what `plan_text` shows as an object for JSON, in SI units."""
+    """Return the values of `plan_text` as an object for JSON, in SI units."""
     return {
         "speed_mps": plan.speed_mps,
         "within": plan.within,
@@ -374,33 +375,33 @@ def _option_cell(option: PlanOption) -> str:
 
 def _clock_line() -> str:
     kinds = " and ".join(f"{name} ± {1e6 * part:g} ppm" for name, part in CLOCKS.items())
-    return f"Clocks: {kinds}, not measured."
+    return f"Clocks: {kinds}, not calibrated."
 
 
 def _rig_lines(plan: Plan) -> list[str]:
     rig, model, highest = plan.rig, plan.model, plan.highest_mps
     unit, goal = rig.speed_unit, f"{100 * plan.within:g} %"
     if highest is None:
-        reach = f"Its lengths and clock alone exceed {goal}, at any speed."
+        reach = f"Its lengths and clock alone make U95 larger than {goal}, at any speed."
     elif highest >= rig.window.fastest_mps:
         ends = [speed_in(unit, v) for v in (rig.window.slowest_mps, rig.window.fastest_mps)]
         reach = (
-            f"It keeps within {goal} in its whole window, {ends[0]:.4g} … {ends[1]:.4g} "
+            f"Its U95 is at most {goal} in its whole window, {ends[0]:.4g} … {ends[1]:.4g} "
             f"{unit}, and even up to {speed_in(unit, highest):.4g} {unit}."
         )
     else:
-        reach = f"It keeps within {goal} up to {speed_in(unit, highest):.4g} {unit}."
+        reach = f"Its U95 is at most {goal} up to {speed_in(unit, highest):.4g} {unit}."
     return [
         f"{plain(rig.name)} ({model.spacing_m * 1e3:g} mm, steps of {tick_text(model.tick_s)}) "
-        f"reaches {_rounded_percent(plan.U95_relative)};",
+        f"has a U95 of {_rounded_percent(plan.U95_relative)};",
         f"the largest share of the variance, {100 * plan.leading_share:.0f} %, "
-        f"is {plan.leading}.",
+        f"comes from {plan.leading}.",
         *wrap(reach, COLUMNS),
     ]
 
 
 def _curve_lines(curve: ErrorCurve, within: float, unit: str) -> list[str]:
-    """Draw U95 over speed as bars; `|` marks the wanted limit."""
+    """Draw a bar for the U95 at each speed; `|` marks the wanted limit."""
     largest = max(float(curve.U95_relative.max()), within)
     mark = round(within / largest * (CURVE_CELLS - 1))
     lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | is {100 * within:g} %"]

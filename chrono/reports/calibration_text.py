@@ -1,4 +1,4 @@
-"""Results of calibrations (clock, exchanged sensors, drops, rods) as lines for the user."""
+"""Write the results of calibrations (clock, exchanged sensors, drops, rods) for the user."""
 
 from chrono.calibrating.calibration import Calibration, ClockCalibration
 from chrono.calibrating.drop_calibration import DropDoubt, DropResult
@@ -23,10 +23,10 @@ SWAP_NOTES = {
 }
 
 NARROWED_BY = {
-    "drag coefficient": "a heavier ball narrows this",
-    "added mass of air": "a heavier ball narrows this",
-    "height of the fall": "a better measured or greater height narrows this",
-    "scatter of the drops": "more drops, released more evenly, narrow this",
+    "drag coefficient": "use a heavier ball for a smaller ±",
+    "added mass of air": "use a heavier ball for a smaller ±",
+    "height of the fall": "measure a greater height, or measure better, for a smaller ±",
+    "scatter of the drops": "make more drops, and release more evenly, for a smaller ±",
 }
 """Advice for the largest contribution to the ± of a spacing by drops."""
 
@@ -45,7 +45,7 @@ def calibration_lines(result: Calibration) -> tuple[str, ...]:
 
 
 def calibration_doubt(result: Calibration) -> str:
-    """Return why a result should not be written; empty if there is no doubt."""
+    """Return why a result should not go into the rig file; empty if there is no doubt."""
     match result:
         case SwapResult():
             return swap_doubt(result)
@@ -59,7 +59,7 @@ def calibration_doubt(result: Calibration) -> str:
 
 
 def calibration_evidence(result: Calibration) -> str:
-    """Return the evidence for a result; the rig file stores it beside the result."""
+    """Return the evidence for a result; the rig file stores it together with the result."""
     match result:
         case ClockCalibration():
             how = "beats against the host's clock"
@@ -89,45 +89,45 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
 
 
 def swap_doubt(result: SwapResult) -> str:
-    """Return why the exchange of the sensors is in doubt; empty if there is no doubt."""
+    """Return why the result of exchanged sensors is in doubt; empty if there is no doubt."""
     stated = f"± {result.stated_s * 1e6:.3g} us"
     match result.doubt:
         case None:
             return ""
         case SwapDoubt.FAR_BEYOND:
             return (
-                f"far beyond the {stated} that the rig states: were gates, launcher or aim "
-                "moved as well?"
+                f"the difference is far larger than the {stated} that the rig states: were "
+                "gates, launcher or aim moved as well?"
             )
         case SwapDoubt.TOO_WIDE:
             reason = "the transits scatter: launch more evenly"
             if result.by_blocking:
-                reason = "something else than speed scatters the blocking times: aim better"
-            return f"the rig's {stated} is narrower; {reason}, or take more shots"
+                reason = "the blocking times scatter, not only because of speed: aim better"
+            return f"the rig states a smaller {stated}; {reason}, or take more shots"
         case SwapDoubt.NO_DIFFERENCE:
             return "no difference seen: the sensors agree within this ±, or were not exchanged"
 
 
 def clock_calibration_doubt(result: ClockCalibration) -> str:
-    """Return why a counter's rate should not be written; empty if there is no doubt."""
+    """Return why a counter's rate should not go into the rig; empty if there is no doubt."""
     stated_ppm = result.stated * 1e6
     if result.is_far:
         return (
-            f"the rate is beyond the ± {stated_ppm:.0f} ppm that the rig states: is "
+            f"the rate differs by more than the ± {stated_ppm:.0f} ppm that the rig states: is "
             "clock.frequency right for this board, and was the computer's clock changed?"
         )
     if result.is_wide:
-        return f"the rig's ± {stated_ppm:.0f} ppm is narrower: record for longer"
+        return f"the rig states a smaller ± {stated_ppm:.0f} ppm: record for a longer time"
     return ""
 
 
 def drop_doubt(result: DropResult) -> str:
-    """Return why a spacing by drops should not be written; empty if there is no doubt."""
+    """Return why a spacing by drops should not go into the rig; empty if there is no doubt."""
     match result.doubt:
         case None:
             return ""
         case DropDoubt.DIFFERS:
-            return "the found spacing and the stated spacing do not agree"
+            return "the spacing from the drops and the stated spacing do not agree"
         case DropDoubt.NO_FALL:
             return (
                 "the balls did not gain speed between the gates as in a fall: is this a "
@@ -135,14 +135,14 @@ def drop_doubt(result: DropResult) -> str:
             )
         case DropDoubt.TOO_WIDE:
             return (
-                f"the found spacing has ± {result.uncertainty.U95 * 1e3:.1f} mm, but the "
-                f"stated spacing has ± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"the spacing from the drops has ± {result.uncertainty.U95 * 1e3:.1f} mm, but "
+                f"the stated spacing has ± {result.stated_U95_m * 1e3:.1f} mm; "
                 f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'this adds nothing new')}"
             )
 
 
 def drop_report(result: DropResult) -> tuple[str, ...]:
-    """Return the spacing by drops as lines for the user, beginning with the verdict."""
+    """Return the spacing by drops as lines for the user; the verdict comes first."""
     stated_mm, found_mm = result.setup.spacing_m * 1e3, result.spacing_m * 1e3
     u95_mm, away = result.uncertainty.U95 * 1e3, result.deviation_m * 1e3
     ratio = abs(result.deviation_m) / result.deviation_uncertainty.U95
@@ -157,9 +157,9 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
         f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
         f"{line}: {advice}" if advice else line,
         # Transits alone cannot show a wrong height.
-        f"1 mm of height moves the spacing by {result.by_height:.2f} mm; a height wrong by up "
-        f"to {result.unseen_height_m * 1e3:.0f} mm may still agree here: measure it to the ± "
-        "you stated",
+        f"1 mm of height changes the spacing by {result.by_height:.2f} mm; if the height is "
+        f"wrong by up to {result.unseen_height_m * 1e3:.0f} mm, the spacing may still agree: "
+        "measure the height to the ± you stated",
         *_blocking_lines(result),
     )
 
@@ -173,13 +173,13 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
         f"{format_value(u95_mm, u95_mm)} mm (95 % coverage), "
         f"stated {result.stated_m * 1e3:.1f} mm",
         f"from {result.passes[0]} and {result.passes[1]} passes of rods of {lengths}",
-        f"a gate stays blocked {extra_text(result.extra_m)} than a rod is long",
+        f"a gate is blocked over a length {extra_text(result.extra_m)} than the rod",
         _largest(result.uncertainty)[1],
     )
 
 
 def rod_doubt(result: RodResult) -> str:
-    """Return why a spacing by rods should not be written; empty if there is no doubt."""
+    """Return why a spacing by rods should not go into the rig; empty if there is no doubt."""
     off, allowed = result.deviation_m * 1e3, result.allowed_m * 1e3
     fitting = [f"{length * 1e3:.1f} mm" for length in result.fitting_m]
     stated = [f"{length * 1e3:.1f} mm" for length in result.lengths_m]
@@ -189,19 +189,19 @@ def rod_doubt(result: RodResult) -> str:
         case RodDoubt.FAR_OFF:
             return (
                 f"the spacing found is {abs(off):.1f} mm {'more' if off > 0 else 'less'} than "
-                f"stated, but their ± allow only {allowed:.1f} mm; a long rod of {fitting[1]} "
-                f"instead of {stated[1]} would explain it, or a short rod of {fitting[0]} "
-                f"instead of {stated[0]}, or gates.spacing in the rig is wrong"
+                f"stated, but the ± of both allow only {allowed:.1f} mm; a long rod of "
+                f"{fitting[1]} instead of {stated[1]} would explain this, or a short rod of "
+                f"{fitting[0]} instead of {stated[0]}, or a wrong gates.spacing in the rig"
             )
         case RodDoubt.EXTRA:
             return (
-                f"the gates stay blocked {extra_text(result.extra_m)} than the rods are long: "
-                "check both lengths, that the ends are cut square, and the thresholds"
+                f"the gates are blocked over a length {extra_text(result.extra_m)} than the "
+                "rods: check both lengths, the thresholds, and whether the ends are cut square"
             )
         case RodDoubt.BALLS:
             return (
                 "both recordings declare round bodies of the lengths that the gates saw: balls "
-                'cannot give the spacing; for rods set body.shape = "flat" before recording'
+                'cannot show the spacing; for rods, set body.shape = "flat" before recording'
             )
 
 
@@ -237,4 +237,4 @@ def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
         return "the height looks wrong, not the spacing: measure the height again"
     if wrong_spacing:
         return "the spacing looks wrong, not the height: measure the spacing again"
-    return "the blocking times cannot show which is wrong: measure height and spacing again"
+    return "the blocking times do not show what is wrong: measure height and spacing again"

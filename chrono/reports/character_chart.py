@@ -1,9 +1,9 @@
-"""Pictures made of characters: points, bars and curves on axes with evenly spaced ticks.
+"""Draw points, bars and curves with characters, on axes with evenly spaced ticks.
 
-A Braille cell has two by four dots, so a point is drawn to a quarter of a line. A step
-between ticks is a whole number of cells, so each tick is at its true place. If a stream
-cannot show Braille, the picture uses plain ASCII. Each curve ends in its own letter. An axis
-of decades gives each decade the same length.
+A Braille cell has two by four dots, so a point is placed to a quarter of a line. The distance
+between two ticks is a whole number of cells, so each tick is at its true place. If a stream
+cannot show Braille, the picture uses plain ASCII. Each curve can have a letter at its highest
+point. A logarithmic axis gives each decade the same length.
 """
 
 import math
@@ -16,11 +16,11 @@ import numpy as np
 from chrono.arrays.array_types import Floats
 
 DOTS_WIDE, DOTS_HIGH = 2, 4
-"""Dots of one Braille cell."""
+"""Number of dots in one Braille cell, across and down."""
 
 _BRAILLE = 0x2800
 _BITS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
-"""Bit of each dot by column and row (The Unicode Standard, chapter 21.1)."""
+"""Bit of each dot, by the dot's column and row (The Unicode Standard, chapter 21.1)."""
 _STEPS = (1.0, 2.0, 5.0)
 _UPPER, _LOWER = 0x01 | 0x08 | 0x02 | 0x10, 0x04 | 0x20 | 0x40 | 0x80
 
@@ -31,18 +31,19 @@ Piece = tuple[str, str]
 @dataclass(frozen=True)
 class Axis:
     """
-    An axis of cells with ticks at whole cells.
+    An axis that is divided into cells; each tick is at the middle of a cell.
 
     Attributes
     ----------
     first : float
         Value at the middle of the first cell.
     per_cell : float
-        Difference of value from one cell to the next.
+        Difference between the values of two neighbouring cells.
     cells : int
         Number of cells.
     step : float
-        Difference of value from one tick to the next; a whole number of cells.
+        Difference between the values of two neighbouring ticks. It is as wide as a whole
+        number of cells.
     """
 
     first: float
@@ -51,17 +52,17 @@ class Axis:
     step: float
 
     def place(self, value: float) -> float:
-        """Return the position of a value, in cells from the middle of the first one."""
+        """Return the position of a value, in cells from the middle of the first cell."""
         return (value - self.first) / self.per_cell
 
     @property
     def low(self) -> float:
-        """Value at the near end of the first cell."""
+        """Value at the lower end of the first cell."""
         return self.first - self.per_cell / 2
 
     @property
     def high(self) -> float:
-        """Value at the far end of the last cell."""
+        """Value at the upper end of the last cell."""
         return self.first + (self.cells - 0.5) * self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
@@ -86,30 +87,30 @@ def fit_axis(
     least_step: float = 0.0,
 ) -> Axis:
     """
-    Choose the axis that shows a range as large as possible in the given cells.
+    Choose the axis on which a range fills as many of the given cells as possible.
 
     Parameters
     ----------
     low, high : float
-        Ends of the range to show, finite; they may be equal.
+        Ends of the range to show. They must be finite and may be equal.
     cells : int
-        Cells of the axis, at least 2.
+        Number of cells of the axis, at least 2.
     apart : sequence of int, optional
         Allowed numbers of cells from one tick to the next.
     anchored : bool, optional
-        Begin the axis at `low`; otherwise put the range in the middle.
+        If true, the axis begins at `low`. Otherwise, the range is in the middle of the axis.
     least_step : float, optional
-        Smallest difference of value between ticks, such as 1 for things that are counted.
+        Smallest difference between the values of two ticks, such as 1 for counted things.
 
     Returns
     -------
     Axis
-        Its step is 1, 2 or 5 times a power of ten.
+        An axis whose step is 1, 2 or 5 times a power of ten.
     """
     span = max(high - low, abs(high) * 1e-6, 1e-9)
     decade = 10.0 ** math.floor(math.log10(span / max(cells - 1, 1)))
     steps = [scale * decade * s for scale in (1, 10, 100) for s in _STEPS]
-    near = [k for k in apart if 2 * k <= cells] or [min(apart)]  # so that two ticks show
+    near = [k for k in apart if 2 * k <= cells] or [min(apart)]  # two ticks must be visible
     fits = [(step / k, step) for step in steps for k in near if step >= least_step]
     per_cell, step = min(fit for fit in fits if _covers(fit[0], low, high, cells))
     spare = cells - 1 - (_ceil(high / per_cell) - _floor(low / per_cell))
@@ -148,14 +149,14 @@ def axis_lines(
 
 class Chart:
     """
-    A picture on two axes: draw into the picture, then get its lines.
+    A picture with two axes. First draw into the picture, then ask for its lines.
 
     Parameters
     ----------
     x, y : Axis
-        Columns and lines of the picture.
+        The axis across the picture and the axis up the picture.
     braille : bool, optional
-        Draw Braille dots; otherwise ASCII characters.
+        If true, draw Braille dots. Otherwise, draw ASCII characters.
     """
 
     def __init__(self, x: Axis, y: Axis, *, braille: bool = True) -> None:
@@ -169,7 +170,7 @@ class Chart:
         self._dot(*self._dots(x, y), style)
 
     def points(self, x: Iterable[float], y: Iterable[float], style: str = "") -> None:
-        """Draw dots."""
+        """Draw one dot for each pair of values."""
         for one_x, one_y in zip(x, y, strict=True):
             self.point(one_x, one_y, style)
 
@@ -187,7 +188,7 @@ class Chart:
             self._dot(column, row, style)
 
     def curve(self, x: Sequence[float], y: Sequence[float], style: str = "") -> None:
-        """Join points by straight lines; a NaN breaks the curve."""
+        """Join points by straight lines; the curve has a gap at each NaN."""
         places = [
             self._dots(a, b) if math.isfinite(a) and math.isfinite(b) else None
             for a, b in zip(x, y, strict=True)
@@ -197,7 +198,7 @@ class Chart:
                 self._line(begin, end, style)
 
     def sign(self, x: float, y: float, text: str, style: str = "") -> None:
-        """Write a text that begins in the cell of a point and covers the drawing there."""
+        """Write a text over the drawing; the text begins in the cell of the given point."""
         column, row = (round(self.x.place(x)), self.y.cells - 1 - round(self.y.place(y)))
         for i, character in enumerate(text):
             if 0 <= column + i < self.x.cells and 0 <= row < self.y.cells:
@@ -215,7 +216,7 @@ class Chart:
         Returns
         -------
         list of list of (str, str)
-            For each line its pieces of text, each with the name of its style.
+            The pieces of text of each line. Each piece has the name of its style.
         """
         upright, corner, level, tick_x, tick_y = "│└─┬┤" if self.braille else "|+-++"
         labels = dict(self.y.ticks())
@@ -289,13 +290,13 @@ class Chart:
 
 
 WIDTH, HEIGHT = 48, 12
-"""Size of a picture without its axes, in cells. It fits a terminal of 60 columns."""
+"""Width and height of a picture without its axes, in cells; with axes, it fits 60 columns."""
 _APART_X, _APART_Y = (6, 8, 10, 12), (2, 3, 4)
 
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """One curve: its points in order, shape (N,), and the letter at its end (may be empty)."""
+    """One curve: its points in order, shape (N,), and its letter, which may be empty."""
 
     x: Floats
     y: Floats
@@ -306,12 +307,12 @@ def curves_picture(
     curves: Sequence[Curve], x_label: str, y_label: str, *, ascii_only: bool = False
 ) -> list[str]:
     """
-    Draw curves over axes that begin at 0.
+    Draw curves on axes that begin at 0.
 
     Parameters
     ----------
     curves : sequence of Curve
-        Curves of finite points; parts below 0 are not drawn.
+        Curves with finite points. The parts of a curve below 0 are not drawn.
     x_label, y_label : str
         Quantity and unit of each axis.
     ascii_only : bool, optional
@@ -320,7 +321,7 @@ def curves_picture(
     Returns
     -------
     list of str
-        Lines of at most 60 columns.
+        The lines of the picture, with at most 60 columns.
     """
     right = max((float(np.max(c.x)) for c in curves if len(c.x)), default=0.0) or 1.0
     top = max((float(np.max(c.y)) for c in curves if len(c.y)), default=0.0) or 1.0
@@ -341,7 +342,7 @@ def curves_picture(
 
 
 def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None:
-    """Put a curve's letter on its highest point, or beside this point if it is occupied."""
+    """Write a curve's letter at its highest point, or to the right if this cell is taken."""
     if not curve.letter or not len(curve.x):
         return
     highest = int(np.argmax(curve.y))
@@ -365,12 +366,12 @@ def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None
 @dataclass(frozen=True)
 class DecadeAxis(Axis):
     """
-    A logarithmic axis: `first`, `per_cell` and `step` are in decades.
+    A logarithmic axis: `first`, `per_cell` and `step` are numbers of decades.
 
     Attributes
     ----------
     scale : float
-        Divisor of the values in the labels.
+        Each label shows its value divided by this number.
     """
 
     scale: float = 1.0
@@ -380,7 +381,7 @@ class DecadeAxis(Axis):
         return (math.log10(value) - self.first) / self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
-        """Return cell and text of each tick: each decade and, if there is room, 2 and 5."""
+        """Return cell and text of each tick: one per decade, also at 2 and 5 if they fit."""
         found: dict[int, str] = {}
         for digit in (1, 2, 5) if 1 / self.per_cell >= 12 else (1,):
             for decade in range(math.floor(self.first), math.ceil(self.high) + 1):
@@ -391,6 +392,6 @@ class DecadeAxis(Axis):
 
 
 def decade_axis(low: float, high: float, cells: int, scale: float = 1.0) -> DecadeAxis:
-    """Return the axis that shows `low` … `high` over all cells; both must be positive."""
+    """Return a logarithmic axis from `low` to `high`; both must be positive."""
     first, last = math.log10(low), math.log10(high)
     return DecadeAxis(first, (last - first) / (cells - 1), cells, 1.0, scale)

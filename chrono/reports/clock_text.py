@@ -1,4 +1,4 @@
-"""The counter's rate, as found from the beats, in sentences."""
+"""Write sentences about the counter's rate, as computed from the beats."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 CREEP_S = 20e-3
 """A delay that grows steadily looks like an error of the counter's rate. The report states
-the apparent error for this much growth."""
+how large this false error is if the delay grows by this time."""
 
 
 def rate_text(estimate: ClockEstimate) -> str:
@@ -25,7 +25,7 @@ def rate_text(estimate: ClockEstimate) -> str:
 
 
 def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
-    """Return the estimate as lines for the user."""
+    """Return the estimate of the counter's rate as lines for the user."""
     parts = ", ".join(
         f"{part.name} {part.u_out * 1e6:.2f} ppm" for part in estimate.uncertainty.contributions
     )
@@ -34,14 +34,14 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
-        f"a delay that grew slowly by {CREEP_S * 1e3:.0f} ms in this time would look like "
-        f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm and is not in the ±: if in doubt, repeat "
-        "it on another port or computer",
+        f"a delay that grew slowly by {CREEP_S * 1e3:.0f} ms in this time would look like an "
+        f"error of {CREEP_S / estimate.span_s * 1e6:.0f} ppm, which is not in the ±: if in "
+        "doubt, repeat the measurement on another port or computer",
     )
 
 
 def beats_text(estimate: ClockEstimate) -> str:
-    """Return how many beats an estimate uses; a break divides the beats into stretches."""
+    """Return how many beats an estimate uses, and in how many stretches without a break."""
     stretches = f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}"
     return f"from {estimate.beats} beats, {estimate.span_s:.0f} s in {stretches}"
 
@@ -51,21 +51,22 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
     notes = []
     if estimate.steps_s:
         notes.append(
-            f"the delays follow one another over {estimate.steps_s * 1e3:.0f} ms, as if the "
-            "port delivered at fixed intervals: uncertainty widened"
+            f"the delays depend on each other over {estimate.steps_s * 1e3:.0f} ms, as if the "
+            "port delivered data at fixed intervals: the uncertainty was made larger"
         )
     if estimate.wanders:
-        notes.append("the delays wander instead of scattering: uncertainty widened")
+        notes.append("the delays drift, not only scatter: the uncertainty was made larger")
     if estimate.narrows:
-        notes.append("a longer run narrows this")
+        notes.append("a longer run makes the uncertainty smaller")
     return tuple(notes)
 
 
 def remeasured_words(session: Session) -> str:
-    """Return a sentence: with which rate all shots so far were measured again."""
+    """Return a sentence that names the clock rate used to measure all shots again."""
     rate = session.host_rate
     if rate is None:
-        return "All shots measured again with the clock that the rig states."
+        return "All shots were measured again with the clock that the rig states."
     return (
-        f"All shots measured again: the counter runs {rate_text(rate)} by the computer's clock."
+        f"All shots were measured again: by the computer's clock, the counter runs "
+        f"{rate_text(rate)}."
     )

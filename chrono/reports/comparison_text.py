@@ -1,7 +1,7 @@
-"""A comparison of setups as lines for a terminal and as an object for JSON.
+"""Write a comparison of setups as lines for a terminal, and as an object for JSON.
 
 The answer comes first, with at most two reasons for doubt. With up to three setups, each pair
-has a paragraph. With more setups, there is a matrix.
+has a paragraph. With more setups, a matrix shows all pairs.
 """
 
 from collections.abc import Callable, Sequence
@@ -33,7 +33,7 @@ MOST_REASONS = 2
 SHOWN_NAMES = 4
 SHOWN_CHANGES = 4
 LONGEST_NAME = 40
-"""Longest name of a setup in a sentence; the table shows the whole name."""
+"""In a sentence, a longer name of a setup is shortened; the table shows the whole name."""
 
 
 def comparison_text(
@@ -50,7 +50,7 @@ def comparison_text(
     rigs : RigsTaken, optional
         Which recordings count as made with one rig.
     damaged_lines : int, optional
-        Lines of the recordings that are damaged or lost.
+        Number of lines of the recordings that are damaged or lost.
     """
     rows = [
         (name, group.series) for name, group in zip(names(found), found.groups, strict=True)
@@ -67,12 +67,12 @@ def comparison_text(
 
 
 def is_matrix(found: Comparison) -> bool:
-    """Tell whether there are too many setups for a paragraph for each pair."""
+    """Return True if there are too many setups to write a paragraph for each pair."""
     return len(found.groups) > MOST_PARAGRAPHS
 
 
 def names(found: Comparison) -> list[str]:
-    """Return the names of the setups, with numbers if a matrix refers to them."""
+    """Return the names of the setups; if there is a matrix, each name has a number."""
     numbered = is_matrix(found)
     return [
         f"{place} {group.name}" if numbered else group.name
@@ -81,7 +81,7 @@ def names(found: Comparison) -> list[str]:
 
 
 def in_columns(lines: Sequence[str]) -> list[str]:
-    """Wrap sentences to the width of a terminal, and keep their indents."""
+    """Break sentences into lines that fit a terminal, and keep their indents."""
     found = []
     for line in lines:
         indent = len(line) - len(line.lstrip())
@@ -110,7 +110,7 @@ def headline_lines(found: Comparison, unit: str, damaged_lines: int = 0) -> list
 
 
 def _answer(found: Comparison, unit: str) -> str:
-    """Return a sentence: which setup is the fastest, or that this is not settled."""
+    """Return a sentence that names the fastest setup, or says that this is not settled."""
     compared = _compared(found)
     if found.fastest is not None:
         group, verdict = found.fastest
@@ -119,19 +119,18 @@ def _answer(found: Comparison, unit: str) -> str:
             return f"{_name(group)} is the fastest of {_of_setups(found)}{drift}."
         (pair,) = found.judged
         other = pair.first if pair.faster is pair.second else pair.second
-        assert pair.deciding is not None, "the fastest setup really differs from the others"
+        assert pair.deciding is not None, "the fastest setup differs from all other setups"
         by, _ = difference_text(pair.deciding, unit)
         return f"{_name(group)} is faster than {_name(other)} by {by}{drift}."
     if len(compared) == 2:
-        return (
-            f"Not settled: neither {' nor '.join(map(_name, compared))} is shown to be faster."
-        )
+        return f"Not settled whether {' or '.join(map(_name, compared))} is faster."
     if not found.slower:
         return f"Not settled: none of {_of_setups(found)} is shown to be faster than another."
     leaders = [group for group in compared if not _is_in(group, found.slower)]
     return (
-        f"Not settled which of {_of_setups(found)} is the fastest: {_listed(leaders, 'or')} "
-        f"may be. Another setup is faster than {_listed(found.slower, 'and')}."
+        f"Not settled which of {_of_setups(found)} is the fastest. It may be "
+        f"{_listed(leaders, 'or')}. Another setup is faster than "
+        f"{_listed(found.slower, 'and')}."
     )
 
 
@@ -163,12 +162,12 @@ def _drift_reasons(found: Comparison) -> list[str]:
     if any(pair.verdict is Verdict.FASTER_WITHOUT_DRIFT for pair in found.pairs):
         return [
             "a drift of the launcher can look like this difference. "
-            "More shots of the setups in turn (A B A B) will show."
+            "To find out, shoot the setups in turn (A B A B)."
         ]
     if any(pair.faster is not None and not pair.of_one_session for pair in found.pairs):
         return [
-            "the setups were not shot in one session. If the launcher changed in between, "
-            "that looks like a difference."
+            "the setups were not shot in one session. A change of the launcher between the "
+            "sessions looks like a difference."
         ]
     return []
 
@@ -179,7 +178,7 @@ def _changing_reasons(found: Comparison) -> list[str]:
         return []
     if len(found.groups) == 2:
         return [f"{changed[0].strip()}."]
-    return [f"without the suspicious shots {count_text(len(changed), 'answer')} would change."]
+    return [f"without the suspicious shots, {count_text(len(changed), 'answer')} would change."]
 
 
 def _damage_reasons(damaged_lines: int) -> list[str]:
@@ -197,7 +196,7 @@ def _suspicious_reasons(found: Comparison) -> list[str]:
         return []
     return [
         f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not fit the others. "
-        "The answer is the same without."
+        "The answer is the same without suspicious shots."
     ]
 
 
@@ -211,7 +210,7 @@ def suspicious_lines(found: Comparison) -> list[str]:
 
 
 def pair_blocks(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> list[list[str]]:
-    """Return a paragraph for each pair; beside a matrix, only for the two fastest setups."""
+    """Return a paragraph for each pair; with a matrix, only for the two fastest setups."""
     pairs = found.pairs
     if is_matrix(found):
         first, second = sorted(found.groups, key=lambda group: -group.series.mean_mps)[:2]
@@ -224,7 +223,7 @@ def pair_blocks(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> 
 
 
 def pair_lines(pair: PairComparison, unit: str, rigs: RigsTaken | None = None) -> list[str]:
-    """Return sentences on speed, on shots that would settle a result, and on repeatability."""
+    """Return the sentences about a pair: its speeds, further shots, and repeatability."""
     title = f"{plain(pair.second.name)} against {plain(pair.first.name)}:"
     if pair.verdict is Verdict.UNKNOWN:
         return [title, f"  cannot compare: {_no_judgement(pair)}"]
@@ -247,13 +246,14 @@ def _no_judgement(pair: PairComparison) -> str:
 
 
 def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
-    """Return how much faster or slower the second setup is, or that this is not settled."""
+    """Return sentences on the difference between the speeds of two setups."""
     deciding = pair.deciding
     assert deciding is not None, "only pairs with a difference have a sentence"
     by, signed = difference_text(deciding, unit)
     if pair.verdict is Verdict.NOT_SETTLED:
         return [
-            f"not settled which is faster: the difference is {signed}, zero is in its interval"
+            f"not settled which setup is faster: the difference is {signed}, and this interval "
+            "includes zero"
         ]
     word = "faster" if deciding.difference_mps > 0 else "slower"
     percent = format_value(
@@ -261,9 +261,9 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     )
     if pair.verdict is Verdict.FASTER:
         lines = [f"{word} by {by}, which is {percent} %", chance_words(deciding)]
-        assert pair.plain is not None, "a verdict has both differences"
+        assert pair.plain is not None, "a verdict needs both differences"
         if deciding.difference_mps * pair.plain.difference_mps < 0:
-            lines.append("the drift hides this: the means include it")
+            lines.append("the means do not show this, because they include the drift")
         return lines
     allowed = "is not known"
     if pair.difference is not None:
@@ -297,7 +297,7 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
 
 
 def chance_words(difference: Difference) -> str:
-    """Return in words and as p how often equal setups would look at least this different."""
+    """Return how often equal setups would look at least this different, in words and as p."""
     p = difference.p_overall
     if p < 0.001:
         often, number = "in less than 1 of 1000 sessions", "p < 0.001"
@@ -307,7 +307,9 @@ def chance_words(difference: Difference) -> str:
         often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
     if difference.p_adjusted is None:
         return f"two equally fast setups would look this different {often} ({number})"
-    return f"among equally fast setups, two would look this different {often} ({number})"
+    return (
+        f"among equally fast setups, at least two would look this different {often} ({number})"
+    )
 
 
 def more_sentence(more: MoreShots, in_turn: str = "") -> str:
@@ -323,7 +325,7 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     if more.as_seen >= MOST_SHOTS:
         return (
             f"if the difference is as small as it looks, {MOST_SHOTS} more shots of each "
-            "setup may not settle it"
+            "setup may not be enough"
         )
     few = count_text(more.as_seen, "more shot")
     sure = (
@@ -331,8 +333,8 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
         f"{'settles' if more.as_seen == 1 else 'settle'} it in four cases of five"
     )
     if more.most is None:
-        return f"{sure}; the difference may be zero, then no number settles it"
-    return f"{sure}; if the difference is as small as it can be, {more.most} do"
+        return f"{sure}; the difference may be zero, and then no number of shots settles it"
+    return f"{sure}; if the difference is as small as it can be, {more.most} shots are needed"
 
 
 def spread_sentence(pair: PairComparison) -> str:
@@ -344,18 +346,18 @@ def spread_sentence(pair: PairComparison) -> str:
                 f"{LEAST_FOR_RATIO} of each setup are needed"
             )
         case SpreadVerdict.EQUAL_SPEEDS:
-            return "repeatability: not judged, all shots of one setup have the same speed"
+            return "repeatability: not judged, because all shots of one setup are equally fast"
         case SpreadVerdict.MORE_REPEATABLE:
             words = "more repeatable"
         case SpreadVerdict.LESS_REPEATABLE:
             words = "less repeatable"
         case _:
-            words = "not settled which is more repeatable"
+            words = "not settled which setup is more repeatable"
     return f"{words}: {ratio_text(pair)}"
 
 
 def ratio_text(pair: PairComparison) -> str:
-    """Return the ratio of both s, with more digits if rounding would hide a difference."""
+    """Return the ratio of two standard deviations s; do not round a difference away."""
     low, high = pair.s_ratio_low, pair.s_ratio_high
     digits: Callable[[float], str] = two_digits
     if (float(two_digits(low)) > 1, float(two_digits(high)) < 1) != (low > 1, high < 1):
@@ -374,22 +376,22 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
     common = set(pair.first.rigs) & set(pair.second.rigs)
     if not any(rigs.basis[rig] is RigBasis.DESCRIPTION for rig in common):
         return []
-    return ["this is true if one rig made these recordings: their descriptions are equal"]
+    return ["this is true if one rig made both recordings; the rigs have equal descriptions"]
 
 
 def without_lines(pair: PairComparison) -> list[str]:
-    """Return how the result of a pair changes without the suspicious shots; empty if not."""
+    """Return how a pair's result changes without suspicious shots; empty if it is the same."""
     other = pair.without_suspicious
     if other is None:
         return []
     found = []
     which = _which_suspicious(pair)
     if _claim(other) != _claim(pair):
-        found.append(f"without {which} {_verdict_words(other)}")
+        found.append(f"without {which}, {_verdict_words(other)}")
     if other.spread != pair.spread and not _SPREAD_CLAIMS.isdisjoint(
         (pair.spread, other.spread)
     ):
-        found.append(f"without {which} the repeatability would be: {_spread_words(other)}")
+        found.append(f"without {which}, the repeatability would be: {_spread_words(other)}")
     return [f"  {line}" for line in found]
 
 
@@ -414,7 +416,7 @@ def _which_suspicious(pair: PairComparison) -> str:
 def _verdict_words(pair: PairComparison) -> str:
     """Return what the result for the speeds would be without the suspicious shots."""
     if pair.faster is None:
-        return "it would not be settled which is faster"
+        return "it would not be settled which setup is faster"
     name = _name(pair.faster)
     if pair.verdict is Verdict.FASTER:
         return f"it would be settled that {name} is faster"
@@ -468,7 +470,7 @@ def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[s
     width = max(len(cell) for row in cells for cell in row) + 1
     side = len(str(len(cells) + 1)) + 2
     fit = max((columns - side) // width, 1)
-    lines = [f"difference of row less column, {unit}:"]
+    lines = [f"speed of the row minus speed of the column, {unit}:"]
     for begin in range(0, len(cells), fit):
         own = range(begin, min(begin + fit, len(cells)))
         lines.append(f"{'':{side}}" + "".join(f"{c + 1:>{width - 1}} " for c in own))
@@ -479,7 +481,7 @@ def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[s
 
 
 def many_lines(found: Comparison) -> list[str]:
-    """Return facts that a matrix lacks: repeatability, and effects of suspicious shots."""
+    """Return facts that a matrix cannot show: repeatability, effects of suspicious shots."""
     number = {id(group): place for place, group in enumerate(found.groups, 1)}
     lines = []
     for pair in found.pairs:
@@ -519,11 +521,12 @@ def _drift_notes(found: Comparison, unit: str) -> list[str]:
     kinds = {pair.of_one_session for pair in found.judged}
     if True in kinds:
         lines.append(
-            "Unless stated, a steady drift of the launcher in a session is taken into account."
+            "Unless stated otherwise, a steady drift of the launcher in a session is taken "
+            "into account."
         )
     if False in kinds:
         lines.append(
-            "Between recordings a drift cannot be separated from a difference of the setups."
+            "Between recordings, a drift cannot be separated from a difference of the setups."
         )
     return lines
 
@@ -539,15 +542,15 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
     return [
         f"All setups together: {verdict} ({number}).",
         f"The {len(judged)} pairs are judged together (Welch, Holm). If all setups were "
-        f"equally fast, at most {100 * RISK:.0f} of 100 sessions would call any pair "
-        "different. All p and all intervals of differences allow for this.",
+        f"equally fast, at most {100 * RISK:.0f} of 100 sessions would show any difference. "
+        "All p and all intervals of differences allow for this.",
     ]
 
 
 def comparison_data(
     found: Comparison, unit: str = "m/s", rigs: RigsTaken | None = None, damaged_lines: int = 0
 ) -> dict[str, Any]:
-    """Return a comparison as an object for JSON: speeds [m/s], None for undefined values."""
+    """Return a comparison as an object for JSON, in m/s; an undefined value is None."""
     fastest = found.fastest
     return {
         "headline": headline_lines(found, unit, damaged_lines),

@@ -1,8 +1,8 @@
-"""Write the table of shots as CSV and Parquet with Apache Arrow, in a bounded memory.
+"""Write the table of shots as CSV and Parquet with Apache Arrow, using little memory.
 
-Plain Python writes a table of few shots, decimal commas, and every CSV if pyarrow is not
-installed. It gives the same bytes. It is a few times slower but loads no library. Parquet
-needs pyarrow.
+Plain Python writes tables with few shots, tables with decimal commas, and every CSV file if
+pyarrow is not installed. It gives the same bytes. It is a few times slower but loads no
+library. Parquet needs pyarrow.
 """
 
 from collections.abc import Iterable, Iterator
@@ -79,7 +79,7 @@ def _quoted(text: str) -> str:
 
 
 def _number(value: float) -> str:
-    """Return the shortest digits that give back the same number, without an exponent."""
+    """Return the fewest digits, without an exponent, that read back as the same number."""
     if value != value:
         return ""
     return f"{Decimal(repr(value)):f}".removesuffix(".0")
@@ -89,7 +89,7 @@ WORTH_LOADING_ROWS = 2_000
 """Plain Python writes this many rows in the time that Apache Arrow needs to load."""
 
 ROW_GROUP = 50_000
-"""Smallest row group of a Parquet file [rows]. A file of many small groups is slow to read."""
+"""Smallest row group of a Parquet file [rows]. A file with many small groups is read slowly."""
 
 
 def write_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
@@ -125,7 +125,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
 
     The metadata of the schema are the same members as in the head of a JSON file, see
     `ExportHeads.texts`. They are known only at the end. Arrow's own schema is made at the
-    beginning and is not stored: if it were, readers would ignore these metadata.
+    beginning. It is not stored, because readers would then ignore these metadata.
 
     Raises
     ------
@@ -136,7 +136,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
         raise OptionError(
             "Parquet needs pyarrow, which is not installed",
             where="--output",
-            hint="pip install pyarrow, or export to CSV",
+            hint="run pip install pyarrow, or export to CSV",
         )
     from pyarrow import parquet
 
@@ -200,7 +200,7 @@ def _schema(moments_as_text: bool = False) -> "pa.Schema":
 
 
 def _batch(columns: Columns, schema: "pa.Schema") -> "pa.RecordBatch":
-    """Join columns to a table; a NaN becomes an empty cell."""
+    """Join columns into one table; a NaN becomes an empty cell."""
     import pyarrow as pa
 
     arrays = [_array(columns[field.name], field.type) for field in schema]
@@ -218,7 +218,7 @@ def _array(values: Any, kind: Any) -> "pa.Array":
 
 
 def _moments_as_text(moments: "pa.Array") -> "pa.Array":
-    """Return moments in the format of ISO 8601."""
+    """Return times as texts in ISO 8601."""
     import pyarrow as pa
     from pyarrow import compute
 

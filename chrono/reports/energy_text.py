@@ -1,4 +1,4 @@
-"""Energies of launches as text with a picture, and as an object for JSON."""
+"""Write the energies of launches as text with a picture, and as an object for JSON."""
 
 import math
 from collections.abc import Sequence
@@ -34,9 +34,9 @@ def energy_text(results: Results, units: UserUnits, *, ascii_only: bool = False)
     Parameters
     ----------
     results : sequence of EnergyResult or RefusedLaunch
-        At least one.
+        At least one result.
     units : UserUnits
-        Units of the shown values.
+        Units in which the values are shown.
     ascii_only : bool, optional
         Draw with plain ASCII characters.
     """
@@ -53,7 +53,7 @@ def energy_text(results: Results, units: UserUnits, *, ascii_only: bool = False)
 
 
 def energy_data(results: Results) -> dict[str, Any]:
-    """Return the values that `energy_text` shows as an object for JSON, in SI units."""
+    """Return the values of `energy_text` as an object for JSON, in SI units."""
     stored = any(isinstance(r, EnergyResult) and r.bounds for r in results)
     return {
         "caution": STORED_CAUTION if stored else FLIGHT_CAUTION,
@@ -62,10 +62,10 @@ def energy_data(results: Results) -> dict[str, Any]:
 
 
 def exceeded_words(results: Results) -> list[str]:
-    """Return as findings which setups carried more energy than was stored."""
+    """Return a sentence for each setup that carried more energy than was stored."""
     return [
-        f"{name_of(r.launch)}: carried more than {name} allows; check mass, speed and the "
-        "stored energy"
+        f"{name_of(r.launch)}: carried more energy than {name} allows; check mass, speed and "
+        "the stored energy"
         for r in results
         if isinstance(r, EnergyResult)
         for name in r.exceeded
@@ -103,7 +103,7 @@ def _result_lines(
 
 
 def _bars(results: Sequence[EnergyResult], units: UserUnits, ascii_only: bool) -> list[str]:
-    """Draw the energy of each setup as a bar above the stored energies."""
+    """Draw a bar for the energy of each setup, and below a bar for each stored energy."""
     entries = [(name_of(r.launch), r.energy.value) for r in results]
     for result in results[:1]:
         entries += [(bound.name, bound.energy.value) for bound in result.bounds]

@@ -1,4 +1,4 @@
-"""How an export differs from an earlier export of the same recordings.
+"""Report how an export differs from an earlier export of the same recordings.
 
 A changed rule or a corrected rig changes speeds, and sometimes the edges that form a shot.
 Two shots count as the same shot if their first edges came at the same time.
@@ -16,10 +16,10 @@ from chrono.reports.setup_words import count_text
 from chrono.safe_text import plain
 
 SAME_S = 5e-4
-"""First edges closer in time than this count as one edge [s]. Two shots are never so close."""
+"""First edges that differ by less than this time [s] count as the same edge."""
 SHOWN = 40
 LEAST_MPS = 1.5e-6
-"""Smaller differences mean nothing, because both tables are rounded to 1e-6."""
+"""Smaller differences have no meaning, because both tables are rounded to 1e-6."""
 
 _NUMBERS = "time_s", "speed_mps", "U95_mps"
 _NEEDED = {"recording", "shot", *_NUMBERS, "flags"}
@@ -46,7 +46,7 @@ class ShotChange:
 
     @property
     def size(self) -> float:
-        """The larger of the changes of speed and of ±, relative to the earlier ±."""
+        """The change of the speed or of its ±, whichever is larger, over the earlier ±."""
         if self.before is None or self.now is None:
             return math.inf
         was, is_now = self.before["speed_mps"], self.now["speed_mps"]
@@ -79,28 +79,28 @@ def read_export(path: Path) -> list[dict[str, Any]]:
     try:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not text"
+        reason = getattr(error, "strerror", None) or "the file is not text"
         raise OptionError(
             f"the earlier export cannot be read: {reason}",
             where=str(path),
-            hint="name a CSV file that export wrote",
+            hint="give a CSV file that chrono export wrote",
         ) from error
     head = text.partition("\n")[0]
     comma = ";" in head
     reader = csv.DictReader(text.splitlines(), delimiter=";" if comma else ",")
     if not set(reader.fieldnames or ()) >= _NEEDED:
         raise OptionError(
-            "is not an export of shots: some of its columns are missing",
+            "the file is not an export of shots: some columns are missing",
             where=str(path),
-            hint="name a CSV file that export wrote",
+            hint="give a CSV file that chrono export wrote",
         )
     try:
         return [_read(row, comma) for row in reader]
     except (ValueError, AttributeError, TypeError) as error:
         raise OptionError(
-            "is not an export of shots: one of its rows cannot be read",
+            "the file is not an export of shots: one row cannot be read",
             where=str(path),
-            hint="name a CSV file that export wrote",
+            hint="give a CSV file that chrono export wrote",
         ) from error
 
 
@@ -119,7 +119,7 @@ def compare_exports(
     """
     Return which shots differ between two exports.
 
-    Recordings are matched by name. If each export has only one, these two are matched.
+    Recordings are matched by name. If each export has only one recording, these two match.
     """
     old, new = _by_recording(before), _by_recording(now)
     if len(old) == len(new) == 1:
@@ -170,7 +170,7 @@ def difference_text(found: ExportDifference) -> str:
     """Return the changes as lines, the largest change first."""
     count = count_text(found.now, "shot")
     if not found.changes:
-        return f"{count}, as in the earlier export"
+        return f"{count}, all the same as in the earlier export"
     lines = [
         f"{count}, {found.before} in the earlier export; {len(found.changes)} differ, "
         "the largest change first:"
@@ -179,8 +179,8 @@ def difference_text(found: ExportDifference) -> str:
     if len(found.changes) > SHOWN:
         rest = found.changes[SHOWN]
         lines.append(
-            f"and {len(found.changes) - SHOWN} more, by at most {100 * rest.size:.2g} % of "
-            "their ±; --json lists all"
+            f"and {len(found.changes) - SHOWN} more differ by at most {100 * rest.size:.2g} % "
+            "of their ±; --json lists all of them"
         )
     return "\n".join(lines)
 
@@ -195,7 +195,7 @@ def _line(change: ShotChange) -> str:
 
 
 def _shot(values: Mapping[str, Any] | None) -> str:
-    assert values is not None, "one side is there"
+    assert values is not None, "one export has this shot"
     speed, u95 = values["speed_mps"], values["U95_mps"]
     told = "no speed" if math.isnan(speed) else f"{speed:.6f} ± {u95:.6f} m/s"
     flags = f" ({plain(values['flags'])})" if values["flags"] else ""

@@ -1,9 +1,9 @@
-"""The table of shots: its columns with their meaning, its head, and its rows in chunks.
+"""Make the table of shots: its columns with their meaning, its head, and its rows in chunks.
 
-`SHOT_COLUMNS` is the only source for `export --columns`, the guide, JSON and Parquet files and
-workbooks. In JSON the columns are a Table Schema (Frictionless Data) with `unit` added. The
-head states start, rig, setups and version. Numbers are rounded to a digit far below any
-uncertainty, so that every format shows the same digits.
+`SHOT_COLUMNS` is the only list of columns. `export --columns`, the guide, JSON and Parquet
+files and workbooks use this list. In JSON, the columns are a Table Schema (Frictionless Data)
+with `unit` added. The head states start, rig, setups and version. Numbers are rounded far
+below any uncertainty, so that every format shows the same digits.
 """
 
 import json
@@ -42,9 +42,9 @@ class Column:
     unit : str
         Unit of its numbers; empty if the numbers have no unit.
     meaning : str
-        What the column contains, in one phrase.
+        A short text that says what the column contains.
     decimals : int
-        Number of decimals, so many that rounding is far below any uncertainty.
+        Number of decimals. It is so large that rounding is far below any uncertainty.
     """
 
     name: str
@@ -91,7 +91,7 @@ def table_schema() -> dict[str, Any]:
 
 
 def columns_text() -> str:
-    """Return the columns as lines for a terminal."""
+    """Return the columns with their meaning, as lines for a terminal."""
     return "\n".join(
         f"{column.name:<20} {column.kind:<9} {column.unit:<4} {column.meaning}"
         for column in SHOT_COLUMNS
@@ -111,12 +111,12 @@ class ExportHead:
     recording : str
         Name of the recording, as in every row.
     started : str
-        Start that the recording states, in ISO 8601; empty if it states no start.
+        Start time that the recording states, in ISO 8601; empty if it states no start.
     rig : dict
-        Rig with which its shots were measured, in SI, with the unit in each name.
+        The rig that measured the shots. Values are in SI; each name ends in the unit.
     setups : list of dict
-        `name`, `body` and `conditions` of each setup, as in a recording. On request also the
-        statistics of its counted shots, None for undefined values.
+        `name`, `body` and `conditions` of each setup, as in a recording. On request, it also
+        has the statistics of the setup's counted shots. An undefined value is None.
     """
 
     recording: str
@@ -126,7 +126,7 @@ class ExportHead:
 
 
 def head_of(session: Session, recording: str, with_statistics: bool = False) -> ExportHead:
-    """Return the head for a session that was read to its end."""
+    """Return the head of a recording; its session must be read to the end."""
     setups = []
     for name in _stated(session):
         told = setup_record(session.setups.last(name))
@@ -159,7 +159,7 @@ SETUP_NUMBERS = ("shots", "counted", *_SERIES)
 
 @dataclass
 class ExportHeads:
-    """The heads of a file's recordings. Each rig is kept once: a season may have only one."""
+    """The heads of all recordings in a file; equal rigs are stored only once."""
 
     rigs: list[dict[str, Any]] = field(default_factory=list)
     recordings: list[dict[str, Any]] = field(default_factory=list)
@@ -182,7 +182,7 @@ class ExportHeads:
 
     def texts(self) -> dict[str, str]:
         """
-        Return the members of a file's head, each as JSON.
+        Return the members of a file's head, each as a JSON text.
 
         Returns
         -------
@@ -196,7 +196,7 @@ class ExportHeads:
         return {name: json.dumps(value, allow_nan=False) for name, value in members.items()}
 
 
-_MEASURED = {  # column: column of the log, factor to its unit
+_MEASURED = {  # exported column: column of the shot log, and the factor to the exported unit
     "speed_mps": ("speed_mps", 1.0),
     "u_mps": ("u_mps", 1.0),
     "U95_mps": ("U95_mps", 1.0),
@@ -230,14 +230,14 @@ class ExportTable:
     ----------
     head : ExportHead
     chunks : iterable of dict
-        The columns of its shots in order; each chunk has some shots. See `shot_columns`.
+        The shots in order. Each chunk has the columns of some shots, see `shot_columns`.
     """
 
     head: ExportHead
     chunks: Iterable[Columns]
 
     def __getstate__(self) -> dict[str, Any]:
-        """Return the state for another process, with all shots measured."""
+        """Measure all shots, and return the state for another process."""
         return {"head": self.head, "chunks": list(self.chunks)}
 
 
@@ -258,14 +258,14 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
     recording : str
         Name of the recording, the same in every row.
     part : slice
-        Which shots of the session's log.
+        The part of the session's log with the wanted shots.
 
     Returns
     -------
     dict
-        Array of each column by its name, or `TextColumn` for text, in the order of `COLUMNS`.
-        Speeds are in m/s, and NaN if nothing was measured. Moments are NaT if the recording
-        states no start.
+        Each column by its name, in the order of `COLUMNS`. A column is an array, or a
+        `TextColumn` for text. Speeds are in m/s. A speed that was not measured is NaN. The
+        time in UTC is NaT if the recording states no start.
     """
     shots, measured = session.log.shots[part], session.measured(part)
     time_us = session.log.time_us[part]
@@ -286,7 +286,7 @@ def shot_columns(session: Session, recording: str, part: slice) -> Columns:
 
 
 def records_of(columns: Columns) -> Iterator[dict[str, Any]]:
-    """Yield shots as objects for JSON; None where a value is missing."""
+    """Yield each shot as an object for JSON; a missing value is None."""
     lists = [_plain_values(values) for values in columns.values()]
     for values in zip(*lists, strict=True):
         record = dict(zip(columns, values, strict=True))
@@ -294,7 +294,7 @@ def records_of(columns: Columns) -> Iterator[dict[str, Any]]:
 
 
 def shot_records(session: Session, recording: str, part: slice) -> Iterator[dict[str, Any]]:
-    """Yield some shots of a session as objects for JSON; None if nothing was measured."""
+    """Yield some shots of a session as objects for JSON; a missing value is None."""
     return records_of(shot_columns(session, recording, part))
 
 
@@ -309,20 +309,20 @@ def shot_frame(session: Session, recording: str = "") -> "pd.DataFrame":
 
 
 def moment_texts(moments: npt.NDArray[np.datetime64]) -> list[str | None]:
-    """Return moments in the format of ISO 8601, None for NaT."""
+    """Return times as texts in ISO 8601; NaT becomes None."""
     texts = np.datetime_as_string(moments, unit="us").tolist()
     return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
 def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
-    """Return moments by the calendar, UTC; NaT if the start states no offset."""
+    """Return times as dates in UTC; NaT if the start states no offset from UTC."""
     begin: np.datetime64[Any] = np.datetime64("NaT", "us")
     try:
         start = datetime.fromisoformat(started)
         if start.tzinfo is not None:
             begin = np.datetime64(start.astimezone(UTC).replace(tzinfo=None), "us")
     except (ValueError, OverflowError):
-        pass  # the text is not a moment, or the year is not in the calendar
+        pass  # the text is not a date, or the year is outside the calendar
     return begin + host_us.astype("timedelta64[us]")
 
 
@@ -336,7 +336,7 @@ def _plain_values(values: Any) -> list[Any]:
 
 
 def _named(codes: npt.NDArray[Any], word: Callable[[int], str]) -> TextColumn:
-    """Replace each code (a small whole number) by its word, and look up each word once."""
+    """Replace each code (a small whole number) by its text, and look up each text once."""
     numbers = codes.astype(np.intp)
     distinct = np.flatnonzero(np.bincount(numbers))
     places = distinct.searchsorted(numbers).astype(np.min_scalar_type(len(distinct)))

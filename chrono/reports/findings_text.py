@@ -1,4 +1,4 @@
-"""Findings about the data: collect one sentence for each problem, and print all at the end."""
+"""Collect one sentence for each problem of the data, for a command to print at its end."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ class Findings:
         self.lines += recording_findings(recorded)
 
     def take(self, troubles: Iterable[Trouble]) -> None:
-        """Add the problems of a run."""
+        """Add problems that occurred while a command ran."""
         self.lines += _trouble_lines(troubles)
 
 
 def recording_findings(recorded: LoadedRecording) -> list[str]:
-    """Return the problems of a recording, one line each, beginning with its path."""
+    """Return the problems of a recording as lines that begin with the recording's path."""
     from chrono.reports.length_trend_text import trend_doubts
     from chrono.reports.slope_text import slope_doubt
     from chrono.session.session_summary import slope_of, trends_of
@@ -49,39 +49,39 @@ def recording_findings(recorded: LoadedRecording) -> list[str]:
 
 
 def start_findings(start: LabStart) -> list[str]:
-    """Return the problems of the recording from which a lab starts."""
+    """Return the problems of the recording that gives the error lab its first values."""
     if start.recorded is None:
         return []
     found = recording_findings(start.recorded)
     if not start.shots:
         path = start.recorded.path
-        found.append(f"{path}: no shot has a speed, so the lab begins at a usual speed")
+        found.append(f"{path}: no shot has a speed, so the lab begins with a common speed")
     return found
 
 
 def clock_doubt(recorded: LoadedRecording) -> str:
-    """Return why the host's clock is not used; empty if it is used or was not requested."""
+    """Return why the computer's clock is not used; empty if it is used or was not requested."""
     unknown = [recorded.rate_unknown] if recorded.rate_unknown else []
     return "".join(_trouble_lines(unknown))
 
 
 def unread_line(session: Session) -> str:
-    """Return how many records of the operator were left out, and why the first one was."""
+    """Return how many setups and marks were left out, and the reason for the first."""
     count = session.unusable.records
     words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
-    return f"{words} left out, the first: {plain(session.unusable.record_reasons[0])}"
+    return f"{words} left out; the first reason: {plain(session.unusable.record_reasons[0])}"
 
 
 def _wrong_lines(session: Session) -> str:
-    """Return a note that no line has the kind stated in the rig, with the kind that fits."""
+    """Return a note that no line has the kind that the rig states, and name the right kind."""
     stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
-    what = f"none of its {session.unusable.lines} lines is a {stated} line of a board"
+    what = f"none of the {session.unusable.lines} lines is a {stated} line of a board"
     if other is None:
         return f"{what}: check `lines` in the rig"
-    return f'{what}; they are {other} ones: write lines = "{other}" in the rig'
+    return f'{what}; they are {other} lines: write lines = "{other}" in the rig'
 
 
 def _trouble_lines(troubles: Iterable[Trouble]) -> list[str]:
-    from chrono.reports.trouble_text import trouble_line  # a formula does not need this
+    from chrono.reports.trouble_text import trouble_line  # a formula does not need it
 
     return [trouble_line(trouble) for trouble in troubles]

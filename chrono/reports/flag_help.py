@@ -1,7 +1,7 @@
-"""What each flag of a shot means and what to do, one sentence each.
+"""Explain each flag of a shot in one sentence: what it means, and what the user can do.
 
-The one source of the dashboard's help and of the table in DEVELOPERS.md; keyed by the words
-that `chrono.processor.shot_records.flag_words` gives.
+The dashboard's help and the table in the guide show these sentences. Each key is a word that
+`chrono.processor.shot_records.flag_words` returns.
 """
 
 FLAG_HELP: dict[str, str] = {
@@ -18,24 +18,24 @@ FLAG_HELP: dict[str, str] = {
         "swapped; if it was a person, use hold while people walk there."
     ),
     "too-fast": (
-        "The transit is shorter than the rig's window.fastest allows: raise it if you expect "
-        "such speeds, otherwise look for noise that trips both gates."
+        "The transit is shorter than the rig's window.fastest allows: raise this limit if you "
+        "expect this speed, otherwise look for noise that trips both gates."
     ),
     "too-slow": (
-        "The transit is longer than the rig's window.slowest allows: lower it if you expect "
-        "such speeds, as in drops; if a person walked through, do nothing."
+        "The transit is longer than the rig's window.slowest allows: lower this limit if you "
+        "expect this speed, as in drops; if a person walked through, do nothing."
     ),
     "short": (
-        "The gates were blocked for a shorter time than by the declared body: check "
+        "The gates were blocked for less time than the declared body needs: check "
         "body.length, the height of the beams, and whether only a splinter passed."
     ),
     "long": (
-        "The gates were blocked for a longer time than by the declared body: check "
+        "The gates were blocked for more time than the declared body needs: check "
         "body.length, and whether a carrier was still attached to the body."
     ),
     "fragments": (
-        "Many short passages came at once: the body broke or scattered, so set the shot "
-        "aside and look at the body and the launcher before the next one."
+        "Many small pieces passed almost at once: the body broke or scattered, so set the shot "
+        "aside, and check the body and the launcher before the next shot."
     ),
     "companion": (
         "Another body or a carrier flew with the main body: compare the two listed speeds, "
@@ -47,15 +47,15 @@ FLAG_HELP: dict[str, str] = {
     ),
     "lead-only": (
         "Only the leading edges gave the speed: the ± allows for drag and off_centre, but may "
-        "be wrong if a companion hid a trailing edge and one body overtook the other there."
+        "be wrong if a companion hid a trailing edge while one body overtook the other."
     ),
     "trail-only": (
         "Only the trailing edges gave the speed: the ± allows for drag and off_centre, but may "
-        "be wrong if a companion hid a leading edge and one body overtook the other there."
+        "be wrong if a companion hid a leading edge while one body overtook the other."
     ),
     "gap": (
-        "Lines were lost on the way to the computer in or near this shot, and it has no speed "
-        "if its edges cannot be assigned to bodies: check the cable and the baud rate."
+        "Lines were lost during or near this shot, and the shot has no speed if its edges "
+        "cannot be assigned to bodies: check the cable and the baud rate."
     ),
     "board-lost": (
         "The board had to drop edges at about this time: remove the cause of so many edges "
@@ -66,11 +66,11 @@ FLAG_HELP: dict[str, str] = {
         "or the board was late: give the comparators more hysteresis or shade the gates."
     ),
     "ambiguous": (
-        "Other passages fit the body better than the pair that came first, as when one body "
-        "overtakes another, so there is no speed: keep wads and carriers out of the beams."
+        "Other passages fit the body better than the first pair, perhaps because one body "
+        "overtook another, so there is no speed: keep wads and carriers out of the beams."
     ),
     "flicker": (
-        "The light of a lamp may have set an edge of this shot, so it is not counted: keep the "
-        "lamp's light out of the gates."
+        "The light of a lamp may have caused an edge of this shot, so the shot is not counted: "
+        "keep the lamp's light out of the gates."
     ),
 }

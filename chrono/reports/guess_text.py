@@ -1,7 +1,7 @@
-"""Guesses of a class beside the measured values: lines, tables, and the dot plot of a round.
+"""Show the guesses of a school class next to the measured values: lines, tables, dot plots.
 
-In a dot plot each guess is a dot. Guesses in the same cell of the axis are stacked. The page
-draws the same cells as the terminal.
+In a dot plot, each guess is a dot. Guesses in the same cell of the axis are stacked. The page
+in the browser draws the same cells as the terminal.
 """
 
 import csv
@@ -43,11 +43,11 @@ GUESS_COLUMNS = (
 )
 
 CLOSE = 1.25
-"""An estimate is close if it differs from the computed value by at most this factor."""
+"""A guess is close if it differs from the computed value by at most this factor."""
 
 
 def guesses_csv(guesses: Sequence[Guess]) -> str:
-    """Return estimates as CSV, one row each; the last columns are the settings of the bench."""
+    """Return guesses as CSV, one row each; the last columns are the settings of the lab."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     settings = [name for name in VALUES if name not in GUESS_COLUMNS]
@@ -69,7 +69,7 @@ def _cell(value: Any) -> Any:
 
 
 def guesses_text(guesses: Sequence[Guess]) -> str:
-    """Return estimates for a class: the question, then each guess beside the answer."""
+    """Return guesses as text: each measured value, and below it the guesses of this value."""
     lines: list[str] = []
     asked = ""
     width = max((len(guess.who) for guess in guesses), default=0)
@@ -87,7 +87,7 @@ def guesses_text(guesses: Sequence[Guess]) -> str:
 
 
 def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
-    """Return estimates as objects for JSON, in SI units; null if there is no number."""
+    """Return guesses as objects for JSON, in SI units; a missing number is null."""
     return [
         {
             name: None if isinstance(value, float) and not math.isfinite(value) else value
@@ -98,12 +98,12 @@ def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
 
 
 def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
-    """Return which lines of a file are not guesses."""
-    return [f"{path}:{number}: this line is not a guess; left out" for number in numbers]
+    """Return a note for each line of a file that is not a guess."""
+    return [f"{path}:{number}: this line is not a guess; it is left out" for number in numbers]
 
 
 def guess_line(guess: Guess, unit: str) -> str:
-    """Return an estimate beside the computed value."""
+    """Return a guess together with the computed value."""
     computed = speed_in(unit, guess.U95_mps)
     who = f"{plain(guess.who)} said" if guess.who else "said"
     said = _guessed(guess, unit)
@@ -141,30 +141,30 @@ def _four(value: float) -> str:
 
 
 DOT_CELLS = 48
-"""Cells of a dot plot from left to right."""
+"""Number of cells of a dot plot, from left to right."""
 
 DOT_LINES = 12
-"""Lines of a dot plot in a terminal. If more guesses are alike, each dot shows several."""
+"""Height of a dot plot in a terminal. If more guesses are alike, each dot shows several."""
 
 _FAR = 8.0
-"""The axis reaches this far on both sides of the median [typical distances from it]."""
+"""Length of the axis on each side of the median, in typical distances from the median."""
 
 
 @dataclass(frozen=True)
 class DotPlot:
     """
-    Guesses on an axis of cells.
+    Guesses as dots on an axis that is divided into cells.
 
     Attributes
     ----------
     cells : int
         Number of cells.
     ticks : tuple of (int, str)
-        Cell and text.
+        Cell and text of each tick.
     dots : tuple of (int, int, str)
-        Cell, place in the stack (from 0), and who guessed; in the order of the guesses.
+        For each guess in order: its cell, its place in the stack (from 0), and who guessed.
     left, right : int
-        Guesses that are outside the axis and are drawn at its ends.
+        Number of guesses outside the axis. They are drawn at its left or right end.
     measured : tuple of (float, float) or None
         Place of the measured value, and half-width of its ±, in cells.
     """
@@ -184,7 +184,7 @@ def dot_plot(
     half_width: float = math.nan,
 ) -> DotPlot | None:
     """
-    Place guesses as dots.
+    Compute where to draw each guess as a dot.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def dot_plot(
     whose : sequence of str
         Who made each guess.
     measured, half_width : float, optional
-        The measured value and its ±; NaN if there is none.
+        The measured value and its ±; NaN if there is no measured value.
 
     Returns
     -------
@@ -220,11 +220,11 @@ def dot_plot(
 
 
 def _range(values: "np.ndarray[Any, np.dtype[np.float64]]") -> tuple[float, float]:
-    """Return the ends of the axis; a guess made as a joke must not squeeze all others."""
+    """Return the ends of the axis; a joke guess must not squeeze all other guesses together."""
     median = float(np.median(values))
     typical = max(float(np.median(np.abs(values - median))), 0.05 * abs(median))
     near = values[np.abs(values - median) <= _FAR * typical]
-    least = 0.02 * abs(median)  # people cannot guess finer, so the axis is not finer
+    least = 0.02 * abs(median)  # people cannot guess more exactly
     return min(float(near.min()), median - least), max(float(near.max()), median + least)
 
 
@@ -244,7 +244,7 @@ def measured_text(asked: Round, measured: MeasuredShot, unit: str) -> str:
 
 
 def guess_text(guess: RoundGuess, kind: GuessKind, unit: str) -> str:
-    """Return a guess in the form in which it was sent, in the shown unit."""
+    """Return a guess as it was sent: in per cent, or as a speed in the shown unit."""
     sign = "± " if kind == GuessKind.ERROR else ""
     if guess.is_part:
         return f"{sign}{100 * guess.value:g} %"
@@ -253,10 +253,10 @@ def guess_text(guess: RoundGuess, kind: GuessKind, unit: str) -> str:
 
 def round_plot(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> DotPlot | None:
     """
-    Return the dot plot of the round that may be shown now; None while the round is open.
+    Return the dot plot of the current round; None while the class may still guess.
 
-    Guesses in per cent have a place only after the speed is measured. Before that, only
-    guesses that were sent as a speed have a place.
+    Guesses in per cent have a place only after the speed is shown. Before, only guesses that
+    were sent as a speed have a place.
     """
     asked = rounds.now
     if asked is None or asked.phase == Phase.OPEN:
@@ -287,7 +287,7 @@ def count_of_guesses(count: int) -> str:
 def round_lines(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> list[str]:
     """Return the round for a terminal of 60 columns: dots, axis, measured value."""
     asked = rounds.now
-    assert asked is not None, "there is a round"
+    assert asked is not None, "a round has begun"
     lines = [f"{round_title(asked)}: {count_of_guesses(len(asked.guesses))}"]
     plot = round_plot(rounds, measured, unit)
     if plot is not None:
@@ -303,7 +303,7 @@ def dot_lines(plot: DotPlot, unit: str) -> list[str]:
     each = math.ceil(highest / DOT_LINES)
     top = math.ceil(highest / each) - 1
     marks = {(cell, row // each) for cell, row, _ in plot.dots}
-    lines = [f"a dot stands for up to {each} guesses"] if each > 1 else []
+    lines = [f"a dot shows up to {each} guesses"] if each > 1 else []
     lines += [
         "".join("●" if (cell, row) in marks else " " for cell in range(plot.cells)).rstrip()
         for row in range(top, -1, -1)
@@ -319,7 +319,7 @@ def dot_lines(plot: DotPlot, unit: str) -> list[str]:
         lines.append(_measured_line(plot, *plot.measured))
     for count, side in ((plot.left, "left"), (plot.right, "right")):
         if count:
-            lines.append(f"{count} of the dots at the {side} end lie beyond it")
+            lines.append(f"{count} of the dots at the {side} end are outside the axis")
     return [f" {line}" for line in lines]
 
 

@@ -1,4 +1,4 @@
-"""The error lab as text, tables and pictures of characters.
+"""Show the error lab as text, tables and pictures made of characters.
 
 A picture can have any size. It consists of pieces of text, each with its style.
 """
@@ -39,7 +39,7 @@ SHOWN_PART = 0.01
 
 def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     """
-    Draw the possible readings, the number of repeated shots at each, and the true value.
+    Draw the possible readings, the number of shots at each reading, and the true value.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     true = seen.transit_s / seen.rung_s
     if not len(read):
         return [
-            [("No shot gives a reading: its transit is", "")],
+            [("No shot gives a reading: a transit is", "")],
             [("shorter than a tick.", "")],
         ]
     low, high = min(float(read.min()), true), max(float(read.max()), true)
@@ -68,14 +68,14 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
 
 
 def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: str) -> Lines:
-    """Draw each rung at its true distance in speed; add further rungs if there is room."""
+    """Draw each reading at its true distance in speed; add further readings if they fit."""
     true = seen.transit_s / seen.rung_s
 
     def speed(rung: int) -> float:
         return seen.model.speed(rung * seen.rung_s, seen.bench.edges)
 
     def line_of(first: int, last: int) -> dict[int, int] | None:
-        """Return the line of each rung; None if two rungs would share a line."""
+        """Return the line of each reading; None if two readings would share a line."""
         span = max(speed(first) - speed(last), 1e-12)
         places = {
             n: (speed(first) - speed(n)) / span * (room - 2) for n in range(first, last + 1)
@@ -119,7 +119,7 @@ def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: st
 def _rungs_together(
     seen: LabView, read: Floats, per_line: int, columns: int, room: int, unit: str
 ) -> Lines:
-    """Draw several rungs in one line."""
+    """Draw several readings in each line."""
     true = seen.transit_s / seen.rung_s
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     bins = np.floor(read / per_line).astype(int)
@@ -144,16 +144,14 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
     step = tick_text(seen.bench.tick_s)
     half = "half a tick" if seen.bench.edges == EdgesUsed.BOTH else "one tick"
     apart = (
-        f"rungs {half} of {step} apart in time"
-        if per_line == 1
-        else f"{per_line} readings a line"
+        f"readings {half} of {step} apart" if per_line == 1 else f"{per_line} readings per line"
     )
     missing = int((~np.isfinite(seen.repeated.measured.speed_mps)).sum())
     words = f"{count_text(len(seen.repeated.true_mps), 'shot')}, {apart}"
     if missing:
-        words += f", {missing} without"
+        words += f", {missing} not read"
     past = _place_in_tick(seen)
-    phase = "" if math.isnan(past) else f"  {past:.2f} tick past a step; over all: 95 %"
+    phase = "" if math.isnan(past) else f"  {past:.2f} tick past a step; mean: 95 %"
     below = f"{unit:>9}{phase}"
     return [
         [(words[:columns], "axis")],
@@ -198,7 +196,7 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
     chart.curve(middles.tolist(), steps.expected.tolist(), "true")
     title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"
     heading = (
-        f"reading less true transit, {STEP_TRANSITS} transits; s {steps.sd:.3f}, "
+        f"reading minus true transit, {STEP_TRANSITS} transits; s {steps.sd:.3f}, "
         f"theory {steps.sd_expected:.3f} tick ({title})"
     )
     return [*_wrapped(heading, columns, 2), *chart.lines("ticks")]
@@ -207,7 +205,7 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
 def error_picture(
     seen: LabView, columns: int, lines: int, unit: str, *, braille: bool = True
 ) -> Lines:
-    """Draw the relative standard uncertainty over speed: one line for each contribution."""
+    """Draw the relative standard uncertainty at each speed, one line for each contribution."""
     curves = seen.curves
     shown = _shown_parts(seen)
     legend = _legend(shown, columns)[: max(lines // 5, 1)]
@@ -228,7 +226,7 @@ def error_picture(
 
 
 def _shown_parts(seen: LabView) -> list[str]:
-    """Return the groups to draw; the largest one at the bench's speed comes first."""
+    """Return the groups to draw; the group with the largest share comes first."""
     parts, whole = seen.curves.parts, seen.curves.whole
     return [g for g in seen.shares if g in parts and (parts[g] > SHOWN_PART * whole).any()]
 
@@ -251,7 +249,7 @@ def _draw_part(
 
 
 def _legend(groups: Sequence[str], columns: int) -> Lines:
-    """Return letters and names, on as many lines as necessary."""
+    """Return the legend with letters and names, on as many lines as necessary."""
     items = [(WHOLE_LETTER, "whole"), *((LETTERS[group], group) for group in groups)]
     lines: Lines = [[]]
     used = 0
@@ -300,7 +298,7 @@ ONE_PLACE = 0.1
 between two steps."""
 
 STAYS = 0.02
-"""For a class, a smaller change of the ± does not count as a change."""
+"""A change of the ± by less than this part does not count as a change."""
 
 NAMES = {
     "speed_mps": "speed",
@@ -335,7 +333,7 @@ def setting_text(bench: Bench, name: str, unit: str) -> str:
 
 
 def result_lines(seen: LabView, unit: str) -> list[str]:
-    """Return the results of a bench, one line each."""
+    """Return the results of the lab with the chosen settings, one line each."""
     rules, share = seen.rules
     ticks = seen.transit_s / seen.bench.tick_s
     return [
@@ -348,7 +346,7 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
 
 
 def _place_in_tick(seen: LabView) -> float:
-    """Return how far after a step all transits end [ticks]; NaN if this matters little."""
+    """Return how far after a step all transits end [ticks]; NaN if this is not important."""
     ticks = seen.transit_s / seen.bench.tick_s
     is_one = seen.rules[0] == "tick" and seen.bench.spread * ticks < ONE_PLACE
     is_one &= bool(np.isfinite(seen.repeated.measured.speed_mps).all())
@@ -356,16 +354,16 @@ def _place_in_tick(seen: LabView) -> float:
 
 
 def _held_lines(seen: LabView) -> list[str]:
-    """Return why not exactly 95 of 100 repeated shots contain the true value."""
+    """Return why not exactly 95 % of repeated shots have the true value within their ±."""
     if not np.isfinite(seen.repeated.measured.speed_mps).all():
         return []
     if not math.isnan(past := _place_in_tick(seen)):
-        return [f"each ends {past:.2f} tick after a step; for all such places it is 95 %"]
-    return ["all have the same gates; for all such gates it is 95 %"]
+        return [f"each shot ends {past:.2f} tick after a step; over all places, 95 % are right"]
+    return ["all shots have the same gates; over all such gates, 95 % are right"]
 
 
 def _tick_line(seen: LabView, unit: str) -> str:
-    """Return the speed from which on the tick contributes half of the variance."""
+    """Return the speed above which the tick contributes more than half of the variance."""
     from_mps = seen.tick_rules_from_mps
     if math.isnan(from_mps):
         return f"tick rules nowhere to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
@@ -401,7 +399,7 @@ def _change_line(ratio: float) -> str:
 
 
 def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = None) -> str:
-    """Return settings, result, pictures, and questions with answers, in 78 columns."""
+    """Return settings, results, pictures, and questions with answers, in 78 columns."""
     unit = seen.bench.base.speed_unit
     lines = [f"Error lab with {plain(seen.bench.base.name)}", ""]
     for name, title in NAMES.items():
@@ -430,7 +428,7 @@ def plain_lines(picture: Sequence[Sequence[Piece]]) -> list[str]:
 
 
 def lab_data(seen: LabView) -> dict[str, Any]:
-    """Return the values that `lab_text` shows as an object for JSON, in SI units."""
+    """Return the values of `lab_text` as an object for JSON, in SI units."""
     bench, budget, repeated = seen.bench, seen.budget, seen.repeated
     readings: dict[float, int] = {}
     for ticks in repeated.transit_ticks[~_lacking(repeated.transit_ticks)].tolist():
@@ -489,7 +487,7 @@ def _lacking(values: Any) -> Any:
 
 
 def _percent(part: float) -> str:
-    """Return a part in per cent, with enough digits to compare two of them."""
+    """Return a part in per cent, with enough digits to compare two parts."""
     return f"{two_digits(100 * part)} %"
 
 

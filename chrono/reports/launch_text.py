@@ -1,4 +1,4 @@
-"""Common parts of falls, flights, stops and energies: units, estimates, cautions, JSON.
+"""Write the common parts of falls, flights, stops and energies: units, estimates, JSON.
 
 The unit of speed decides the units of lengths and forces: metres and newtons for m/s and km/h,
 feet and pounds-force for ft/s and mph. JSON is in SI units.
@@ -49,7 +49,7 @@ _FEET = {
     "mass": ("oz", 0.028349523125),
     "size": ("in", 0.0254),
 }
-"""Units of each kind, with their SI values (exact: NIST SP 811, appendix B)."""
+"""Units of each kind of quantity, with their SI values (exact: NIST SP 811, appendix B)."""
 
 _EVERYWHERE = {
     "time": ("s", 1.0),
@@ -64,17 +64,18 @@ _EVERYWHERE = {
 _DIVIDED = ("m", "s", "N", "J", "N·s")
 _PREFIXES = "mµn"
 SMALL, NOTHING = 1e-3, 1e-12
-"""A value below this part of its unit is shown in a smaller unit: thousandths, millionths."""
+"""A value below the first number times its unit is shown in a smaller unit, such as mm for m.
+A value below the second number counts as zero."""
 
 MOST_DIGITS = 1e-6
 """A relative ± below this is not shown: no scale or ruler gives so many digits."""
 
 MOST_DECIMALS = 6
-"""A ± with more decimals than this is shown in a smaller unit, if there is one."""
+"""A ± with more decimals than this is shown in a smaller unit, if a smaller unit exists."""
 
 MANY_TIMES, LEAST_PART = 10.0, 1e-5
-"""A part above the first is shown as a multiple. A part below the second is shown as
-"less than"."""
+"""A ratio above the first number is shown as a multiple. A ratio below the second number is
+shown as "less than"."""
 
 MILLION = 1e6
 """An acceleration above this many g is shown in millions of g."""
@@ -86,18 +87,18 @@ LEAST_MACH = 1e-3
 @dataclass(frozen=True)
 class UserUnits:
     """
-    The user's units.
+    The units in which the user sees values.
 
     Attributes
     ----------
     speed : str
-        One of `chrono.units.SPEED_UNITS`; it decides the units of lengths and forces.
+        One of `chrono.units.SPEED_UNITS`. It also decides the units of lengths and forces.
     """
 
     speed: str = "m/s"
 
     def of(self, kind: str) -> tuple[str, float]:
-        """Return the unit of a kind, and its SI value."""
+        """Return the unit for a kind of quantity, and the value of the unit in SI."""
         if kind == "speed":
             return self.speed, SPEED_UNITS[self.speed]
         system = _METRIC if self.speed in ("m/s", "km/h") else _FEET
@@ -105,9 +106,9 @@ class UserUnits:
 
     def fitting(self, kind: str, value: float, U95: float = 0.0) -> tuple[str, float]:  # noqa: N803
         """
-        Return the unit that suits a value with its ±, and its SI value.
+        Return a unit that suits a value with its ±, and the value of this unit in SI.
 
-        A small value gets a smaller unit. If feet have no smaller unit, it is a metric unit.
+        A small value gets a smaller unit. This unit is metric, even if the user chose feet.
         """
         unit, size = self.of(kind)
         if kind == "part" and abs(value) >= MANY_TIMES:
@@ -137,7 +138,7 @@ class UserUnits:
         return shown.rstrip().replace(" °", "°")
 
     def above(self, kind: str, value: float, U95: float) -> str:  # noqa: N803
-        """Return the upper end of a value's ±, rounded up."""
+        """Return the upper end of the interval value ± U95, rounded up."""
         unit, size = self.fitting(kind, value + U95)
         end, decimals = (value + U95) / size, significant_decimals(U95 / size)
         if not math.isfinite(end):
@@ -148,7 +149,7 @@ class UserUnits:
         return f"{rounded:.{max(decimals, 0)}f} {unit}"
 
     def estimate(self, kind: str, found: Estimate) -> str:
-        """Return an estimate with its ±, or without if the ± is not known."""
+        """Return an estimate with its ±, or with a note if the ± is not known."""
         text = self.show(kind, found.value, found.U95)
         unknown = math.isinf(found.U95) and math.isfinite(found.value)
         return f"{text} (± not known)" if unknown else text
@@ -194,16 +195,16 @@ def launch_data(launch: Launch) -> dict[str, Any]:
 
 
 def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[str]:
-    """Return the title of a text, the body if it is the same for all, and the air."""
+    """Return the title, the body if all launches have the same body, and the air."""
     bodies = {launch_body_text(launch, units) for launch in launches}
-    body = bodies.pop() if len(bodies) == 1 else "each setup with its own body"
+    body = bodies.pop() if len(bodies) == 1 else "the setups have different bodies"
     return [*filled(f"{what}: {body}" if body else what, 0), *filled(air_line(launches[0]))]
 
 
 def own_body(
     launch: Launch, launches: Sequence[Launch], units: UserUnits
 ) -> list[tuple[str, str]]:
-    """Return a row of a table with the body, if the bodies differ."""
+    """Return a table row with the body of a launch, if the launches have different bodies."""
     one = len({launch_body_text(each, units) for each in launches}) == 1
     return [] if one else [("body", launch_body_text(launch, units))]
 
@@ -246,7 +247,7 @@ def name_of(launch: Launch) -> str:
 
 
 def table(rows: Sequence[tuple[str, str]], indent: int = 2) -> list[str]:
-    """Return names and values as lines; the values are aligned below each other."""
+    """Return names and values as lines; all values begin in the same column."""
     width = max((len(name) for name, _ in rows), default=0)
     return [f"{'':>{indent}}{name:<{width}}  {value}" for name, value in rows]
 
@@ -259,11 +260,11 @@ def leading_line(found: Estimate, what: str) -> str:
         return ""
     shares = [(plain(p.name), 100 * (p.u_out / total) ** 2) for p in parts[:3]]
     words = ", ".join(f"{name} {share:.0f} %" for name, share in shares if share >= 0.5)
-    return f"variance of the {what}: {words}"
+    return f"causes of the variance of the {what}: {words}"
 
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
-    """Return the shot-to-shot part and the shared part of an estimate's u."""
+    """Return the shot-to-shot part and the shared part of an estimate's uncertainty u."""
     unit, size = units.fitting(kind, max(found.u_random, found.u_shared))
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
@@ -275,7 +276,7 @@ def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
 
 
 def filled(text: str, indent: int = 2) -> list[str]:
-    """Return a sentence as lines within `COLUMNS`."""
+    """Return a sentence as lines of at most `COLUMNS` characters."""
     pad = " " * indent
     whole = _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
     lines = wrap(whole, COLUMNS, initial_indent=pad, subsequent_indent=pad)
@@ -294,10 +295,10 @@ def refused_lines(refused: RefusedLaunch, letter: str) -> list[str]:
 
 
 def lettered(letter: str, text: str) -> str:
-    """Return a text after the letter of its curve, if the curve has a letter."""
+    """Return a text with the letter of its curve in front, if the curve has a letter."""
     return f"{letter}: {text}" if letter else text
 
 
 def refused_data(refused: RefusedLaunch) -> dict[str, Any]:
-    """Return why a launch has no result as an object for JSON."""
+    """Return an object for JSON that states why a launch has no result."""
     return {**launch_data(refused.launch), "refused": refused.reason}

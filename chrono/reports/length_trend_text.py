@@ -1,4 +1,4 @@
-"""Lengths that change with speed, or drift from shot to shot, in words and for JSON."""
+"""Report body lengths that change with the speed or from shot to shot, as text and data."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -9,10 +9,10 @@ from chrono.units import format_value
 
 
 def trend_text(trend: LengthTrend) -> str:
-    """Return the trend that one gate shows."""
+    """Return in words how the measured body lengths change at one gate."""
     if trend.trend is Trend.SPEED:
         seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
-        return f"blocked by {seen} µs {_how(trend)} than a body of this length would"
+        return f"blocked {seen} µs {_how(trend)} than by a body of this length"
     steps = 1e3 * (trend.shots - 1)
     seen = _with_limit(steps * trend.slope, steps * trend.U_slope)
     return f"lengths change by {seen} mm from the first to the last of {trend.shots} shots"
@@ -23,10 +23,13 @@ def _with_limit(value: float, limit: float) -> str:
 
 
 def trend_wrong(trend: LengthTrend) -> str:
-    """Return the problem of one gate."""
+    """Return in words what is wrong at one gate."""
     if trend.trend is Trend.SPEED:
-        return f"gate {trend.gate} sees faster bodies {_how(trend)}: a sensor is slow"
-    return f"gate {trend.gate} sees bodies get {_how(trend)}: its threshold or the aim drifts"
+        return f"at gate {trend.gate} faster bodies look {_how(trend)}: a sensor is slow"
+    return (
+        f"at gate {trend.gate} bodies look {_how(trend)} from shot to shot: its threshold or "
+        "the aim drifts"
+    )
 
 
 def _how(trend: LengthTrend) -> str:
@@ -34,22 +37,22 @@ def _how(trend: LengthTrend) -> str:
 
 
 def trend_advice(trend: LengthTrend) -> str:
-    """Return what to look at, and which key to set."""
+    """Return advice: which parts to check, and which key of the rig to change."""
     if trend.trend is Trend.SPEED:
         return (
-            f"look at both sensors, first at the sensor of gate {trend.gate} (a smaller load "
-            "resistor makes it quicker), and set the thresholds at half the light; measure "
-            "how the gates' delays differ with chrono calibrate swap, or state more under "
+            f"check both sensors, first the sensor of gate {trend.gate} (a smaller load "
+            "resistor makes it faster), and set the thresholds to half the light; measure "
+            "how the gates' delays differ with chrono calibrate swap, or state a larger "
             "gates.latency_mismatch"
         )
     return (
-        f"look at the lamp, the daylight and the threshold of gate {trend.gate}, and at the "
-        "launcher's aim; or state more under gates.trip_tolerance"
+        f"check the lamp, the daylight and the threshold of gate {trend.gate}, and the "
+        "launcher's aim; or state a larger gates.trip_tolerance"
     )
 
 
 def trend_doubts(trends: Sequence[LengthTrend]) -> list[str]:
-    """Return signs in the lengths of a faulty rig, one sentence each, and what to do."""
+    """Return a warning with advice for each trend that is a sign of a faulty rig."""
     return [
         f"{trend_wrong(each)} ({trend_text(each)}); {trend_advice(each)}"
         for each in told_trends(trends)
@@ -63,7 +66,7 @@ def trend_lines(trends: Sequence[LengthTrend]) -> list[str]:
 
 
 def trend_data(trends: Sequence[LengthTrend]) -> list[dict[str, Any]]:
-    """Return each trend as an object for JSON: lengths per speed [s], or per shot [m]."""
+    """Return each trend as an object for JSON: length per speed [s], or length per shot [m]."""
     found = []
     for each in trends:
         unit = "s" if each.trend is Trend.SPEED else "m"

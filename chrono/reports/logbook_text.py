@@ -1,4 +1,4 @@
-"""The log book as text for a terminal and as objects for JSON."""
+"""Write the log book as text for a terminal, and as objects for JSON."""
 
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -15,25 +15,25 @@ DATE_CELLS = 16
 
 
 def date_text(entry: LogEntry) -> str:
-    """Return the start by the recording's own clock, to the minute."""
+    """Return the date and the time of the start, as the recording states them."""
     start = entry.start
     return f"{start:%Y-%m-%d %H:%M}" if start else NO_DATE
 
 
 LONGEST_NAME = 32
 LEAST_NAME, LEAST_ABOUT = 10, 8
-"""Least number of cells for names, and for the text after them, on a narrow terminal."""
+"""Smallest width of a name, and of the text after the name, in cells of a narrow terminal."""
 
 
 def logbook_text(entries: Sequence[LogEntry], columns: int = 80) -> str:
     """
-    Return the log book as one line per recording, and a line with the sums.
+    Return the log book: one line per recording, and a last line with the totals.
 
     Parameters
     ----------
     entries : sequence of LogEntry
     columns : int, optional
-        Columns of the terminal. Setups and notes are cut there, and names if necessary.
+        Width of the terminal. Longer setups and notes are cut, and also names if necessary.
     """
     counts = [
         ("", "") if entry.trouble else (str(entry.shots), str(entry.counted))
@@ -70,7 +70,7 @@ def _cut(text: str, cells: int) -> str:
 
 
 def _in_brief(entry: LogEntry) -> list[str]:
-    """Return why an entry cannot be used, or its setups, notes and rig, in this order."""
+    """Return setups, notes and rig of an entry, or the reason why it cannot be used."""
     if entry.trouble:
         return about_lines(entry)
     setups = ", ".join(f"{setup_text(name)} {n}" for name, n in (entry.setups or {}).items())
@@ -79,7 +79,7 @@ def _in_brief(entry: LogEntry) -> list[str]:
 
 
 def _total(entries: Sequence[LogEntry]) -> str:
-    """Return the numbers of recordings and shots."""
+    """Return how many recordings and shots the log book has."""
     usable = [entry for entry in entries if not entry.trouble]
     shots, counted = (sum(getattr(each, name) for each in usable) for name in _SUMS)
     bad = len(entries) - len(usable)
@@ -96,7 +96,7 @@ def logbook_data(entries: Sequence[LogEntry]) -> list[dict[str, Any]]:
 
 
 def about_lines(entry: LogEntry) -> list[str]:
-    """Return rig, setups and notes of an entry, one sentence each, or why it has none."""
+    """Return rig, setups and notes of an entry, one line each, or why it cannot be used."""
     if entry.trouble:
         return [f"cannot be used: {plain(entry.trouble)}"]
     setups = (f"{setup_text(name)} ({n} counted)" for name, n in (entry.setups or {}).items())

@@ -1,4 +1,4 @@
-"""Values computed from a speed: energy, momentum, Mach number, range, speed at the mouth."""
+"""Write values that follow from a speed: energy, momentum, Mach number, range, mouth speed."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -28,7 +28,7 @@ from chrono.units import format_speed, format_value
 
 ANGLES_DEG = 0, 15, 30, 45
 HEIGHT_M = 1.0
-"""Height of the launch for the ranges, as of a launcher on a table [m]."""
+"""Height of the launcher for the expected ranges [m], as if it stood on a table."""
 
 
 def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) -> list[str]:
@@ -40,9 +40,9 @@ def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) ->
     row : ShotRow
         A shot with a speed.
     rig : Rig
-        States the body, the air and the place.
+        The rig, which states the body, the air and the place.
     own : mapping
-        The setup's own values of the body, which replace the rig's.
+        Values of the body that the setup states. They replace the values of the rig.
     unit : str
         Unit of speeds.
     """
@@ -60,7 +60,7 @@ def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) ->
 
 
 def range_lines(row: ShotRow, rig: Rig, own: Mapping[str, float]) -> list[str]:
-    """Return how far the body of one shot would fly at some angles; takes about a second."""
+    """Return how far a shot's body would fly at some angles; this takes about a second."""
     body = MovingBody(
         given_mass(own.get("mass_kg", rig.body.mass_kg)),
         given_diameter(own.get("diameter_m", rig.body.diameter_m)),
@@ -71,7 +71,7 @@ def range_lines(row: ShotRow, rig: Rig, own: Mapping[str, float]) -> list[str]:
     return [
         f"expected range from {HEIGHT_M:g} m above the ground, no wind, ± 95 %:",
         *(f"  {degrees:>2}° up  {_range_text(launch, degrees)}" for degrees in ANGLES_DEG),
-        "This assumes a smooth ball, launched at the speed of the gates.",
+        "This assumes a smooth ball, launched at the measured speed.",
     ]
 
 
@@ -98,7 +98,7 @@ def _aim(angle_rad: float) -> Aim:
 
 
 def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
-    """Return the speed at the mouth as keys of an object for JSON; None if not known."""
+    """Return the speed at the mouth as keys of an object for JSON; an unknown value is None."""
     return {
         "muzzle_mps": mouth.speed_mps if mouth else None,
         "U95_muzzle_mps": mouth.U95_mps if mouth else None,
@@ -109,12 +109,14 @@ def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
 
 
 def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
-    """Return the speed at the mouth and its basis."""
+    """Return the speed at the launcher's mouth, and the values used to compute it."""
     where = f"{rig.site.muzzle_distance_m:g} m before the gates"
     if stands_behind_mouth(rig):
-        return detail("mouth", f"{where}: not given, gate A would be behind the mouth")
+        return detail("mouth", f"{where}: not given, because gate A would be behind the mouth")
     if mouth is None:
-        return detail("mouth", f"{where}: not known, a body so light does not reach the gates")
+        return detail(
+            "mouth", f"{where}: not known, because so light a body does not reach the gates"
+        )
     low, high = mouth.coefficients
     drag = f"{low:.2f} … {high:.2f}" if mouth.in_crisis else f"{high:.2f}"
     speed = format_speed(mouth.speed_mps, mouth.U95_mps, rig.speed_unit)
@@ -122,7 +124,7 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
 
 
 def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
-    """Return the basis of speeds at the mouth, once for all of them."""
+    """Return how the speeds at the mouth were computed; equal notes are written once."""
     if stands_behind_mouth(rig):
         return []
     texts = dict.fromkeys(f"{each.source}; {_limit(each)}" for each in mouths)
@@ -131,7 +133,7 @@ def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
 
 def _limit(mouth: MuzzleSpeed) -> str:
     if mouth.is_flat:
-        return "for flight end first only"
+        return "valid only if the body flies with one end in front"
     if mouth.in_crisis:
-        return "the drag crisis may have begun or not, the ± covers both"
-    return f"good to Re {CRISIS_REYNOLDS:.0e}, for a smooth ball only"
+        return "the drag crisis may have begun or not; the ± allows for both cases"
+    return f"valid up to Re {CRISIS_REYNOLDS:.0e}, for a smooth ball only"

@@ -1,4 +1,7 @@
-"""Write numbers as a class does: with its units and decimal sign, without powers of ten."""
+"""Write numbers as a school class writes them: with its units and its decimal sign.
+
+Numbers are written without powers of ten.
+"""
 
 import math
 from collections.abc import Iterable
@@ -17,7 +20,7 @@ _SMALL_TIMES = (("ms", 1e-3), ("µs", 1e-6), ("ns", 1e-9))
 @dataclass(frozen=True)
 class NumberFormat:
     """
-    How numbers are written.
+    The units and the decimal sign in which numbers are written.
 
     Attributes
     ----------
@@ -32,14 +35,14 @@ class NumberFormat:
     decimal_comma: bool = False
 
     def number(self, value: float, digits: int = 6) -> str:
-        """Write a value with this many significant digits; keep zeros at its end."""
+        """Write a value with a given number of significant digits; keep zeros at the end."""
         if not math.isfinite(value):
             return "∞"
         exponent = math.floor(math.log10(abs(value))) if value else 0
         return self._signed(f"{value:.{max(digits - 1 - exponent, 0)}f}")
 
     def plainly(self, value: float) -> str:
-        """Write a stated value with at most six digits, without zeros at its end."""
+        """Write a stated value with at most six digits, without zeros at the end."""
         return self._signed(format(Decimal(f"{value:.6g}"), "f"))
 
     def to_uncertainty(self, value: float, uncertainty: float) -> str:
@@ -48,20 +51,20 @@ class NumberFormat:
         return self._signed(f"{round(value, decimals):.{max(decimals, 0)}f}")
 
     def in_speed(self, speed_mps: float) -> float:
-        """Return a speed in the class's unit."""
+        """Return a speed in the unit that the school class uses."""
         return speed_mps / SPEED_UNITS[self.speed]
 
     def in_length(self, length_m: float) -> float:
-        """Return a length in the class's unit."""
+        """Return a length in the unit that the school class uses."""
         return length_m / LENGTHS[self.length]
 
     def in_time(self, time_s: float) -> float:
-        """Return a time in the class's unit."""
+        """Return a time in the unit that the school class uses."""
         return time_s / TIMES[self.time]
 
     @property
     def time_unit(self) -> str:
-        """The unit of times in printed form."""
+        """The unit of times, as it is printed."""
         return _SHOWN.get(self.time, self.time)
 
     def stated_length(self, length_m: float) -> str:
@@ -69,7 +72,7 @@ class NumberFormat:
         return f"{self.plainly(self.in_length(length_m))} {self.length}"
 
     def stated_time(self, time_s: float) -> str:
-        """Write a stated short time in a suitable unit, independent of the class's unit."""
+        """Write a stated short time in a suitable unit: ms, µs or ns."""
         unit, size = next((u for u in _SMALL_TIMES if time_s >= 0.999 * u[1]), _SMALL_TIMES[-1])
         return f"{self.plainly(time_s / size)} {unit}"
 
@@ -79,20 +82,20 @@ class NumberFormat:
 
 def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat:
     """
-    Read the units that a class uses, such as ``"km/h, cm, ms"``.
+    Read the units that a school class uses, such as ``"km/h, cm, ms"``.
 
     Parameters
     ----------
     text : str
-        At most one unit each of speed, length and time; may be empty.
+        At most one unit of speed, one of length and one of time. The text may be empty.
     speed : str
-        Unit of speeds if `text` names none.
+        Unit of speeds if `text` names no unit of speed.
     decimal_comma : bool
 
     Raises
     ------
     OptionError
-        If a unit is unknown, or two are of the same kind.
+        If a unit is unknown, or if two units are of the same kind.
     """
     chosen = {"speed": speed, "length": "mm", "time": "ms"}
     kinds = {"speed": SPEED_UNITS, "length": LENGTHS, "time": TIMES}
@@ -103,7 +106,7 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
             what = (
                 f"{unit!r} is a second unit of {kind}"
                 if kind
-                else f"{unit!r} is not such a unit"
+                else f"{unit!r} is not a known unit"
             )
             raise OptionError(what, where="--units", hint=_hint(kinds.values()))
         named.add(kind)
@@ -113,4 +116,4 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
 
 def _hint(units: Iterable[dict[str, float]]) -> str:
     listed = " and ".join("one of " + ", ".join(each) for each in units)
-    return f"give {listed}, with commas between"
+    return f"give {listed}, separated by commas"

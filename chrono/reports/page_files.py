@@ -27,7 +27,7 @@ def render_page(template: str, **content: Any) -> str:
     Parameters
     ----------
     template : str
-        Name of a file of this room.
+        Name of a file in the folder `pages`.
     **content
         Values for the template. A `Markup` is inserted unchanged, other text as plain text.
     """
@@ -63,7 +63,7 @@ def check_page(path: Path) -> str:
     Raises
     ------
     OptionError
-        If no page has this ending, if the file exists, or if a PDF cannot be made.
+        If a page cannot have this ending, if the file exists, or if a PDF cannot be made.
     """
     ending = check_new(path, (".html", ".pdf"))
     if ending == ".pdf":
@@ -83,7 +83,7 @@ def printed(html: str) -> bytes:
     Raises
     ------
     OptionError
-        If WeasyPrint or a system library that it needs is missing, or if it fails.
+        If WeasyPrint is missing, if it needs a system library that is missing, or if it fails.
     """
     weasyprint = load_weasyprint()
     # WeasyPrint warns about each property that is only for screens.
@@ -108,12 +108,13 @@ def load_weasyprint() -> Any:
     except ImportError as trouble:
         raise OptionError(
             f"a PDF needs WeasyPrint, which cannot be loaded ({trouble})",
-            hint="pip install weasyprint, or chrono-gates with its extra [pdf]; or print the "
-            ".html from a browser",
+            hint="run pip install weasyprint, or install chrono-gates with its extra [pdf]; or "
+            "make a page with the ending .html, and print it from a browser",
         ) from trouble
     except OSError as trouble:
         raise OptionError(
-            f"WeasyPrint needs a missing system library ({str(trouble).splitlines()[0]})",
-            hint=f"apt-get install {SYSTEM_PACKAGES}; or print the .html from a browser",
+            f"a system library for WeasyPrint is missing ({str(trouble).splitlines()[0]})",
+            hint=f"run apt-get install {SYSTEM_PACKAGES}; or make a page with the ending "
+            ".html, and print it from a browser",
         ) from trouble
     return weasyprint

@@ -1,4 +1,4 @@
-"""The readiness of gates, link and clock as text for a terminal and as an object for JSON."""
+"""Write the readiness of gates, link and clock as text for a terminal, and for JSON."""
 
 from dataclasses import asdict, dataclass
 from math import floor, log10
@@ -28,7 +28,7 @@ from chrono.safe_text import plain
 
 @dataclass(frozen=True)
 class ItemText:
-    """One line of the health: the item, its reading, its problem, and what to do."""
+    """One line of the health report: the item, its reading, its problem, and what to do."""
 
     name: str
     reading: str
@@ -39,34 +39,34 @@ class ItemText:
 
 @dataclass(frozen=True)
 class HealthText:
-    """The items of a health in the order of display."""
+    """The items of a health report, in the order in which they are shown."""
 
     items: tuple[ItemText, ...]
 
     @property
     def ready(self) -> bool:
-        """True if no item prevents clocking."""
+        """True if no item has a problem that prevents measuring."""
         return not self.troubles
 
     @property
     def troubles(self) -> tuple[ItemText, ...]:
-        """The items that prevent clocking."""
+        """The items with a problem that prevents measuring."""
         return tuple(item for item in self.items if item.trouble)
 
     @property
     def verdict(self) -> str:
-        """`ready`, or `not ready because` with all reasons."""
+        """The verdict: `ready`, or `not ready because` with all reasons."""
         reasons = "; ".join(item.trouble for item in self.troubles)
         return f"not ready because {reasons}" if reasons else "ready"
 
 
 def health_words(health: Readiness) -> HealthText:
-    """Return a health in words."""
+    """Return the readiness of gates, link and clock in words."""
     return HealthText(tuple(_item_text(item, health) for item in health.items))
 
 
 def judged_words(seen: Observation) -> HealthText:
-    """Judge an observation; return the result in words."""
+    """Judge the observed gates, link and clock; return the result in words."""
     return health_words(judge_readiness(seen))
 
 
@@ -83,12 +83,12 @@ def health_text(health: Readiness) -> str:
 
 
 def health_line(recording: str, health: Readiness) -> str:
-    """Return the verdict on one recording of several."""
+    """Return the name of a recording and the verdict on it, as one line."""
     return f"{plain(recording)}: {health_words(health).verdict}"
 
 
 def health_data(health: Readiness) -> dict[str, Any]:
-    """Return the items that `health_text` shows as an object for JSON."""
+    """Return the items of `health_text` as an object for JSON."""
     told = health_words(health)
     return {
         "ready": health.ready,
@@ -105,10 +105,10 @@ def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
     """Return an item in words: its reading, and if there is a problem, reason and advice."""
     match item.aspect:
         case Aspect.JITTER:
-            assert health.timing is not None, "only a timing has such an item"
+            assert health.timing is not None, "this item needs a measured jitter"
             words = _jitter(health.timing)
         case Aspect.SLOPE:
-            assert health.slope is not None, "only a slope has such an item"
+            assert health.slope is not None, "this item needs a measured slope"
             slope = health.slope
             words = slope_text(slope), slope_wrong(slope), slope_advice(slope)
         case Aspect.GROWTH | Aspect.DRIFT:
@@ -127,7 +127,7 @@ def _link(seen: Observation, _: str) -> tuple[str, str, str]:
     return (
         f"no line in {seen.span_s:.0f} s",
         "no line has come from the board",
-        "check the port, the baud rate, the board's power, and the rig's kind of lines",
+        "check the port, the baud rate, the board's power, and the rig's key `lines`",
     )
 
 
@@ -148,7 +148,7 @@ def _flicker(seen: Observation, name: str) -> tuple[str, str, str]:
     return (
         reading if gate.flicker_hz else "none",
         f"a lamp makes gate {name} flicker at {hertz}",
-        f"switch off or screen the lamp that shines on gate {name}, or feed it direct current",
+        f"switch off or cover the lamp that shines on gate {name}, or feed it direct current",
     )
 
 
@@ -156,7 +156,7 @@ def _noise(seen: Observation, name: str) -> tuple[str, str, str]:
     count = seen.gate(name).noise
     return (
         _count(count, seen),
-        f"gate {name} trips on its own ({seen.per_min(count):.0f} a minute)",
+        f"gate {name} trips without a body ({seen.per_min(count):.0f} times a minute)",
         f"shade gate {name}, keep cables and motors away from its sensor, lower its gain",
     )
 
@@ -165,7 +165,7 @@ def _chatter(seen: Observation, name: str) -> tuple[str, str, str]:
     count = seen.gate(name).chatter
     return (
         _count(count, seen),
-        f"gate {name} chatters at its threshold ({seen.per_min(count):.0f} a minute)",
+        f"gate {name} chatters at its threshold ({seen.per_min(count):.0f} times a minute)",
         f"give the comparator of gate {name} more hysteresis, or raise window.quiet",
     )
 
@@ -180,7 +180,7 @@ def _lines(seen: Observation, _: str) -> tuple[str, str, str]:
     return (
         f"{seen.lines} {when}, {seen.damaged} damaged, {seen.lost_lines} lost",
         f"{share:.1f} % of the lines are damaged or lost",
-        "check the cable, the ground, the baud rate on both sides, and the rig's kind of lines",
+        "check the cable, the ground, the baud rate on both sides, and the rig's key `lines`",
     )
 
 
@@ -191,7 +191,7 @@ def _board(seen: Observation, _: str) -> tuple[str, str, str]:
         return (
             reading,
             f"the board dropped {lost}",
-            "remove what trips the gates so often, or use a faster baud rate",
+            "remove the cause of so many edges, or use a faster baud rate",
         )
     times = "once" if seen.restarts == 1 else f"{seen.restarts} times"
     causes = cause_words(seen.causes)
@@ -206,7 +206,7 @@ def _beats(seen: Observation, _: str) -> tuple[str, str, str]:
     return (
         f"longest silence {seen.silence_s:.1f} s",
         f"the board was silent for {seen.silence_s:.1f} s",
-        "check that the firmware sends its beat each second and that the link is alive",
+        "check that the firmware sends its beat each second and that the link works",
     )
 
 
@@ -214,25 +214,25 @@ def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.has_beats:
         return "rate not known: lines of this kind have no beats", "", ""
     if seen.clock is None or not seen.knows_rate:
-        return "rate not known: it needs some minutes of beats", "", ""
+        return "rate not known: some minutes of beats are needed", "", ""
     return (
         f"rate error {1e6 * seen.clock.rate_error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm",
-        f"the counter's rate is off by {1e6 * seen.rate_off:+.0f} ppm, the rig allows"
-        f" ± {1e6 * seen.rate_tolerance:.0f} ppm",
+        f"the counter's rate is wrong by {1e6 * seen.rate_off:+.0f} ppm, but the rig allows"
+        f" only ± {1e6 * seen.rate_tolerance:.0f} ppm",
         "run chrono calibrate clock, or state the clock.rate_tolerance of this board",
     )
 
 
 def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
-        return "not shown by lines without a level", "", ""
+        return "lines without a level cannot show this", "", ""
     timed = count_text(seen.timed, "shot")
     if not seen.bounced:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"{count_text(seen.hidden, 'shot')} had the same noise without a bounce, but the rig's "
-        "jitter is too small",
+        f"{count_text(seen.hidden, 'shot')} had the same noise without a bounce, but the rig "
+        "states too little jitter",
         f'state jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock], or give the '
         "comparators more hysteresis",
     )
@@ -242,7 +242,7 @@ def _jitter(timing: TimingJitter) -> tuple[str, str, str]:
     return (
         timing_text(timing),
         f"edges scatter by {microseconds(timing.jitter_s)} µs, "
-        f"the rig states {microseconds(timing.stated_s)} µs",
+        f"but the rig states {microseconds(timing.stated_s)} µs",
         jitter_advice(timing),
     )
 
@@ -254,7 +254,7 @@ def _trend(trend: LengthTrend) -> tuple[str, str, str]:
 def _body(setup: str, blocking: BlockedLengths) -> tuple[str, str, str]:
     return (
         blocking_text(blocking) + (f" ({plain(setup)})" if setup else ""),
-        "the gates see bodies of another length than declared",
+        "the gates measure a body length that differs from the declared length",
         "check body.length and gates.spacing in the rig, and the alignment of both beams",
     )
 

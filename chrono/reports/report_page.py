@@ -1,4 +1,4 @@
-"""The words and rows of a report on recordings; a template makes the page from them."""
+"""Write the words and rows of a report on recordings; a template makes the page from them."""
 
 import datetime
 import math
@@ -56,8 +56,8 @@ from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value, speed_in
 
 SHOWN_SHOTS = 72
-"""This many shots fill two thirds of a page in three columns. Of a longer session, only the
-first and the last shots are listed."""
+"""Largest number of listed shots; they fill two thirds of a page in three columns. If a session
+has more shots, only the first and the last shots are listed."""
 SHOWN_SETUPS = 8
 MOST_IN_MATRIX = 9
 """More columns do not fit on a page; further columns are in a table below."""
@@ -74,8 +74,8 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
     ----------
     report : Report
     for_paper : bool, optional
-        Make the page for printing: each picture is there once, in fixed colours. On screens
-        pictures come in two sizes, and their colours follow the style of the page.
+        Make the page for printing, with one size of each picture and with fixed colours. For
+        screens, there are two sizes, and the colours follow the style of the page.
     """
     names = [each.recorded.name for each in report.recordings]
     return render_page(
@@ -93,7 +93,7 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
 
 
 def _headline(report: Report) -> str:
-    """Return the answer of the comparison; without a comparison, the result of the setup."""
+    """Return the answer of the comparison; without a comparison, the mean of a setup."""
     found, unit = report.comparison, report.recordings[0].session.rig.speed_unit
     if found is not None:
         return headline_lines(found, unit, report.damaged_lines)[0]
@@ -135,7 +135,7 @@ def _comparison(report: Report) -> dict[str, Any] | None:
     return {
         "blocks": blocks,
         "matrices": _matrices(found, unit) if matrix else [],
-        "legend": f"Difference of the row less the column, {unit}: {MATRIX_LEGEND}.",
+        "legend": f"Speed of the row minus speed of the column, {unit}: {MATRIX_LEGEND}.",
         "notes": [
             *(many_lines(found) if matrix else []),
             *note_lines(found, unit, report.rigs),
@@ -224,7 +224,7 @@ def _drawable(told: RecordingReport) -> bool:
 
 
 def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[str, Markup]]:
-    """Return the pictures for the page, each with the screens on which it is shown."""
+    """Return the pictures for the page, each with the kind of screen that shows it."""
     if not _drawable(told):
         return []
     if for_paper:
@@ -277,7 +277,7 @@ def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
 
 
 def _mouth(told: RecordingReport) -> str:
-    """Return the basis of the speeds at the launcher's mouth."""
+    """Return how the speeds at the launcher's mouth were computed."""
     mouths = [each.mouth for each in told.summary.setups if each.mouth is not None]
     lines = mouth_source_lines(mouths, told.session.rig)
     return " ".join(line.strip() for line in lines if line)
@@ -291,10 +291,10 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
     if len(places) > SHOWN_SHOTS:
         half = SHOWN_SHOTS // 2
         left_out = (
-            f"Listed are the first {half} and the last {half} counted shots. The "
-            f"{len(places) - 2 * half} between them, no. {places[half] + 1} to "
+            f"This list has the first {half} and the last {half} counted shots. The "
+            f"{len(places) - 2 * half} shots between them, no. {places[half] + 1} to "
             f"{places[-half - 1] + 1}, are in the sums and in the picture; `chrono export` "
-            "lists every one."
+            "lists every shot."
         )
         places = [*places[:half], *places[-half:]]
     marks = {each.setup.name: i for i, each in enumerate(_counted(told, all_of_them=True))}
@@ -345,7 +345,7 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
     tick_s = told.session.rig.clock.tick_s
     return {
         "shot": (
-            f"Shot {row.number}, the one with the median speed of {setup_text(row.setup)}: "
+            f"Shot {row.number}, which has the median speed of {setup_text(row.setup)}: "
             f"{format_speed(row.speed_mps, row.U95_mps, unit)}, transit "
             f"{row.transit_us:.7g} us, {row.transit_us * 1e-6 / tick_s:.6g} ticks "
             f"of {tick_text(tick_s)}, {pairs} of edges."
@@ -373,7 +373,7 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
 
 def _limits(told: RecordingReport) -> str:
     budget, unit = told.budget, told.session.rig.speed_unit
-    assert budget is not None, "asked for with a budget only"
+    assert budget is not None, "these limits need a budget"
     ends = [speed_in(unit, end) for end in (budget.lowest_mps, budget.highest_mps)]
     low, high = (
         format_value(end, ends[1] - ends[0]) if math.isfinite(end) else "∞" for end in ends
@@ -393,7 +393,7 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
     if session.host_rate is not None:
         rows.append(("counter by its beats", rate_text(session.host_rate)))
     troubles = "; ".join(map(plain, _troubles(told)))
-    rows.append(("what could not be used", troubles or "nothing"))
+    rows.append(("data that could not be used", troubles or "none"))
     return rows
 
 

@@ -1,21 +1,21 @@
-"""Why the board restarted, in words, and what to do about it."""
+"""Write in words why the board restarted, and what the user can do about it."""
 
 from collections.abc import Mapping
 
 from chrono.arrays.events import RestartCause
 
 _WORDS = {
-    RestartCause.POWER: "as its power came back",
-    RestartCause.BROWN_OUT: "as its supply voltage was too low",
+    RestartCause.POWER: "because its power came back",
+    RestartCause.BROWN_OUT: "because its supply voltage was too low",
     RestartCause.WATCHDOG: "by its watchdog",
     RestartCause.RESET_PIN: "by its reset pin",
-    RestartCause.UNKNOWN: "for an unknown cause",
+    RestartCause.UNKNOWN: "for an unknown reason",
 }
 _ADVICE = {
     RestartCause.POWER: "check the USB plug and cable: the power was gone for a moment",
-    RestartCause.BROWN_OUT: "take load off the board's 5 V; use a shorter USB cable",
-    RestartCause.WATCHDOG: "its program was stuck: keep sparks and igniters away from it",
-    RestartCause.RESET_PIN: "the button, or another program that opened the port: close it",
+    RestartCause.BROWN_OUT: "connect less load to the board's 5 V; use a shorter USB cable",
+    RestartCause.WATCHDOG: "the board's program was stuck: keep sparks and igniters away",
+    RestartCause.RESET_PIN: "do not press its button, and close other programs on its port",
 }
 GENERAL_ADVICE = "check the board's supply and its reset line"
 
@@ -27,7 +27,7 @@ def cause_words(causes: Mapping[RestartCause, int]) -> str:
     Parameters
     ----------
     causes : mapping of RestartCause to int
-        Number of restarts by cause. Those without a reported cause are left out.
+        Number of restarts by cause. Restarts without a reported cause are left out.
     """
     return ", ".join(f"{causes[c]} {words}" for c, words in _WORDS.items() if causes.get(c))
 

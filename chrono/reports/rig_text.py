@@ -1,4 +1,4 @@
-"""The facts of a rig as names and values with units, and its doubtful values."""
+"""Write the values of a rig with their names and units, and report doubtful values."""
 
 import math
 from collections.abc import Sequence
@@ -13,25 +13,25 @@ from chrono.units import ICE_POINT_K
 
 
 def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
-    """Return the values of a rig that are not plausible, and what to do."""
+    """Return why a value of the rig is not plausible, and what the user can do."""
     match doubt:
         case RigDoubt.BEHIND_MOUTH:
             return (
-                f"site.muzzle_distance is {rig.site.muzzle_distance_m:g} m: with gates "
-                f"{rig.spacing_m:g} m apart gate A would be behind the launcher's mouth, so "
+                f"site.muzzle_distance is {rig.site.muzzle_distance_m:g} m, but the gates are "
+                f"{rig.spacing_m:g} m apart: gate A would be behind the launcher's mouth, so "
                 "no speed at the mouth is given; measure from the mouth to midway between the "
                 "gates"
             )
         case RigDoubt.BLOCKS_BOTH:
             return (
-                f"body.length is {rig.body.length_m * 1e3:g} mm, gates.spacing "
-                f"{rig.spacing_m * 1e3:g} mm: the body blocks both gates at once, so a body "
-                "behind it cannot be separated from it; place the gates farther apart"
+                f"body.length is {rig.body.length_m * 1e3:g} mm, and gates.spacing is "
+                f"{rig.spacing_m * 1e3:g} mm: the body blocks both gates at once, so a second "
+                "body behind it cannot be detected; place the gates farther apart"
             )
         case RigDoubt.FEW_TICKS:
             return (
-                f"at window.fastest, {rig.window.fastest_mps:g} m/s, a transit is "
-                f"{fewest_ticks(rig):.2g} steps of the clock: such speeds have a ± of many per "
+                f"at window.fastest, {rig.window.fastest_mps:g} m/s, a transit lasts only "
+                f"{fewest_ticks(rig):.2g} steps of the clock: the ± of this speed is many per "
                 "cent; place the gates farther apart or lower window.fastest"
             )
 
@@ -53,7 +53,7 @@ def rigs_taken_text(rigs: RigsTaken) -> str:
     if rigs.given and len(rigs.recordings) == 1:
         return f"Rigs: all {count} recordings count as made with one rig, as you said."
     if rigs.given:
-        return f"Rigs: each of the {count} recordings counts as another rig, as you said."
+        return f"Rigs: each of the {count} recordings has a different rig, as you said."
     if len(rigs.recordings) == 1:
         (basis,) = rigs.basis
         taken = f"all {count} recordings count as made with one rig{_BASIS_WORDS[basis]}"
@@ -82,7 +82,7 @@ def _recordings_text(names: Sequence[str]) -> str:
 
 
 def rigs_taken_data(rigs: RigsTaken) -> list[dict[str, Any]]:
-    """Return the rigs with their recordings, and why these count as made with the same rig."""
+    """Return each rig's recordings, and why they count as made with the same rig."""
     return [
         {"recordings": list(names), "basis": basis.name.lower()}
         for names, basis in zip(rigs.recordings, rigs.basis, strict=True)
@@ -98,7 +98,7 @@ def rig_rows(rig: Rig) -> Rows:
     jitter = f"standard deviation {tick_text(clock.jitter_s)}" if clock.jitter_s else "none"
     rows = [
         ("gate spacing", f"{_mm(gates.spacing_m)} ± {_mm(gates.spacing_tolerance_m)}"),
-        ("where each gate trips", f"± {_mm(gates.trip_tolerance_m)}"),
+        ("place where a gate trips", f"± {_mm(gates.trip_tolerance_m)}"),
         ("tilt of the path", f"0 … {math.degrees(gates.tilt_limit_rad):.3g}°"),
         ("sensors' delays differ by", f"± {time_text(gates.latency_mismatch_s)}"),
         ("tick of the counter", tick_text(clock.tick_s)),
@@ -124,7 +124,7 @@ def body_text(body: Body, overrides: dict[str, float] | None = None) -> str:
 
 
 def site_text(rig: Rig) -> str:
-    """Return the air, and the place of the gates."""
+    """Return the place of the gates, and the state of the air there."""
     site = rig.site
     return (
         f"{_mm(site.muzzle_distance_m)} from the launcher's mouth; "
@@ -134,7 +134,7 @@ def site_text(rig: Rig) -> str:
 
 
 def calibration_rows(rig: Rig) -> Rows:
-    """Return each calibration (value, uncertainty, date, evidence), or that it is missing."""
+    """Return each calibration: value, uncertainty, date and evidence, or a note if missing."""
     found = rig.calibration
     rows = []
     for name, result, value in (
@@ -143,7 +143,7 @@ def calibration_rows(rig: Rig) -> Rows:
         ("gate spacing", found.spacing, _spacing(rig)),
     ):
         if result is None:
-            rows.append((name, "not calibrated, the stated limits apply"))
+            rows.append((name, "not calibrated; the stated limits are used"))
             continue
         dof = "" if result.dof is None else f", {result.dof:.3g} degrees of freedom"
         evidence = f" ({result.evidence})" if result.evidence else ""

@@ -1,4 +1,4 @@
-"""The self-test of a board in words: the results of its pulses, and reasons for doubt."""
+"""Write in words the result of a board's self-test, and reasons to doubt the result."""
 
 from math import inf
 from typing import Any
@@ -15,19 +15,19 @@ from chrono.units import format_value
 
 def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     """
-    Return the result as lines for the user.
+    Return the result of the self-test as lines for the user.
 
     Parameters
     ----------
     test : PulseTest
     light : bool
-        True if the pin drove the emitters, not the inputs.
+        True if the board's pin switched the emitters; false if it drove the inputs.
     """
     who = "sensor" if light else "input"
     up, down = ("light on", "light off") if light else ("pin up", "pin down")
     lines = [
-        f"{test.board.board} {test.board.firmware} played {CHANGES} changes and a burst of "
-        f"{BURST_CHANGES}"
+        f"{test.board.board} {test.board.firmware} switched its pin {CHANGES} times, and then "
+        f"{BURST_CHANGES} times in a fast burst"
     ]
     for letter, gate in zip("AB", test.gates, strict=True):
         lines += [
@@ -37,28 +37,28 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
         if gate.late:
             lines.append(f"{who} {letter}: {gate.late} edges came late and are not used")
         if gate.extra:
-            lines.append(f"{who} {letter}: {gate.extra} edges too many, because it bounces")
+            lines.append(f"{who} {letter}: {gate.extra} extra edges, because of bounce")
     for name, difference in ((up, test.rise), (down, test.fall)):
         if difference:
             lines.append(f"{name}: {_difference_text(difference)}")
     told = ", ".join(
         f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
-    lines.append(f"burst: {told} of {BURST_CHANGES}; the board lost {test.lost}")
+    lines.append(f"burst: {told} of {BURST_CHANGES} edges; the board lost {test.lost} edges")
     lines.append(
-        "pulses and timestamps share one clock, so they cannot show its rate; that comes "
-        f"from the beats against this computer: {_rate_text(test)}"
+        "pulses and timestamps use the same clock, so they cannot show its rate; the beats, "
+        f"compared with this computer's clock, give: {_rate_text(test)}"
     )
     if light:
         lines.append(
-            "switched light shows the sensors' delay; it cannot show their hysteresis, or "
-            "where in the beam a body trips them"
+            "switched light shows the sensors' delay; it cannot show their hysteresis, or the "
+            "place in the beam where a body trips a sensor"
         )
     return tuple(lines)
 
 
 def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
-    """Return the results that `pulse_report` shows as an object for JSON."""
+    """Return the results of `pulse_report` as an object for JSON."""
     gates = {
         letter: {
             f"{name}_s": {
@@ -87,18 +87,21 @@ def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
 
 
 def pulse_doubt(test: PulseTest, *, light: bool) -> str:
-    """Return why the result is in doubt; empty if there is no doubt."""
+    """Return why the result of the self-test is in doubt; empty if there is no doubt."""
     for letter, gate in zip("AB", test.gates, strict=True):
         if len(gate.rises_s) + len(gate.falls_s) == 0:
-            late = " exactly; with the XOR wiring connect the pin to one input at a time"
+            late = (
+                " with an exact time; with the XOR wiring, connect the pin to one input at a "
+                "time"
+            )
             return f"input {letter} showed no pulse{late if gate.late else ''}"
     if test.rise is None or test.fall is None:
-        return f"fewer than {MIN_REPEATS} exact edges of one kind at an input"
+        return f"an input showed fewer than {MIN_REPEATS} exact edges of one kind"
     if light != test.inverted:
         return (
-            "the inputs follow the pin as a wire does, not as sensors do"
+            "the inputs follow the pin like a wire, not like light sensors"
             if light
-            else "the inputs show the pin inverted; if light carries the pulses, add --light"
+            else "the inputs show the pin inverted; if the pin switches the light, add --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"
@@ -106,13 +109,13 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
 
 
 def pulse_evidence(test: PulseTest) -> str:
-    """Return the evidence for the sensors' difference, for the rig file."""
+    """Return the evidence for the difference of the sensors' delays, for the rig file."""
     assert test.rise
     assert test.fall
     return (
         "emitters switched by the board (self-test): "
         f"light on, {_difference_text(test.rise)}; light off, {_difference_text(test.fall)}; "
-        "hysteresis and the place of the trip are not included"
+        "hysteresis and the place where a gate trips are not included"
     )
 
 

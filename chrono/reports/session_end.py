@@ -1,4 +1,4 @@
-"""The lines at the end of clocking: file, shots, means, and the next command."""
+"""Write the lines at the end of a session: file, shots, means, and the next command."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""Setups and statistics in words; screen and console use the same words."""
+"""Write setups and statistics in words; all screens and texts use the same words."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ NO_SETUP_TEXT = "no setup named"
 
 
 def setup_text(name: str) -> str:
-    """Return a setup's name, made harmless, or words for a missing name."""
+    """Return a setup's name without control characters, or words for a missing name."""
     return plain(name) or NO_SETUP_TEXT
 
 
@@ -31,12 +31,12 @@ def motion_text(speed_mps: float, mass_kg: float) -> str:
 
 
 def three_digits(value: float) -> str:
-    """Return a value with three digits; zeros at its end keep the width constant."""
+    """Return a value with three digits; zeros at the end stay, for a constant width."""
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}".rstrip(".")
 
 
 def two_digits(value: float) -> str:
-    """Return a value with two digits and with zeros at its end; from 100 on, a whole number."""
+    """Return a value with two digits, also if the last is 0; from 100 on, a whole number."""
     return f"{value:.0f}" if abs(value) >= 99.5 else f"{value:#.2g}".rstrip(".")
 
 
@@ -69,7 +69,7 @@ def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
     Return a function that writes the speed [m/s] of one shot of a series, without its unit.
 
     If the shots scatter, the speed of one shot is known better than the mean. The speed gets
-    the digits that the shared part allows, but at most one digit more than the mean.
+    the digits that the shared part of u allows, but at most one digit more than the mean.
     """
     known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
 

@@ -1,4 +1,4 @@
-"""The slope of the path: the slope by the edges beside the rig's slope, in words."""
+"""Write in words which slope of the path the edges show, and which slope the rig states."""
 
 import math
 from typing import Any
@@ -9,35 +9,35 @@ from chrono.units import format_value
 
 
 def slope_wrong(slope: MeasuredSlope) -> str:
-    """Return the problem if a series contradicts the slope."""
+    """Return the problem if the shots of a series contradict the rig's slope."""
     if slope.is_of_a_slope:
         return "the edges contradict the slope that the rig states"
-    return "the gates see different lengths of the same bodies; no slope explains so much"
+    return "the gates see different lengths of the same bodies; no slope can explain this"
 
 
 def slope_text(slope: MeasuredSlope) -> str:
-    """Return gravity along the path, as computed from the edges, beside the rig's value."""
+    """Return gravity along the path: the value that the edges show, and the rig's value."""
     seen = format_value(slope.pull_mps2, slope.U_mps2)
     return (
-        f"without drag, bodies gain {seen} m/s² between the gates; the rig states "
+        f"without drag, bodies accelerate by {seen} m/s² between the gates; the rig states "
         f"{slope.stated_mps2:.2f} m/s²"
     )
 
 
 def slope_advice(slope: MeasuredSlope) -> str:
-    """Return which slope to state in the rig; if no slope explains the edges, what to check."""
+    """Return advice: state another slope in the rig, or check the thresholds and sensors."""
     if not slope.is_of_a_slope:
         return (
-            "set both thresholds at half the light and look at both sensors, "
-            "or state more under gates.trip_tolerance"
+            "set both thresholds to half the light and check both sensors, "
+            "or state a larger gates.trip_tolerance"
         )
     degrees = round(math.degrees(slope.slope_rad))
     word = {0: "level", 90: "down", -90: "up"}.get(degrees, f"{degrees} deg")
-    return f'set gates.slope = "{word}" in the rig, or look at both thresholds'
+    return f'set gates.slope = "{word}" in the rig, or check both thresholds'
 
 
 def slope_doubt(slope: MeasuredSlope | None) -> str:
-    """Return that a series contradicts the slope, and what to do; empty if it does not."""
+    """Return a warning and advice if a series contradicts the rig's slope; otherwise empty."""
     if slope is None or not slope.contradicts:
         return ""
     return f"{slope_wrong(slope)}: {slope_text(slope)}; {slope_advice(slope)}"

@@ -1,7 +1,8 @@
-"""A picture of a recording's speeds as SVG or PNG: dots with intervals, and means of setups.
+"""Draw a recording's speeds as SVG or PNG: dots with intervals, and means of setups.
 
 Setups differ in colour (Okabe and Ito 2008; colour-blind people can distinguish them), in the
-shape of their dots, and in grey level. Matplotlib draws. It is loaded for the first picture.
+shape of their dots, and in grey level. Matplotlib draws the pictures. It is loaded when the
+first picture is drawn.
 """
 
 import math
@@ -34,7 +35,7 @@ MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 MARKER_WORDS = ("●", "■", "▲", "◆", "▼", "✚", "✖")
 
 MOST_CHANGES = 24
-"""More lines at changes of setup than this would hide the dots, as for shots in turn."""
+"""A line marks each change of the setup. More lines than this would hide the dots."""
 LEFT_TO_RIGHT = "\u200e"
 NAMED_SETUPS = 8
 LONGEST_NAME, SHORTEST_NAME = 30, 8
@@ -62,7 +63,7 @@ _POINTS_PER_INCH = 72
 
 @dataclass(frozen=True)
 class PictureSize:
-    """Width of a picture [mm], height of its axes [mm]; `True` if means have separate axes."""
+    """Width of a picture [mm], height of its axes [mm], and if means have separate axes."""
 
     width_mm: float
     axes_mm: float
@@ -105,7 +106,7 @@ def need_matplotlib() -> None:
     except ImportError as trouble:
         raise OptionError(
             f"a picture needs matplotlib, which cannot be loaded ({trouble})",
-            hint="pip install matplotlib, or chrono-gates with its extra [report]",
+            hint="run pip install matplotlib, or install chrono-gates with its extra [report]",
         ) from trouble
 
 
@@ -115,7 +116,7 @@ def refuse_empty(plotted: PlottedSpeeds) -> None:
         raise OptionError(
             "there is no shot with a speed to draw",
             where=plotted.name,
-            hint="see `chrono summary` for what was recorded",
+            hint="run `chrono summary` to see what was recorded",
         )
 
 
@@ -130,7 +131,7 @@ def picture_svg(plotted: PlottedSpeeds, size: PictureSize, key: str) -> str:
     size : PictureSize
         `WIDE` or `NARROW`.
     key : str
-        Start of the picture's ids; each picture of a page needs another.
+        The picture's ids begin with this text; each picture of a page needs a different one.
     """
     svg = _drawn(plotted, size, format="svg", metadata={"Date": None})
     return _with_words(svg, plotted, key)
@@ -156,22 +157,22 @@ def picture_text(plotted: PlottedSpeeds) -> str:
 def what_is_drawn(plotted: PlottedSpeeds) -> str:
     """Return a sentence that explains a dot and its line."""
     if not plotted.setups:
-        return f"Speeds in {plotted.unit}; no shot is counted."
-    each = f"each dot the mean of up to {plotted.per_dot} shots, its line their range"
+        return f"Speeds in {plotted.unit}. No shot is counted."
+    each = f"each dot is the mean of up to {plotted.per_dot} shots, its line is their range"
     if plotted.per_dot == 1:
-        each = "each with its 95 % interval"
-    return f"Speeds in {plotted.unit} of the counted shots in order, {each}."
+        each = "each dot is one shot with its 95 % interval"
+    return f"Speeds in {plotted.unit} of the counted shots in order; {each}."
 
 
 def caption_text(plotted: PlottedSpeeds) -> str:
     """Return the sentences below a picture; they explain only marks that it has."""
     lines = [what_is_drawn(plotted)]
     if plotted.setups:
-        lines.append("Bands: the mean with its interval.")
+        lines.append("A band shows the mean with its interval.")
     if 0 < len(plotted.changes) <= MOST_CHANGES:
-        lines.append("Dotted lines: another setup begins here.")
+        lines.append("A dotted line shows where another setup begins.")
     if len(plotted.aside_mps):
-        lines.append("Crosses: shots that are not counted.")
+        lines.append("A cross is a shot that is not counted.")
     if plotted.setups and plotted.per_dot == 1:
         lines.append("If you cannot see an interval, it is smaller than its dot.")
     return " ".join(lines)
@@ -187,7 +188,7 @@ def _mean_words(setup: PlottedSetup, unit: str) -> str:
 
 
 def _drawn(plotted: PlottedSpeeds, size: PictureSize, **how: Any) -> bytes:
-    """Return a picture as matplotlib's `savefig` writes it."""
+    """Return a picture as the bytes that matplotlib's `savefig` writes."""
     need_matplotlib()
     import matplotlib
     from matplotlib.figure import Figure
@@ -222,7 +223,7 @@ def _fill(figure: "Figure", plotted: PlottedSpeeds, size: PictureSize) -> None:
 
 
 def draw_speeds(axes: "Axes", plotted: PlottedSpeeds) -> None:
-    """Draw the shots of a recording into axes of the caller, with a legend below."""
+    """Draw the shots of a recording into the given axes, with a legend below."""
     handles = _draw_shots(axes, plotted)
     shown = _legend_entries(axes, handles, plotted)
     legend = axes.legend(
@@ -240,7 +241,7 @@ def draw_speeds(axes: "Axes", plotted: PlottedSpeeds) -> None:
 def _legend_entries(
     axes: "Axes", handles: list[Any], plotted: PlottedSpeeds, room_mm: float = math.inf
 ) -> list[tuple[Any, str]]:
-    """Return the handles for a legend, each with its words."""
+    """Return the entries of a legend: each drawn element with its text."""
     named = plotted.setups[:NAMED_SETUPS]
     names = [_legend_text(setup, plotted.unit, room_mm) for setup in named]
     more = len(plotted.setups) - NAMED_SETUPS
@@ -291,7 +292,7 @@ def _width_mm(text: str) -> float:
 
 
 def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
-    """Draw the shots in order and their means; return the legend's handles and words."""
+    """Draw the shots in order, and the means; return the drawn elements for the legend."""
     from matplotlib.ticker import MaxNLocator
 
     unit = plotted.unit
@@ -332,7 +333,7 @@ def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
 
 
 def _keep_to_counted(axes: "Axes", plotted: PlottedSpeeds) -> None:
-    """Fit the axis to the counted shots, so that far-off other shots cannot squeeze them."""
+    """Fit the axis to the counted shots, so that other shots cannot squeeze them together."""
     if not plotted.setups:
         return
     low = min(float(np.min(setup.low_mps)) for setup in plotted.setups)
@@ -358,12 +359,12 @@ def _draw_means(axes: "Axes", plotted: PlottedSpeeds) -> None:
 
 
 def style_of(place: int) -> tuple[str, str]:
-    """Return the colour and the marker of the setup at a place."""
+    """Return the colour and the marker of a setup, by its place in the list of setups."""
     return COLOURS[place % len(COLOURS)], MARKERS[place % len(MARKERS)]
 
 
 class _quiet(warnings.catch_warnings):  # noqa: N801
-    """Draw a box for a letter that the font lacks, without a warning."""
+    """Hide the warning that a font lacks a letter; the picture shows a box instead."""
 
     def __enter__(self) -> Any:
         entered = super().__enter__()
@@ -372,7 +373,7 @@ class _quiet(warnings.catch_warnings):  # noqa: N801
 
 
 def _with_words(svg: bytes, plotted: PlottedSpeeds, key: str) -> str:
-    """Return a drawn SVG as a separate element with title and description."""
+    """Return a drawn SVG as one element, with a title and a description."""
     ElementTree.register_namespace("", _SVG)
     ElementTree.register_namespace("xlink", _XLINK)
     root = ElementTree.fromstring(svg)

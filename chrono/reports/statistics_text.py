@@ -1,4 +1,4 @@
-"""The statistics of setups in words and for JSON: a short table, and details below it."""
+"""Write the statistics of setups: a short table, details below it, and values for JSON."""
 
 import math
 from collections.abc import Sequence
@@ -15,11 +15,11 @@ from chrono.units import format_speed, format_value, speed_in
 NAME_COLUMNS = 18
 NOT_NORMAL = 0.05
 LABEL_COLUMNS = 11
-"""Number of columns for the word before a detail."""
+"""Width of the label before a detail, in columns."""
 
 Row = tuple[str, Series]
 Detail = tuple[str, tuple[str, ...]]
-"""A word, and the sentences that belong to it."""
+"""A label, and the sentences that belong to this label."""
 
 
 def table_lines(rows: Sequence[Row], unit: str) -> list[str]:
@@ -46,7 +46,7 @@ def _cells(series: Series, unit: str) -> tuple[str, str, str, str]:
 
 
 def detail(label: str, *texts: str) -> list[Detail]:
-    """Return one detail (a word with its sentences) as a list, to join with other details."""
+    """Return one detail (a label with its sentences) as a list; lists can be joined."""
     return [(label, texts)]
 
 
@@ -72,7 +72,7 @@ def mean_details(series: Series, unit: str) -> list[Detail]:
 
 
 def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[Detail]:
-    """Return range, spread, drift, suspicious shots and shape; empty for one shot."""
+    """Return range, s, drift, suspicious shots and shape; return nothing for one shot."""
     if scatter is None:
         return []
     return [
@@ -112,7 +112,9 @@ def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
     """Return the drift over the session; empty if there are too few shots."""
     if drift is None:
         return []
-    return detail("drift", f"{drift_text(drift, unit)}{'' if drift.seen else ': none seen'}")
+    return detail(
+        "drift", f"{drift_text(drift, unit)}{'' if drift.seen else ': no drift seen'}"
+    )
 
 
 def drift_text(drift: Drift, unit: str) -> str:
@@ -129,7 +131,7 @@ def suspicious_details(shots: Sequence[int]) -> list[Detail]:
 
 
 def which_shots(shots: Sequence[int]) -> str:
-    """Return the sentence that names shots to look at; these shots count."""
+    """Return a sentence that asks the user to look at some shots, which are counted."""
     which = ", ".join(str(number) for number in shots)
     if len(shots) == 1:
         return f"shot {which}: look at it; it is counted"
@@ -137,14 +139,14 @@ def which_shots(shots: Sequence[int]) -> str:
 
 
 def shape_text(p: float, n: int) -> str:
-    """Return in words whether the speeds look like a normal sample (Anderson and Darling)."""
+    """Return whether the speeds fit a normal distribution (test of Anderson and Darling)."""
     if n < LEAST_FOR_SHAPE:
         return f"too few shots to judge, {LEAST_FOR_SHAPE} are needed"
     if math.isnan(p):
         return "all speeds are the same"
     if p >= NOT_NORMAL:
-        return f"no sign against normal (p {p:.2g})"
-    return f"not normal, so intervals are approximate (p {p:.2g})"
+        return f"fits a normal distribution (p {p:.2g})"
+    return f"not a normal distribution, so intervals are approximate (p {p:.2g})"
 
 
 def motion_details(motion: Motion, unit: str) -> list[Detail]:

@@ -1,6 +1,6 @@
-"""The summary of a recording, or of pooled recordings, as text and as an object for JSON.
+"""Write the summary of a recording, or of pooled recordings, as text and for JSON.
 
-It includes the reasons why shots are not counted.
+The summary includes the reasons why shots are not counted.
 """
 
 import math
@@ -62,7 +62,7 @@ NOTICEABLE = 0.3
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
-    """Return why shots are not counted, with their number, the most frequent reason first."""
+    """Return each reason why shots are not counted, and how many; the most frequent first."""
     found: Counter[str] = Counter()
     for part in session.log.chunks():
         out = np.flatnonzero(~session.counted(part))
@@ -111,7 +111,7 @@ SHOWN_NOTES = 20
 
 
 def shot_line(row: ShotRow, unit: str) -> str:
-    """Return one shot as a line for a terminal, its speed with ± at 95 % coverage."""
+    """Return one shot as a line for a terminal; the ± of its speed has 95 % coverage."""
     words = [*row.flags]
     if not row.counted:
         words.append("not counted")
@@ -126,7 +126,7 @@ def shot_line(row: ShotRow, unit: str) -> str:
 
 
 def summary_data(summary: Summary) -> dict[str, Any]:
-    """Return the summary of one recording as an object for JSON, speeds [m/s]."""
+    """Return the summary of one recording as an object for JSON, with speeds in m/s."""
     recorded, session = summary.recorded, summary.recorded.session
     tally = session.processor.tally
     return {
@@ -162,7 +162,7 @@ def _lamp_data(lamp: LampSeen) -> dict[str, Any]:
 
 
 def _clock_data(session: Session) -> dict[str, Any] | None:
-    """Return the counter's relative rate error if the host's clock gave it."""
+    """Return the counter's relative rate error, if the computer's clock showed it."""
     rate = session.host_rate
     if rate is None:
         return None
@@ -197,15 +197,15 @@ def _table(summary: Summary, unit: str) -> list[str]:
         rows.append((ALL_SETUPS, summary.whole.series))
     if not rows:
         return []
-    return ["", *table_lines(rows, unit), "  ± and ranges in brackets: at 95 % coverage"]
+    return ["", *table_lines(rows, unit), "  ± and ranges in brackets have 95 % coverage"]
 
 
 def _rest(summary: Summary) -> list[str]:
-    """Return notes, clock and troubles."""
+    """Return the lines about notes, about the clock, and about problems of the data."""
     recorded, session = summary.recorded, summary.recorded.session
     lines = _note_lines(session.marks.notes)
     if session.host_rate is not None:
-        lines += filled(f"by its beats the counter runs {rate_text(session.host_rate)}")
+        lines += filled(f"the beats show that the counter runs {rate_text(session.host_rate)}")
     lines += trouble_lines(recorded)
     if session.unusable.records:
         lines += filled(unread_line(session))
@@ -266,21 +266,21 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
 
 
 def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
-    """Return sentences about scatter of the gates that is counted as the launcher's."""
+    """Return sentences about scatter of the gates that looks like scatter of the launcher."""
     scatter, hidden = found.scatter, found.hidden
     if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
         return []
     texts = []
     if hidden.chords_mps:
         texts.append(
-            "one pair of edges: if each shot crosses the beams at another height, chords "
+            "one pair of edges: if shots cross the beams at different heights, the gates "
             f"scatter by {_left_to_launcher(scatter, hidden.chords_mps, unit)}"
         )
     beyond_mps = math.sqrt(max(hidden.noise_mps**2 - scatter.instrument_s_mps**2, 0.0))
     if beyond_mps > NOTICEABLE * scatter.launcher_s_mps:
         texts.append(
             f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}: the "
-            "same noise also moves edges without a bounce if it is slow; it may scatter "
+            "same noise, if slow, also moves edges without a bounce; this may scatter the "
             f"shots by {_left_to_launcher(scatter, beyond_mps, unit)}"
         )
     return detail("gates", *texts) if texts else []
@@ -293,11 +293,11 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
         two_digits(speed_in(unit, each))
         for each in (gates_mps, left_mps, scatter.launcher_s_mps)
     )
-    return f"{gates}; then {least} to {most} of the launcher's part are its own"
+    return f"{gates}; then the launcher alone scatters by {least} to {most}"
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
-    """Return totals of all setups: the range, s within the setups, the drift."""
+    """Return values for all setups together: the range, s within the setups, the drift."""
     details = range_details(whole.series, whole.slowest, whole.fastest, unit)
     if whole.within_dof:
         low, high = s_interval(whole.s_within_mps, whole.within_dof + 1)
@@ -315,7 +315,7 @@ def _note_lines(notes: list[str]) -> list[str]:
     shown = notes[-SHOWN_NOTES:]
     lines = [line for note in shown for line in filled(f"note: {plain(note)}")]
     earlier = len(notes) - len(shown)
-    return [f"  {earlier} earlier notes are in --json", *lines] if earlier else lines
+    return [f"  {earlier} earlier notes are shown by --json", *lines] if earlier else lines
 
 
 def trouble_lines(recorded: LoadedRecording) -> list[str]:
@@ -338,7 +338,7 @@ def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], lis
     tally = recorded.session.processor.tally
     counts = (
         (recorded.session.unusable.lines, "damaged line", ", not used"),
-        (tally.lost_lines, "line", " lost on the way"),
+        (tally.lost_lines, "line", " lost between board and computer"),
         (tally.board_lost, "edge", " lost on the board"),
         (tally.restarts, "restart", f" of the board{_by(cause_words(tally.causes))}"),
     )
@@ -362,9 +362,9 @@ def pooled_text(pooled: PooledRecordings) -> str:
     lines = filled(f"{few} pooled: {count_text(number, 'shot')} counted", 0)
     lines += filled(rigs_taken_text(pooled.rigs))
     lines += filled(
-        "the shared part of one rig counts once"
+        "the shared part of the rig's uncertainty counts once"
         if len(pooled.rigs.recordings) == 1
-        else "the shared part of each rig counts in proportion to its shots"
+        else "the shared part of each rig's uncertainty counts in proportion to its shots"
     )
     if pooled.setups:
         rows = [(setup_text(setup.name), setup.series) for setup in pooled.setups]
@@ -376,7 +376,7 @@ def pooled_text(pooled: PooledRecordings) -> str:
 
 
 def pooled_data(pooled: PooledRecordings) -> dict[str, Any]:
-    """Return pooled recordings as an object for JSON, speeds [m/s]."""
+    """Return pooled recordings as an object for JSON, with speeds in m/s."""
     return {
         "recordings": list(pooled.recordings),
         "rigs": rigs_taken_data(pooled.rigs),
@@ -415,8 +415,8 @@ def _details(setup: PooledSetup, unit: str) -> list[Detail]:
 def _between_texts(setup: PooledSetup) -> list[str]:
     number = "p < 0.001" if setup.differing_p < 0.001 else f"p = {setup.differing_p:.2g}"
     if not setup.differ:
-        return [f"no difference between them is seen ({number})"]
+        return [f"no difference between the recordings is seen ({number})"]
     return [
-        f"they differ by more than their shots scatter ({number})",
-        "the ± is for these shots; another day may differ by more",
+        f"the recordings differ by more than their shots scatter ({number})",
+        "the ± is for these shots; on another day the difference may be larger",
     ]

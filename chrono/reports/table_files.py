@@ -1,9 +1,9 @@
-"""Write the table of shots to a file or a stream; the ending states the format.
+"""Write the table of shots to a file or a stream; the ending of the name sets the format.
 
 Each format has a function that takes recordings one by one. It keeps at most a part of one
-recording in memory. It never leaves a half-written file. JSON is written here. Pandas reads
-its `schema` and `data` with ``orient="table"``. The rows first go to a temporary file, because
-the head before them is known only after the last recording is read.
+recording in memory. It never leaves a half-written file. This module writes JSON. Pandas
+reads `schema` and `data` of the JSON file with ``orient="table"``. The rows first go to a
+temporary file, because the head is known only after the last recording is read.
 """
 
 import json
@@ -64,7 +64,7 @@ WITH_STATISTICS = (".xlsx",)
 
 def format_of(path: Path, decimal_comma: bool = False) -> Writer:
     """
-    Return the writer for the format that the ending of a file name states.
+    Return the function that writes a format; the ending of the file name sets the format.
 
     Raises
     ------
@@ -77,7 +77,7 @@ def format_of(path: Path, decimal_comma: bool = False) -> Writer:
         raise OptionError(
             f"the ending {path.suffix!r} is not a known format",
             where=str(path),
-            hint=f"end the name in {', '.join(endings)}, or in / for a folder of Parquet",
+            hint=f"end the name in {', '.join(endings)}, or in / for a folder of Parquet files",
         )
     if not decimal_comma:
         return writer
@@ -85,7 +85,7 @@ def format_of(path: Path, decimal_comma: bool = False) -> Writer:
         raise OptionError(
             f"a decimal comma works only in CSV; {path.name} is not CSV",
             where="--decimal-comma",
-            hint="leave it out: this format works with every language setting",
+            hint="leave this option out: the format works with every language setting",
         )
     return write_comma_csv
 
@@ -98,14 +98,14 @@ def write_table(tables: Iterable[ExportTable], path: Path, decimal_comma: bool =
     ----------
     tables : iterable of ExportTable
     path : Path
-        The new file; its ending states the format.
+        The new file. The ending of its name sets the format.
     decimal_comma : bool, optional
         Write CSV for spreadsheets that use decimal commas.
 
     Returns
     -------
     int
-        Rows written.
+        Number of rows that were written.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The jitter and the body lengths computed from shots, as lines and for JSON."""
+"""Write the jitter and the body lengths that the shots show, as lines and for JSON."""
 
 from decimal import Decimal
 from typing import Any
@@ -10,17 +10,17 @@ from chrono.units import format_value
 
 
 def timing_lines(timing: TimingJitter | None) -> list[str]:
-    """Return jitter by the shots and by the rig, and which value to state instead."""
+    """Return the jitter that the shots show, the rig's jitter, and advice for the rig."""
     if timing is None:
         return []
-    lines = filled(f"jitter of an edge by the shots: {timing_text(timing)}")
+    lines = filled(f"jitter of one edge, from the shots: {timing_text(timing)}")
     if timing.states_too_little:
-        lines += filled(f"the rig states too little: {jitter_advice(timing)}", 4)
+        lines += filled(f"the rig states too little jitter: {jitter_advice(timing)}", 4)
     return lines + (filled(hidden_text(timing), 4) if hidden_text(timing) else [])
 
 
 def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
-    """Return the length that each gate sees; empty if no length is known."""
+    """Return the body length that each gate sees; empty if no length is known."""
     return detail("body", blocking_text(blocking)) if blocking else []
 
 
@@ -30,7 +30,7 @@ def microseconds(seconds: float) -> str:
 
 
 def timing_text(timing: TimingJitter) -> str:
-    """Return the jitter by the shots beside the jitter that the rig states."""
+    """Return the jitter that the shots show, and the jitter that the rig states."""
     rig = f"the rig states {microseconds(timing.stated_s)} µs"
     dof = f"{timing.dof} degrees of freedom"
     if timing.is_upper_limit:
@@ -44,9 +44,9 @@ def hidden_text(timing: TimingJitter) -> str:
     if not timing.may_be_chords:
         return ""
     return (
-        "that is more than the rig states, but bodies that cross the beams off their middle "
-        f"scatter edges too, by {microseconds(timing.chords_s)} µs if gates.off_centre is "
-        "right: a flat rod, or a smaller off_centre if the aim is better, shows more"
+        "the shots show more jitter than the rig states, but edges also scatter if bodies miss "
+        f"the middle of the beams, by {microseconds(timing.chords_s)} µs if gates.off_centre "
+        "is right: use a flat rod, or state a smaller off_centre if the aim is better"
     )
 
 
@@ -56,13 +56,13 @@ def jitter_advice(timing: TimingJitter) -> str:
 
 
 def blocking_text(blocking: BlockedLengths) -> str:
-    """Return the length that each gate sees beside the declared length."""
+    """Return the body length that each gate sees, and the declared length."""
     seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
     return f"{seen}, declared {1e3 * blocking.declared_m:.4g} mm"
 
 
 def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
-    """Return the length that each gate sees; a dash if a gate sees no length."""
+    """Return the body length that each gate sees; a dash if a gate sees no length."""
     at_a, at_b = (format_value(mm, abs(mm) / 100) for mm in (at_a_mm, at_b_mm))
     return f"{at_a} mm at A, {at_b} mm at B"
 
@@ -84,7 +84,7 @@ def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
 
 
 def blocking_data(blocking: BlockedLengths | None) -> dict[str, Any]:
-    """Return the lengths as keys of an object for JSON [m]; None if not known."""
+    """Return the lengths [m] as keys of an object for JSON; an unknown length is None."""
     return {
         "length_at_a_m": blocking.at_a_m if blocking else None,
         "length_at_b_m": blocking.at_b_m if blocking else None,

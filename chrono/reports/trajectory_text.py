@@ -1,4 +1,4 @@
-"""Falls, flights, fitted drag and stops as text with pictures, and as objects for JSON."""
+"""Write falls, flights, fitted drag and stops as text with pictures, and for JSON."""
 
 import math
 from collections.abc import Sequence
@@ -42,20 +42,20 @@ FallResults = Sequence[FallResult | RefusedLaunch]
 
 def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = False) -> str:
     """
-    Return falls from rest as text for a terminal, with speed over height as a picture.
+    Return falls from rest as text for a terminal, with a picture of speed and height.
 
     Parameters
     ----------
     results : sequence of FallResult or RefusedLaunch
-        At least one.
+        At least one result.
     units : UserUnits
-        What to show them in.
+        Units in which the values are shown.
     ascii_only : bool, optional
         Draw with plain ASCII characters.
     """
     first = results[0].launch
     clocked = first.n > 0
-    what = "The drop that makes a body as fast as one more shot" if clocked else "A fall"
+    what = "A drop that makes a body as fast as one more shot" if clocked else "A fall"
     launches = [result.launch for result in results]
     lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
@@ -67,7 +67,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
 
 
 def fall_data(results: FallResults) -> dict[str, Any]:
-    """Return the values that `fall_text` shows as an object for JSON, in SI units."""
+    """Return the values of `fall_text` as an object for JSON, in SI units."""
     return {"caution": FLIGHT_CAUTION, "falls": [_fall_entry(result) for result in results]}
 
 
@@ -133,11 +133,11 @@ def flight_text(
     Parameters
     ----------
     results : sequence of FlightResult or RefusedLaunch
-        At least one.
+        At least one result.
     aim : Aim
         Angle and height of the launch, and the wind.
     units : UserUnits
-        What to show them in.
+        Units in which the values are shown.
     ascii_only : bool, optional
         Draw with plain ASCII characters.
     """
@@ -145,7 +145,7 @@ def flight_text(
     launches = [result.launch for result in results]
     lines = head_lines(f"A flight {_aim_text(aim, units)}", launches, units)
     if first.n:
-        lines += filled("distances count from midway between the gates")
+        lines += filled("distances are measured from midway between the gates")
     for letter, result in zip(letters_for(results), results, strict=True):
         own = own_body(result.launch, launches, units)
         lines += ["", *_flight_lines(result, letter, units, own)]
@@ -155,12 +155,12 @@ def flight_text(
 
 
 def flight_data(results: FlightResults) -> dict[str, Any]:
-    """Return the values that `flight_text` shows as an object for JSON, in SI units."""
+    """Return the values of `flight_text` as an object for JSON, in SI units."""
     return {"caution": FLIGHT_CAUTION, "flights": [_flight_entry(result) for result in results]}
 
 
 def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
-    """Return the drag found from landings as text for a terminal."""
+    """Return the drag that was computed from landings, as text for a terminal."""
     rows = [
         ("drag coefficient", units.estimate("number", fit.coefficient)),
         ("terminal speed", units.estimate("speed", fit.terminal)),
@@ -176,13 +176,13 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
         *table(rows),
         *filled(leading_line(fit.kappa, "drag constant")),
         *_used_lines(fit, units),
-        *filled("This assumes one coefficient along each flight."),
+        *filled("This assumes that the drag coefficient stays the same during a flight."),
     ]
     return "\n".join([*lines, "", *filled(FLIGHT_CAUTION, 0)])
 
 
 def fit_data(launch: Launch, fit: DragFit) -> dict[str, Any]:
-    """Return the values that `fit_text` shows as an object for JSON, in SI units."""
+    """Return the values of `fit_text` as an object for JSON, in SI units."""
     return {
         "caution": FLIGHT_CAUTION,
         **launch_data(launch),
@@ -234,11 +234,11 @@ def _flight_lines(
         rows.append(("mean of the shots", units.estimate("length", mean)))
     best = units.show("angle", result.best_rad)
     rows += [
-        ("made of", parts_text(result.range, "length", units)),
+        ("parts of u", parts_text(result.range, "length", units)),
         ("highest point", units.estimate("length", result.apex)),
         ("time", units.estimate("time", result.time)),
         ("impact", units.estimate("speed", result.impact_speed)),
-        ("  below level", units.estimate("angle", result.impact_angle)),
+        ("  angle below level", units.estimate("angle", result.impact_angle)),
         ("without air", units.show("length", result.vacuum_m)),
         ("best angle", f"{best} with {units.show('length', result.best_m)}"),
     ]
@@ -320,11 +320,11 @@ def stop_text(
     Parameters
     ----------
     results : sequence of StopResult or RefusedLaunch
-        At least one.
+        At least one result.
     law : {"constant", "spring", "sheet"}
-        How the force grows.
+        How the force grows with the distance.
     units : UserUnits
-        What to show them in.
+        Units in which the values are shown.
     ascii_only : bool, optional
         Draw with plain ASCII characters.
     """
@@ -337,7 +337,7 @@ def stop_text(
 
 
 def stop_data(results: StopResults) -> dict[str, Any]:
-    """Return the values that `stop_text` shows as an object for JSON, in SI units."""
+    """Return the values of `stop_text` as an object for JSON, in SI units."""
     return {"caution": STOP_CAUTION, "stops": [_stop_entry(result) for result in results]}
 
 
@@ -371,10 +371,10 @@ def _verdict(result: StopResult, units: UserUnits) -> str:
     enough = units.above("length", result.distance.value, result.distance.U95)
     if result.goal == "distance":
         peak = units.above("acceleration", result.peak.value, result.peak.U95)
-        return f"within {given} its peak stays under {peak} (95 %)"
+        return f"within {given} its peak deceleration stays under {peak} (95 %)"
     if result.goal == "time":
         return (
-            f"to take {given} it needs a distance of "
+            f"to stop in {given} it needs a distance of "
             f"{units.estimate('length', result.distance)}"
         )
     of = {"peak": "", "mean": " on average", "force": ""}[result.goal]

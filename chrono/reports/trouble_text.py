@@ -1,4 +1,4 @@
-"""Troubles with link, board, clock, disk or file in words, one sentence each."""
+"""Write problems with link, board, clock, disk or file in words, one sentence each."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 def trouble_line(trouble: Trouble) -> str:
-    """Return a trouble and its consequence in one sentence."""
+    """Return a problem and its consequence in one sentence."""
     match trouble:
         case LampSeen():
             return f"{lamp_text(trouble)}; keep its light out of the gate"
@@ -32,18 +32,18 @@ def trouble_line(trouble: Trouble) -> str:
             return _link_line(trouble)
         case BoardUnused(since_s, reason):
             return (
-                f"from {since_s:.3f} s on, until another hello, the board's lines are not "
-                f"used: {reason}"
+                f"from {since_s:.3f} s on, lines are not used until the board sends another "
+                f"hello: {reason}"
             )
         case RateUnknown(reason):
             return (
-                f"the rate of the counter is not known from its beats ({reason}); "
+                f"the beats do not show the counter's rate ({reason}); "
                 "speeds are measured with the clock that the rig states"
             )
         case SourceFailed(place, reason, ended):
             return f"{place}: reading ended: {reason}" if ended else f"{place}: {reason}"
         case RowCut(path, size):
-            return f"{path}: its last row is cut off after {size} bytes; it is left out"
+            return f"{path}: the last row is cut off after {size} bytes and is left out"
         case FileTrouble(said):
             return said
 
@@ -52,15 +52,18 @@ def lamp_text(lamp: LampSeen) -> str:
     """Return how often a gate tripped in step with a lamp; these trips are not shots."""
     hertz = f" ({lamp.frequency_hz:.0f} Hz)" if lamp.frequency_hz > 0 else ""
     trips = count_text(lamp.trips, "time")
-    return f"gate {lamp.gate} tripped {trips} in step with a lamp{hertz}; these are not shots"
+    return (
+        f"gate {lamp.gate} tripped {trips} in step with a lamp{hertz}; "
+        "these trips are not shots"
+    )
 
 
 def _link_line(lost: LinkLost) -> str:
     times = "once" if lost.times == 1 else f"{lost.times} times"
-    line = f"{plain(lost.port)}: the link was lost {times}; what the board sent meanwhile is"
+    line = f"{plain(lost.port)}: the link was lost {times}; lines sent during this time are"
     if lost.found_again:
         return f"{line} missing"
-    return f"{line} missing, and it was not found again: {plain(lost.reason)}"
+    return f"{line} missing, and the link was not found again: {plain(lost.reason)}"
 
 
 def restarts_words(restarts: int) -> str:
@@ -73,11 +76,11 @@ def waiting_words(waiting_s: float) -> str:
     """Return a note that rows wait for a slow disk; empty if they do not wait long."""
     if waiting_s < LONG_WAIT_S:
         return ""
-    return f"waiting for the disk for {waiting_s:.1f} s; shots are shown once they are on it"
+    return f"waiting for the disk for {waiting_s:.1f} s; shots are shown after they are saved"
 
 
 def disk_line(writer: RecordingWriter) -> str:
-    """Return how many bytes wait in memory, why, and the risk; empty if none wait."""
+    """Return how many bytes wait in memory, why, and the risk; or the last change of file."""
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"

@@ -1,4 +1,4 @@
-"""A recording compared with itself under an assumption, as text and for JSON."""
+"""Write how the results of a recording change under an assumption, as text and for JSON."""
 
 import math
 from textwrap import wrap
@@ -26,10 +26,10 @@ EDGE_WORDS = {EdgesUsed.LEAD: "leading", EdgesUsed.TRAIL: "trailing"}
 
 def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     """
-    Return shots, setups and limits of the answer as plain text.
+    Return the shots, the setups, and the limits of the assumption as plain text.
 
-    Lines have at most `width` columns, which must be 60 or more. Below 80 columns the steps of
-    each shot are left out.
+    Lines have at most `width` columns, which must be 60 or more. With less than 80 columns,
+    the column with the steps of each shot is left out.
     """
     unit = found.recorded.session.rig.speed_unit
     titles = (f"{title} [{unit}]" for title in ("recorded", "as if"))
@@ -48,9 +48,10 @@ HISTOGRAM_CELLS, HISTOGRAM_LINES = 48, 6
 
 def what_if_short(found: WhatIf, width: int = WIDE) -> str:
     """
-    Return setups, a histogram before and after, and how many shots agree.
+    Return the setups, a histogram with and without the assumption, and the agreeing shots.
 
-    For a projector: no line is longer than 60 columns, and 30 lines hold two setups.
+    The text suits a projector: no line is longer than 60 columns, and two setups fit in 30
+    lines.
     """
     unit = found.recorded.session.rig.speed_unit
     above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found)]
@@ -64,7 +65,7 @@ def what_if_short(found: WhatIf, width: int = WIDE) -> str:
 
 
 def _short_lines(pair: SetupPair, unit: str) -> list[str]:
-    """Return a setup's mean and s, before and after, in two lines."""
+    """Return a setup's mean and s, with and without the assumption, in two lines."""
     before, after = pair.recorded, pair.supposed
     if before is None or after is None:
         return _setup_lines(pair, unit)
@@ -112,7 +113,7 @@ def _folded(lines: list[str], width: int) -> list[str]:
 
 
 def what_if_data(found: WhatIf) -> dict[str, Any]:
-    """Return the values that `what_if_text` shows as an object for JSON, in SI units."""
+    """Return the values of `what_if_text` as an object for JSON, in SI units."""
     return {
         "recording": found.recorded.name,
         "as_if": _supposed_data(found),
@@ -182,8 +183,8 @@ def _step_notes(found: WhatIf) -> list[str]:
 def _edge_notes(found: WhatIf) -> list[str]:
     end = "front" if found.as_if.edges == EdgesUsed.LEAD else "back"
     notes = [
-        f"One pair of edges times the {end} of the body. The ± allows for drag and for a body "
-        "that crosses the beams off its middle."
+        f"One pair of edges times the {end} of the body. The ± allows for drag, and for bodies "
+        "that miss the middle of the beams."
     ]
     if found.without_speed:
         notes.append(
@@ -204,11 +205,11 @@ def _supposed_lines(found: WhatIf) -> list[str]:
         true_m = found.recorded.session.rig.spacing_m
         lines.append(
             f"its rig stated {as_if.spacing_m * 1e3:.6g} mm between the gates "
-            f"(it states {true_m * 1e3:.6g} mm)"
+            f"(the recording states {true_m * 1e3:.6g} mm)"
         )
     if as_if.clock_error:
         word = "fast" if as_if.clock_error > 0 else "slow"
-        lines.append(f"its counter were {abs(as_if.clock_error) * 1e6:.6g} ppm too {word}")
+        lines.append(f"its counter ran {abs(as_if.clock_error) * 1e6:.6g} ppm too {word}")
     if as_if.edges != EdgesUsed.BOTH:
         lines.append(f"its {EDGE_WORDS[as_if.edges]} edges alone gave the transit")
     return [f"  {line}" for line in lines]
@@ -307,7 +308,8 @@ def _agreement_lines(found: WhatIf) -> list[str]:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
             f"Steps alone move a transit by up to {half_s * 1e6:.3g} us (95 %): "
-            f"this explains {int(found.explained.sum())} of {count_text(compared, 'shot')}."
+            f"this explains the change in {int(found.explained.sum())} of "
+            f"{count_text(compared, 'shot')}."
         )
     return lines
 

@@ -1,7 +1,7 @@
-"""The table of shots as a workbook for spreadsheets, with typed cells for every language.
+"""Write the table of shots as a workbook, with typed cells that suit every language setting.
 
 Each row goes to the disk at once, so the memory does not grow with the number of rows. A text
-cannot become a formula: its cell has the type text and keeps it when the cell is edited.
+cannot become a formula: its cell has the type text, also after the cell is edited.
 """
 
 import json
@@ -61,9 +61,9 @@ def write_workbook(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as a workbook; return the number of rows of shots.
 
-    There are four sheets. `shots` has the shots; if they do not fit, there are more such
-    sheets. `setups` has the statistics. `rig` has each rig once, in SI. `columns` explains the
-    columns. The head of each sheet is always visible and has filters.
+    There are four sheets. `shots` has the shots; if they do not fit, further sheets follow.
+    `setups` has the statistics. `rig` has each rig once, in SI. `columns` explains the
+    columns. The head row of each sheet is always visible and has filters.
     """
     from xlsxwriter import Workbook
 
@@ -101,7 +101,7 @@ def _fill(book: "_Book", tables: Iterable[ExportTable]) -> int:
 
 @dataclass
 class _Sheet:
-    """A sheet that is being written: its next row, and its head for a continuation sheet."""
+    """A sheet that is being written: its next row, and the head row for further sheets."""
 
     sheet: "Worksheet"
     name: str
@@ -110,7 +110,7 @@ class _Sheet:
     row: int = 1
 
     def add_filter(self) -> None:
-        """Add filters to the head for the rows that were written."""
+        """Add filters to the head row, for the rows that were written."""
         self.sheet.autofilter(0, 0, max(self.row - 1, 1), len(self.header) - 1)
 
 
@@ -138,7 +138,7 @@ class _Book:
         )
 
     def sheet(self, name: str, header: Sequence[str], number: int = 1) -> _Sheet:
-        """Begin a sheet with its head."""
+        """Begin a new sheet, and write its head row."""
         sheet = self.book.add_worksheet(name if number == 1 else f"{name} {number}")
         sheet.freeze_panes(1, 0)
         for place, title in enumerate(header):
@@ -149,7 +149,7 @@ class _Book:
         return _Sheet(sheet, name, header, number)
 
     def write(self, to: _Sheet, values: Sequence[Any]) -> _Sheet:
-        """Write a row; return the sheet for the next row, a new sheet if this one is full."""
+        """Write a row into a sheet, or into a new one if it is full; return the used sheet."""
         if to.row == MOST_ROWS:
             to.add_filter()
             to = self.sheet(to.name, to.header, to.number + 1)
@@ -198,7 +198,7 @@ def _setup_rows(head: ExportHead, rig: int) -> Iterator[list[Any]]:
 
 
 def _leaves(record: Any, key: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield each value of a rig's record together with its path."""
+    """Yield each value of a rig's record together with its full key."""
     if isinstance(record, dict):
         for name, value in record.items():
             yield from _leaves(value, f"{key}.{name}" if key else name)

@@ -1,4 +1,4 @@
-"""A worksheet and its key as pages, and the result of marking as a table."""
+"""Make the pages of a worksheet and of its key, and a table with the marked answers."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -34,7 +34,7 @@ MUCH_LARGER = 3.0
 
 @dataclass(frozen=True)
 class SheetRow:
-    """One answer: the question, the working, and the result."""
+    """One row of the key: the question, the working, and the answer."""
 
     asked: str
     working: str
@@ -42,7 +42,7 @@ class SheetRow:
 
 
 def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
-    """Return the worksheets of all groups as one page; each begins a new sheet of paper."""
+    """Return the worksheets of all groups as one page; each begins on a new sheet of paper."""
     return render_page(
         "worksheet.html.jinja",
         name=found.name,
@@ -58,7 +58,7 @@ def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
 
 
 def key_page(found: Worksheet, figures: NumberFormat) -> str:
-    """Return the answers of all groups with the working as one page."""
+    """Return the right answers for all groups, with the working, as one page."""
     return render_page(
         "worksheet_key.html.jinja",
         name=found.name,
@@ -70,13 +70,13 @@ def key_page(found: Worksheet, figures: NumberFormat) -> str:
 
 
 def _source(found: Worksheet, figures: NumberFormat) -> str:
-    """Return which values of the sheet are recorded values, and which are not."""
+    """Return which values of the sheet were recorded, and which value is assumed."""
     spacing = found.tasks[0].facts.spacing
     words = _limit(spacing, 1 / (1 + RESTATED_STEP * (found.tasks[0].group - 1)), figures)
     return (
         f"All counter values are copied from the recording {found.name} without a change. Only "
-        f"the ± of the spacing is assumed. The rig states {words}; each group assumes another "
-        "value and has other shots, so that no two groups have the same results."
+        f"the ± of the spacing is assumed. The rig states {words}; each group gets another "
+        "value and other shots, so that no two groups have the same results."
     )
 
 
@@ -121,12 +121,10 @@ def fact_rows(facts: Facts, figures: NumberFormat) -> list[tuple[str, str, str, 
         )
     ]
     if facts.trip is not None:
-        rows.append(
-            ("where each of the two gates trips", "g", "", _limit(facts.trip, 1, figures))
-        )
+        rows.append(("place where each gate trips", "g", "", _limit(facts.trip, 1, figures)))
     rows += [
         ("time of one count", "c", figures.stated_time(facts.unit_s), ""),
-        ("step in which the counter counts", "T", figures.stated_time(facts.tick_s), ""),
+        ("step of the counter", "T", figures.stated_time(facts.tick_s), ""),
         (
             "error of the counter's rate",
             "r",
@@ -136,7 +134,7 @@ def fact_rows(facts: Facts, figures: NumberFormat) -> list[tuple[str, str, str, 
             else f"± {figures.plainly(rate.half_width * 1e6)} ppm",
         ),
         (
-            "delay of sensor B beyond sensor A",
+            "delay of sensor B minus delay of sensor A",
             "b",
             figures.stated_time(facts.latency_s)
             if facts.latency_s >= 0
@@ -208,7 +206,7 @@ def _speed_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
                 f"{figures.number(figures.in_speed(task.mean_mps))} {unit}",
             ),
             SheetRow(
-                "their standard deviation s",
+                "standard deviation s of the speeds",
                 f"√(sum of squared differences / {len(task.shots) - 1})",
                 f"{figures.number(figures.in_speed(task.s_mps))} {unit}",
             ),
@@ -246,7 +244,9 @@ def _limit_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
         SheetRow("shortest time", times.replace("SIGN", "−"), time.answer(limits.time_low_s)),
         SheetRow("highest speed", fast, speed.answer(high)),
         SheetRow("lowest speed", slow, speed.answer(low)),
-        SheetRow("half of the difference", "over the speed", f"{figures.number(share)} %"),
+        SheetRow(
+            "half of the difference", "divided by the speed", f"{figures.number(share)} %"
+        ),
     ]
 
 
@@ -277,7 +277,7 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
             time.answer(combined.u_time_s),
         ),
         SheetRow(
-            "u of the speed over the speed",
+            "u of the speed divided by the speed",
             relative,
             f"{figures.number(100 * combined.u_relative)} %",
         ),
@@ -289,14 +289,14 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
             f"({' ± '.join(rounded)}) {figures.speed}",
         ),
         SheetRow(
-            "digits that mean something",
-            f"those of {rounded[0]}",
+            "digits that have a meaning",
+            f"the digits of {rounded[0]}",
             str(len(rounded[0].translate(_NO_SIGNS).lstrip("0"))),
         ),
         *(
             [
                 SheetRow(
-                    "u of the speed by step and jitter alone",
+                    "u of the speed from step and jitter alone",
                     f"v / t · √(u(T)² + u(j)²) = {speed.six(v)} / {time.six(time_s)} · "
                     f"√({time.four(parts[0])}² + {time.four(parts[1])}²)",
                     speed.answer(combined.u_random_mps),
@@ -310,7 +310,7 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
 
 @dataclass(frozen=True)
 class _Kind:
-    """Numbers of one kind as a class writes them."""
+    """A format for lengths, times or speeds, in the unit that the school class uses."""
 
     figures: NumberFormat
     unit: str
@@ -320,7 +320,7 @@ class _Kind:
         return self.figures.number(value / self.size)
 
     def four(self, value: float) -> str:
-        """Write a value that all groups share; it has fewer digits than a result."""
+        """Write a value that is the same for all groups, with fewer digits than a result."""
         return self.figures.number(value / self.size, 4)
 
     def stated(self, value: float) -> str:
@@ -340,14 +340,14 @@ def _of(figures: NumberFormat, kind: str) -> _Kind:
 
 
 def _scatter(task: Task) -> str:
-    """Return whether the gates or the launcher scatter."""
+    """Return a sentence: does the launcher cause the scatter, or can the gates cause it?"""
     ratio = task.s_mps / task.combined.u_random_mps
     if ratio > MUCH_LARGER:
         return (
-            f"s is {two_digits(ratio)} times as large as step and jitter give: "
-            "the launcher scatters, not the gates."
+            f"s is {two_digits(ratio)} times as large as step and jitter alone make it: "
+            "the launcher causes the scatter, not the gates."
         )
-    return "s is hardly larger than step and jitter give: the gates may cause all of it."
+    return "s is hardly larger than step and jitter make it: the gates may cause all scatter."
 
 
 def _rules(task: Task) -> str:
@@ -356,7 +356,7 @@ def _rules(task: Task) -> str:
     time_s = task.shots[0].time_s
     parts = {
         "the spacing": combined.u_spacing_m / facts.spacing_m,
-        "where the gates trip": combined.u_trip_m * 2**0.5 / facts.spacing_m,
+        "the place where the gates trip": combined.u_trip_m * 2**0.5 / facts.spacing_m,
         "the counter's step": combined.u_tick_s / time_s,
         "the jitter": combined.u_jitter_s / time_s,
         "the counter's rate": combined.u_rate_s / time_s,
@@ -367,13 +367,13 @@ def _rules(task: Task) -> str:
     share = largest**2 / square
     left = (1 - 0.75 * share) ** 0.5
     return (
-        f"{name[0].upper()}{name[1:]} contributes most, {100 * share:.0f} % of the square; "
-        f"if you halve it, U is {100 * left:.0f} % of the U above."
+        f"{name[0].upper()}{name[1:]} contributes most, {100 * share:.0f} % of u²; "
+        f"if you halve this part, U is {100 * left:.0f} % of the U above."
     )
 
 
 def marking_lines(found: Marking, figures: NumberFormat) -> list[str]:
-    """Return a table of right answers, within 60 columns, and the key for wrong answers."""
+    """Return a table of the marked answers in 60 columns, and the key for wrong answers."""
     lines = ["group " + "".join(f"{name:>6}" for name in found.quantities)]
     for group in found.groups:
         answers = (found.answers.get((group, name)) for name in found.quantities)

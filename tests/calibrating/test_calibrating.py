@@ -305,7 +305,7 @@ def test_beats_over_20_s_are_refused(chrono, tmp_path, rig) -> None:
 def test_beats_over_little_more_than_a_minute_are_widened_and_it_is_said(tmp_path) -> None:
     short = calibrate_clock(record(tmp_path / "a.tsv", "two-bands?shots=21"), None)
     long = calibrate_clock(record(tmp_path / "b.tsv", "two-bands?shots=250"), None)
-    assert "a longer run narrows this" in calibration_lines(short)
+    assert "a longer run makes the uncertainty smaller" in calibration_lines(short)
     assert u95(short, "clock") > 1.2 * u95(long, "clock")
 
 
@@ -344,7 +344,7 @@ def test_a_clock_far_off_is_written_only_when_accepted(chrono, tmp_path, rig) ->
     slower_host(record(tmp_path / "x.tsv", "two-bands?shots=60"), 1.02)
     outcome = chrono("calibrate", "clock", "x.tsv", "--rig", rig)
     assert outcome.code == 1
-    assert "nothing written: the rate is beyond the ± " in outcome.err
+    assert "nothing written: the rate differs by more than the ± " in outcome.err
     assert stays_as_it_was(rig)
     assert chrono("calibrate", "clock", "x.tsv", "--rig", rig, "--accept").code == 0
     kept = load_rig(rig).calibration.clock
@@ -366,7 +366,11 @@ def drop_rig(chrono: Chrono, tmp_path: Path, **changes: str) -> Path:
     ("changes", "words", "reason"),
     [
         ({}, ("--height", "480 mm"), "do not agree"),
-        ({}, ("--height", "500 mm", "--height-tolerance", "60 mm"), "found spacing has ± "),
+        (
+            {},
+            ("--height", "500 mm", "--height-tolerance", "60 mm"),
+            "spacing from the drops has ± ",
+        ),
         ({"mass": "2.4 g"}, ("--height", "500 mm"), "do not agree"),
         ({"diameter": "42 mm"}, ("--height", "500 mm"), "do not agree"),
         ({"spacing": "306 mm"}, ("--height", "500 mm"), "do not agree"),

@@ -120,12 +120,14 @@ def test_what_speaks_against_a_test_is_told() -> None:
     assert "connect the pin to one input" in pulse_doubt(
         played((1, 1), (1, 1), late_b=True), light=False
     )
-    assert "as a wire does" in pulse_doubt(played((1, 1), (1, 1)), light=True)
+    assert "like a wire" in pulse_doubt(played((1, 1), (1, 1)), light=True)
     upside_down = played((1, 1), (1, 1), inverted=True)
     assert "add --light" in pulse_doubt(upside_down, light=False)
     assert "lost 3 edges" in pulse_doubt(played((1, 1), (1, 1), lost=3), light=False)
     bouncing = played((1, 1), (1, 1), bounce=True)
-    assert f"{2 * CHANGES} edges too many" in "\n".join(pulse_report(bouncing, light=False))
+    assert f"{2 * CHANGES} extra edges, because of bounce" in "\n".join(
+        pulse_report(bouncing, light=False)
+    )
 
 
 def test_the_rate_is_that_of_the_beats_against_the_computer_or_not_known() -> None:
@@ -138,7 +140,7 @@ def test_the_rate_is_that_of_the_beats_against_the_computer_or_not_known() -> No
     assert rate.startswith("120 ±")
     assert rate.endswith("fast")
     report = "\n".join(pulse_report(long, light=False))
-    assert f"from the beats against this computer: {rate}" in report
+    assert f"compared with this computer's clock, give: {rate}" in report
 
 
 def test_a_test_without_an_end_or_with_a_gap_is_refused() -> None:

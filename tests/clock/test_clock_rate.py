@@ -133,7 +133,7 @@ def test_a_port_that_delivers_at_intervals_is_told_of_and_a_usual_one_is_not():
     ticks, host_s = send_real_beats(rng, 180, 2e-5, usual)
     steady = clock_report(estimate_clock(ticks, microseconds(host_s), UNIT_S))
 
-    assert any("delivered at fixed intervals" in line for line in stepping)
+    assert any("delivered data at fixed intervals" in line for line in stepping)
     assert not any("fixed intervals" in line for line in steady)
 
 
@@ -144,7 +144,7 @@ def test_a_creeping_delay_is_warned_of_with_what_it_would_come_to():
     crept = estimate_clock(ticks, microseconds(host_s + np.linspace(0, 0.02, 600)), UNIT_S)
 
     assert crept.rate_error == pytest.approx(-33e-6, abs=16e-6)
-    assert "grew slowly by 20 ms in this time would look like 33 ppm" in " ".join(
+    assert "grew slowly by 20 ms in this time would look like an error of 33 ppm" in " ".join(
         clock_report(crept)
     )
 
@@ -174,7 +174,7 @@ def test_a_short_run_is_wider_and_says_so():
     found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
 
     assert found.U95 > 40e-6
-    assert "a longer run narrows this" in clock_report(found)
+    assert "a longer run makes the uncertainty smaller" in clock_report(found)
 
 
 @pytest.mark.parametrize("step_s", [-60.0, -5.0, -0.1, 0.1, 5.0, 3600.0])
@@ -322,7 +322,7 @@ def test_a_rate_beyond_what_the_rig_states_is_in_doubt():
 
     assert calibration_doubt(ClockCalibration(found, 5e-3)) == ""
     far = calibration_doubt(ClockCalibration(found, 50e-6))
-    assert "beyond the ± 50 ppm" in far
+    assert "differs by more than the ± 50 ppm" in far
     assert "clock.frequency" in far
 
 
@@ -330,5 +330,7 @@ def test_a_rate_known_worse_than_the_rig_states_is_in_doubt():
     ticks, host_s = send_beats(np.random.default_rng(9), 90, 2e-6, exponential)
     found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
 
-    assert "record for longer" in calibration_doubt(ClockCalibration(found, found.U95 / 2))
+    assert "record for a longer time" in calibration_doubt(
+        ClockCalibration(found, found.U95 / 2)
+    )
     assert calibration_doubt(ClockCalibration(found, 2 * found.U95)) == ""

@@ -5,14 +5,13 @@ import io
 import json
 import os
 import pty
-import re
 import shutil
 import signal
 from pathlib import Path
 from typing import Any
 
 import pytest
-from command_kit import is_one_clear_complaint
+from command_kit import is_one_clear_complaint, without_progress
 from program_kit import Program
 from season_kit import BANDS, HALL, PLAIN, many_links, season
 from waiting import patience, wait_until
@@ -134,8 +133,7 @@ def rest_of(running: Program) -> tuple[bytes, bytes]:
     """Return what a program still says until it ends."""
     with running, patience(running):
         out, err = running.communicate()
-    # A busy machine is told how far the work is.
-    return out, re.sub(rb"chrono: \d+ of \d+ recordings, .*\n", b"", err or b"")
+    return out, without_progress((err or b"").decode()).encode()
 
 
 def in_session(leader: int) -> list[int]:

@@ -87,7 +87,7 @@ def test_json_holds_what_the_table_shows(chrono):
     (setup,) = data["setups"]
     assert setup["as_if"]["mean_mps"] == pytest.approx(0.98 * setup["recorded"]["mean_mps"])
     text = chrono(*words).out
-    assert "(it states 100 mm)" in text
+    assert "(the recording states 100 mm)" in text
     assert "lies within this ± in 0 of 60 shots" in text
     assert text.count(", outside") + text.count("  outside") == 60
 
@@ -124,7 +124,7 @@ def test_a_noisy_session_names_what_is_otherwise(chrono):
 
     assert done.code == 1, "a lamp flickers in the noisy hall"
     text = " ".join(done.out.split())
-    assert "its counter were 500 ppm too slow" in text
+    assert "its counter ran 500 ppm too slow" in text
     assert "its leading edges alone gave the transit" in text
     assert "missing here" in text
     assert "exist only here: 13. The edges were paired differently" in text

@@ -116,11 +116,11 @@ def test_the_screen_begins_with_the_answer_and_more_setups_have_a_matrix():
     few = [group("a", SLOW), group("b", QUICK, 6)]
     text = comparison_screen_text(few, compare_groups(few), "m/s", 76, damaged_lines=3).plain
     assert text.startswith("b is faster than a by 4.7 ± 0.7 m/s (95 %).\nDoubt: 3 lines")
-    assert "difference of row less column" not in text
+    assert "speed of the row minus speed of the column" not in text
     many = [group(name, SLOW, 1 + 5 * place) for place, name in enumerate("abcd")]
     text = comparison_screen_text(many, compare_groups(many), "m/s", 76).plain
     assert text.startswith("Not settled: none of the 4 setups is shown to be faster")
-    assert "difference of row less column, m/s:" in text
+    assert "speed of the row minus speed of the column, m/s:" in text
     assert text.count(" against ") == 1, "the pair shot last"
 
 

@@ -108,7 +108,7 @@ def test_a_session_too_short_for_a_rate_is_measured_as_the_rig_states_and_says_s
     recorded = read_recording(tmp_path / "live.tsv")
 
     assert troubles == [recorded.rate_unknown]
-    assert "not known from its beats" in clock_doubt(recorded)
+    assert "the beats do not show the counter's rate" in clock_doubt(recorded)
     assert shown(recorded.session) == shown(run.session)
     stated = read_recording(tmp_path / "live.tsv", hand_run(rig_text=STATED)[1].session.rig)
     assert shown(recorded.session) == shown(stated.session)
@@ -175,6 +175,6 @@ async def test_the_dashboard_says_which_rate_is_in_use_and_that_shots_were_remea
         text = screen_text(app)
         assert "clock 40" in status_line(run).plain
         assert "ppm slow, shots measured again at" in text
-        assert "All shots measured again" in text
+        assert "All shots were measured again" in text
         assert app.driver.view.rows[0].speed_mps == pytest.approx(MPS, rel=1e-4)
         assert abs(before - MPS) > 0.1

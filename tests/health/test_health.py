@@ -30,8 +30,8 @@ TROUBLES = {
         _gate_b(flicker_hz=100.2, flicker_duty=0.3),
         "a lamp makes gate B flicker at 100 Hz",
     ),
-    "noise": (_gate_b(noise=5), "gate B trips on its own (15 a minute)"),
-    "chatter": (_gate_b(chatter=40), "gate B chatters at its threshold (120 a minute)"),
+    "noise": (_gate_b(noise=5), "gate B trips without a body (15 times a minute)"),
+    "chatter": (_gate_b(chatter=40), "gate B chatters at its threshold (120 times a minute)"),
     "damaged": (replace(GOOD, damaged=4), "1.0 % of the lines are damaged or lost"),
     "lost": (replace(GOOD, lost_lines=100), "25.0 % of the lines are damaged or lost"),
     "all damaged": (
@@ -48,11 +48,11 @@ TROUBLES = {
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
     "bounce": (
         replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),
-        "28 shots had the same noise without a bounce, but the rig's jitter is too small",
+        "28 shots had the same noise without a bounce, but the rig states too little jitter",
     ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),
-        "the counter's rate is off by +3000 ppm, the rig allows ± 50 ppm",
+        "the counter's rate is wrong by +3000 ppm, but the rig allows only ± 50 ppm",
     ),
 }
 
@@ -137,7 +137,7 @@ def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> Non
     readings = {
         "no shots": GOOD,
         "none in 1 shot": replace(GOOD, timed=1),
-        "not shown by lines without a level": replace(
+        "lines without a level cannot show this": replace(
             GOOD, gates=(GateObservation(),) * 2, timed=4
         ),
     }

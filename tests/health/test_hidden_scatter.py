@@ -37,5 +37,5 @@ def test_nothing_is_said_where_chance_the_rig_or_the_edges_explain_it(
 @pytest.mark.parametrize("found", [timing(0.14), timing(0.4, dof=8)])
 def test_balls_off_their_middle_are_named_where_they_may_be_why(found: TimingJitter) -> None:
     text = hidden_text(found)
-    assert text.startswith("that is more than the rig states")
+    assert text.startswith("the shots show more jitter than the rig states")
     assert "by 12 µs if gates.off_centre is right" in text

@@ -1,6 +1,12 @@
 """Running a command in this process, a clear complaint, and shots that are kept as printed."""
 
+import re
 from typing import Any
+
+
+def without_progress(told: str) -> str:
+    """Return what a command told, without the lines by which a busy machine says how far it is."""
+    return re.sub(r"chrono: \d+ of \d+ recordings, .*\n", "", told)
 
 
 class Outcome:

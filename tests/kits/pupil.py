@@ -86,15 +86,15 @@ def solve(html: str) -> Solution:
         "half of the difference": (longest / early - shortest / late) / 2 / speeds[0],
         "u of the path": u_path,
         "u of the time": u_time,
-        "u of the speed over the speed": relative,
+        "u of the speed divided by the speed": relative,
         "u of the speed": relative * speeds[0],
         "U = 2 u": 2 * relative * speeds[0],
     }
     if len(speeds) > 1:
         answers["mean of the speeds"] = statistics.mean(speeds)
-        answers["their standard deviation s"] = statistics.stdev(speeds)
+        answers["standard deviation s of the speeds"] = statistics.stdev(speeds)
         by_chance = math.sqrt(u_step**2 + u_jitter**2) / t * speeds[0]
-        answers["u of the speed by step and jitter alone"] = by_chance
+        answers["u of the speed from step and jitter alone"] = by_chance
     return Solution(int(group[1]), transits, times, speeds, answers)
 
 

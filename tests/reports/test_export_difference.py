@@ -30,7 +30,7 @@ def test_equal_exports_have_no_change():
     rows = [shot(1, 1.0), shot(2, 2.0, NAN, NAN, "lone-a")]
     found = compare_exports(rows, rows)
     assert found.changes == ()
-    assert difference_text(found) == "2 shots, as in the earlier export"
+    assert difference_text(found) == "2 shots, all the same as in the earlier export"
 
 
 def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():

@@ -142,7 +142,7 @@ def test_a_whole_school_that_guesses_alike_fits_a_terminal() -> None:
     plot = dot_plot([22.0] * 60, ["x"] * 60)
     lines = dot_lines(plot, "m/s")
     assert len(lines) <= 15
-    assert "a dot stands for up to 5 guesses" in lines[0]
+    assert "a dot shows up to 5 guesses" in lines[0]
     assert "\n".join(lines).count("●") == 12
     texts = [text for _, text in plot.ticks]
     assert max(map(len, texts)) <= 5, "no ticks of 21.9999999"

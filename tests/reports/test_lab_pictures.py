@@ -106,12 +106,10 @@ def test_the_true_value_stands_between_its_neighbours(coarse, usual) -> None:
 
 def test_why_not_95_of_100_hold_is_said_where_it_stands(coarse, usual) -> None:
     """The transit is 11.11 ticks, in each shot: 45 m/s, 50 mm, 100 us."""
-    words = "each ends 0.11 tick after a step; for all such places it is 95 %"
+    words = "each shot ends 0.11 tick after a step; over all places, 95 % are right"
     assert words in lab_text(coarse)
-    assert "for all such gates it is 95 %" in lab_text(usual)
-    assert (
-        "0.11 tick past a step; over all: 95 %" in plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
-    )
+    assert "over all such gates, 95 % are right" in lab_text(usual)
+    assert "0.11 tick past a step; mean: 95 %" in plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
     scattered = look(COARSE.with_values(spread=0.05))
     assert "tick past" not in plain_lines(ladder(scattered, 60, 16, "m/s"))[1]
 
@@ -160,7 +158,7 @@ def test_rungs_stand_as_far_apart_as_their_speeds(coarse, lines_high) -> None:
 
 def test_readings_too_many_for_the_lines_are_put_together_and_none_is_lost(usual) -> None:
     lines = plain_lines(ladder(usual, 60, 12, "m/s"))
-    assert re.fullmatch(r"1000 shots, \d+ readings a line", lines[0])
+    assert re.fullmatch(r"1000 shots, \d+ readings per line", lines[0])
     assert sum(count for _, count in rungs(lines)) == 1000
 
 

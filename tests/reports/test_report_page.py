@@ -67,7 +67,7 @@ def test_every_counted_shot_is_listed_with_the_exported_speed(
     rows = list(csv.DictReader(io.StringIO(chrono("export", recording).out)))
     text = reported(recording, code=int(recording == NOISY)).text
 
-    part = text[text.index("Counted shots") : text.index("Set aside, and why")]
+    part = text[text.index("Counted shots") : text.index("Shots set aside, and why")]
     marks = dict(zip(dict.fromkeys(row["setup"] for row in rows), "●■", strict=False))
     found = re.findall(r"(\d+) ([●■]) ([\d.]+) ± ([\d.]+)", part)
     counted = [row for row in rows if row["counted"] == "true"]
@@ -119,7 +119,7 @@ def test_the_page_tells_setups_and_their_difference(reported) -> None:
     assert "conditions launcher sling, bands 2" in text
     assert "gate spacing 300 mm ± 0.5 mm" in text
     assert "counter 32 bits at 16 MHz" in text
-    assert "gate spacing not calibrated, the stated limits apply" in text
+    assert "gate spacing not calibrated; the stated limits are used" in text
 
 
 def test_the_interval_of_s_is_that_of_the_chi_square(reported) -> None:
@@ -132,9 +132,7 @@ def test_the_interval_of_s_is_that_of_the_chi_square(reported) -> None:
 def test_the_budget_is_that_of_the_shot_with_the_median_speed(chrono, reported) -> None:
     rows = csv.DictReader(io.StringIO(chrono("export", BANDS).out))
     own = sorted((float(r["speed_mps"]), r["shot"]) for r in rows if r["setup"] == "two bands")
-    assert (
-        f"Shot {own[10][1]}, the one with the median speed of two bands" in reported(BANDS).text
-    )
+    assert f"Shot {own[10][1]}, which has the median speed of two bands" in reported(BANDS).text
 
 
 def test_the_budget_adds_up(reported) -> None:
@@ -233,8 +231,8 @@ def test_a_long_session_is_cut_and_says_what_is_left_out(reported, tmp_path) -> 
 
     assert text.count(" ● ") == 72 + 2  # the list of shots, the table of setups, its details
     assert (
-        "Listed are the first 36 and the last 36 counted shots. The 2928 between them, no. 37 "
-        "to 2964, are in the sums and in the picture"
+        "This list has the first 36 and the last 36 counted shots. The 2928 shots between "
+        "them, no. 37 to 2964, are in the sums and in the picture"
     ) in text
     assert re.search(r"on hold 30 3001 \(.*\), .* 3010 \([\d.]+\) … and 20 more", text)
     assert (tmp_path / "out.html").stat().st_size < 300_000
@@ -254,7 +252,7 @@ def test_many_setups_and_many_reasons_are_counted_not_listed(reported, tmp_path)
     assert "3 shots more for 3 other reasons" in text
     # Fourteen setups make 91 pairs: a matrix in two pieces shows every one.
     assert text.count("The two fastest: s13 against s12") == text.count(" against s") == 1
-    matrix = text.split("All pairs")[1].split("Difference of the row")[0]
+    matrix = text.split("All pairs")[1].split("Speed of the row")[0]
     first, second = matrix.split("setup 10 11 12 13")
     cells = [len(re.findall(r"\S*[*~·?](?!\S)", piece)) for piece in (first, second)]
     assert cells == [81, 10]
@@ -302,9 +300,9 @@ def test_a_setup_of_one_shot_and_a_session_without_any_have_a_page(reported, tmp
 
 
 ALL_MARKS = (
-    "Bands: the mean",
-    "Dotted lines: another setup",
-    "Crosses: shots that are not counted",
+    "A band shows the mean",
+    "A dotted line shows where",
+    "A cross is a shot that is not counted",
 )
 
 
@@ -318,7 +316,7 @@ def test_the_words_below_a_picture_explain_only_what_it_has(reported, tmp_path) 
     ):
         text = reported(write_recording(tmp_path / f"{place}.tsv", rows)).text
         assert {mark for mark in ALL_MARKS if mark in text} == has
-    assert "Speeds in m/s; no shot is counted." in reported(tmp_path / "2.tsv").text
+    assert "Speeds in m/s. No shot is counted." in reported(tmp_path / "2.tsv").text
 
 
 def test_calibrations_are_told_with_date_value_and_evidence(reported, tmp_path) -> None:
@@ -349,7 +347,7 @@ def test_what_is_wrong_with_the_data_is_on_the_page_and_ends_with_one(
     cut.write_bytes(PLAIN.read_bytes()[:-3] + b"\n99\tboard\tnoise\n88")
     text = reported(cut, code=1).text
 
-    assert "what could not be used 1 damaged line" in text
+    assert "data that could not be used 1 damaged line" in text
     assert "left out at the end: line 127 is cut off" in text
 
 

@@ -85,7 +85,7 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     assert "tick alone     44.99958 … 45.00042 m/s, hard limits: one tick more or less" in rest
     assert "Monte Carlo    44.908 … 45.092 m/s" in rest
     assert "to 2 digits this confirms U95, not first order (6.3 % wider)" in rest
-    assert "Improve first: gate spacing; half its uncertainty gives U95 0.063 m/s." in rest
+    assert "Improve first: gate spacing; with half its uncertainty, U95 is 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
 
@@ -151,9 +151,11 @@ def test_a_plan_marks_what_reaches_the_goal() -> None:
         for error, mark in re.findall(r"([\d.]+) % ([+ ])", row)[:3]:
             if float(error) != 0.5:
                 assert (float(error) < 0.5) == (mark == "+"), row
-    assert "light gates (300 mm, steps of 62.5 ns) reaches 0.20 %;" in text
-    assert "the largest share of the variance, 76 %, is gate spacing." in text
-    assert "keeps within 0.5 % in its whole window, 2 … 200 m/s, and even up to 45" in text
+    assert "light gates (300 mm, steps of 62.5 ns) has a U95 of 0.20 %;" in text
+    assert "the largest share of the variance, 76 %, comes from gate spacing." in text
+    assert (
+        "Its U95 is at most 0.5 % in its whole window, 2 … 200 m/s, and even up to 45" in text
+    )
 
 
 def test_a_plan_s_curve_stands_at_round_speeds_of_the_shown_unit() -> None:
@@ -191,7 +193,10 @@ def test_a_speed_outside_the_window_is_told_to_be_no_shot() -> None:
             budget_text(budget_of_speed(default_rig(), speed, max_trials=100_000)),
             plan_text(plan_for(default_rig(), speed, 0.01)),
         ):
-            assert f"flagged {flag} and not counted:\nthe rig's window is 2 … 200 m/s." in text
+            assert (
+                f"gets the flag {flag} and is not counted:\nthe rig's window is 2 … 200 m/s."
+                in text
+            )
     assert "window is" not in budget_text(
         budget_of_speed(default_rig(), 45.0, max_trials=100_000)
     )
@@ -245,7 +250,10 @@ def of_parts(*stated: tuple[str, float]) -> Estimate:
 
 def test_what_makes_most_of_an_uncertainty_is_named_with_its_share_of_the_variance() -> None:
     found = of_parts(("mass", 3.0), ("wind", 4.0), ("height", 0.1))
-    assert leading_line(found, "range") == "variance of the range: wind 64 %, mass 36 %"
+    assert (
+        leading_line(found, "range")
+        == "causes of the variance of the range: wind 64 %, mass 36 %"
+    )
 
 
 def test_nothing_is_named_where_nothing_is_uncertain() -> None:
@@ -255,7 +263,7 @@ def test_nothing_is_named_where_nothing_is_uncertain() -> None:
 def test_a_rig_s_rows_tell_its_limits_in_the_units_in_which_they_are_stated() -> None:
     assert dict(rig_rows(crystal_rig())) == {
         "gate spacing": "300 mm ± 0.5 mm",
-        "where each gate trips": "± 0.2 mm",
+        "place where a gate trips": "± 0.2 mm",
         "tilt of the path": "0 … 1°",
         "sensors' delays differ by": "± 200 ns",
         "body off its axis": "± 5 mm",
@@ -279,7 +287,7 @@ def test_a_rig_of_plain_lines_has_no_counter_to_tell_of_and_a_flat_body_no_axis(
 
 def test_a_calibration_is_told_or_that_there_is_none() -> None:
     rows = dict(calibration_rows(COARSE))
-    lacking = "not calibrated, the stated limits apply"
+    lacking = "not calibrated; the stated limits are used"
     assert [name for name, text in rows.items() if text == lacking] == [
         "counter's rate",
         "gate spacing",

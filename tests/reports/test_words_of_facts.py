@@ -22,7 +22,7 @@ from chrono.session.troubles import (
 )
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
-MEANWHILE = "what the board sent meanwhile is missing"
+MEANWHILE = "lines sent during this time are missing"
 
 
 def test_no_advice_and_no_note_is_without_words() -> None:
@@ -49,23 +49,23 @@ def test_an_advice_is_given_in_millimetres_and_degrees() -> None:
         (LinkLost("p", 3, True, ""), f"p: the link was lost 3 times; {MEANWHILE}"),
         (
             LinkLost("p\x1b", 2, False, "no such port\n"),
-            f"p·: the link was lost 2 times; {MEANWHILE}, and it was not found again: "
+            f"p·: the link was lost 2 times; {MEANWHILE}, and the link was not found again: "
             "no such port·",
         ),
         (
             BoardUnused(12.5, "16 bits"),
-            "from 12.500 s on, until another hello, the board's lines are not used: 16 bits",
+            "from 12.500 s on, lines are not used until the board sends another hello: 16 bits",
         ),
         (
             RateUnknown("3 beats"),
-            "the rate of the counter is not known from its beats (3 beats); speeds are "
+            "the beats do not show the counter's rate (3 beats); speeds are "
             "measured with the clock that the rig states",
         ),
         (SourceFailed("p", "broken", ended=True), "p: reading ended: broken"),
         (SourceFailed("a.tsv", "was cut", ended=False), "a.tsv: was cut"),
         (
             RowCut("a.tsv", 7),
-            "a.tsv: its last row is cut off after 7 bytes; it is left out",
+            "a.tsv: the last row is cut off after 7 bytes and is left out",
         ),
         (FileTrouble("it goes on in b.tsv"), "it goes on in b.tsv"),
     ],

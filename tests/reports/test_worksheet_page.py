@@ -59,7 +59,7 @@ def agrees(sheet: str, key: str) -> None:
     found, answers = solve(sheet), answers_of(key)
     for asked, value in found.answers.items():
         assert quantity(answers[asked]) == pytest.approx(value, rel=2e-5), asked
-    assert set(answers) == {*found.answers, "result", "digits that mean something"}
+    assert set(answers) == {*found.answers, "result", "digits that have a meaning"}
 
     head, *rows = tables_of(key)[0]
     assert len(rows) == len(found.speeds_mps)
@@ -72,7 +72,7 @@ def agrees(sheet: str, key: str) -> None:
         assert quantity(f"{row[-2]} {speed_unit}") == pytest.approx(speed, rel=1e-5)
     speed, half = re.findall(r"[\d.,]+", answers["result"])[:2]
     digits = re.sub("[.,]", "", speed).lstrip("0")
-    assert answers["digits that mean something"] == str(len(digits))
+    assert answers["digits that have a meaning"] == str(len(digits))
     unit = answers["result"].rpartition(") ")[2]
     last_digit = UNITS[unit] * 10.0 ** -len(re.split("[.,]", half + ".")[1])
     assert quantity(f"{half} {unit}") == pytest.approx(
@@ -254,9 +254,9 @@ def test_a_sheet_says_what_is_real_and_what_is_supposed(sheets) -> None:
     sheet, key = sheets(BANDS, "--group", 3)
     text = read_page(sheet).text
 
-    assert "wrapped as in the recording" in text
+    assert "the counter begins again at 0" in text
     assert "All counter values are copied from the recording two-and-three-bands.tsv" in text
-    assert "The rig states ± 0.5 mm; each group assumes another value" in text
+    assert "The rig states ± 0.5 mm; each group gets another value" in text
     assert "± 0.55 mm" in text
     for page in (sheet, key):
         for line in PAPER_CAUTION:
@@ -272,7 +272,7 @@ def test_what_contributes_most_is_named_with_its_share(sheets) -> None:
     # By hand: (0.5/√3)² = 0.0833 mm² of 100² mm; 0.005/√3 of the rate: equal parts, 8.33e-6.
     # The gates 2·(0.2/√3)² = 0.0267 mm², 2.67e-6; u(T) and u(j) of some 4.5 ms: 4.9e-7.
     part = 8.33e-6 / (2 * 8.33e-6 + 2.67e-6 + ((4e-3 / 6**0.5) ** 2 + 2 * 1.9e-3**2) / 4.53**2)
-    share = re.search(r"contributes most, (\d+) % of the square; .* (\d+) %", key)
+    share = re.search(r"contributes most, (\d+) % of u²; .* (\d+) %", key)
     assert share
     assert int(share[1]) == pytest.approx(100 * part, abs=1)
     assert int(share[2]) == pytest.approx(100 * (1 - 0.75 * part) ** 0.5, abs=1)
@@ -283,13 +283,16 @@ def test_the_key_says_whether_the_gates_or_the_launcher_scatter(sheets, tmp_path
     answers = answers_of(key)
     s, by_chance = (
         quantity(answers[asked])
-        for asked in ("their standard deviation s", "u of the speed by step and jitter alone")
+        for asked in (
+            "standard deviation s of the speeds",
+            "u of the speed from step and jitter alone",
+        )
     )
     assert s > 10 * by_chance
-    assert "the launcher scatters, not the gates" in key
+    assert "the launcher causes the scatter, not the gates" in key
     alike = [setup("a"), *(shot(20 + i / 1e4) for i in range(8))]
     _, key = sheets(write_recording(tmp_path / "x.tsv", alike))
-    assert "the gates may cause all of it" in key
+    assert "the gates may cause all scatter" in key
     _, key = sheets(BANDS, "--shots", 1)
     assert "scatter" not in key
 
@@ -416,7 +419,7 @@ ASKED = {
     "t": "time of shot",
     "v": "speed of shot",
     "mean": "mean of the speeds",
-    "s": "their standard deviation s",
+    "s": "standard deviation s of the speeds",
     "high": "highest speed",
     "low": "lowest speed",
     "u": "u of the speed",

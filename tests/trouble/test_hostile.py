@@ -110,13 +110,13 @@ SIZES: dict[str, tuple[Iterable[bytes], int, str, float]] = {
     "marks on more shots than any session": (
         records("mark", (f'{{"action": "note", "shot": {i}}}' for i in range(MANY))),
         1,
-        "100000 setups or marks are left out, the first: mark at 0.000 s: more than",
+        "100000 setups or marks are left out; the first reason: mark at 0.000 s: more than",
         200,
     ),
     "many notes": (
         records("mark", ('{"action": "note", "text": "a"}' for _ in range(MANY))),
         0,
-        "9980 earlier notes are in --json",
+        "9980 earlier notes are shown by --json",
         150,
     ),
     "nothing but rows that are none": ([b"x\n" * 5 * MEGABYTE], 0, "damaged lines", 150),
