@@ -136,7 +136,7 @@ def test_wrong_use_is_refused_in_one_line(tmp_path) -> None:
         pass
     with pytest.raises(OptionError, match="used already"), unopened:
         pass
-    with pytest.raises(OptionError, match="needs a rig"), door.live("/dev/nowhere"):
+    with pytest.raises(OptionError, match="a rig file is needed"), door.live("/dev/nowhere"):
         pass
     wide = {"gates": {"spacing": "300 mm"}}
     away = tmp_path / "b.tsv"

@@ -5,7 +5,7 @@ from typing import Any
 
 
 def without_progress(told: str) -> str:
-    """Return what a command told, without the lines by which a busy machine says how far it is."""
+    """Return what a command told, without the lines of progress that a busy machine gets."""
     return re.sub(r"chrono: \d+ of \d+ recordings, .*\n", "", told)
 
 
