@@ -12,7 +12,7 @@ def trend_text(trend: LengthTrend) -> str:
     """Return in words how the measured body lengths change at one gate."""
     if trend.trend is Trend.SPEED:
         seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
-        return f"blocked {seen} µs {_how(trend)} than by a body of this length"
+        return f"blocked for {seen} µs {_how_much(trend)} for a body of this length"
     steps = 1e3 * (trend.shots - 1)
     seen = _with_limit(steps * trend.slope, steps * trend.U_slope)
     return f"lengths change by {seen} mm from the first to the last of {trend.shots} shots"
@@ -34,6 +34,10 @@ def trend_wrong(trend: LengthTrend) -> str:
 
 def _how(trend: LengthTrend) -> str:
     return "longer" if trend.slope > 0 else "shorter"
+
+
+def _how_much(trend: LengthTrend) -> str:
+    return "too long" if trend.slope > 0 else "too short"
 
 
 def trend_advice(trend: LengthTrend) -> str:

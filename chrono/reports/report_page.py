@@ -25,6 +25,7 @@ from chrono.reports.comparison_text import (
 )
 from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.flag_help import FLAG_HELP
+from chrono.reports.length_trend_text import trend_doubts
 from chrono.reports.motion_text import mouth_source_lines
 from chrono.reports.page_files import render_page
 from chrono.reports.rig_text import Rows, body_text, calibration_rows, rig_rows, site_text
@@ -114,7 +115,8 @@ def _warnings(report: Report) -> list[str]:
         lines += [line.strip() for line in suspicious_lines(found)]
     for told in report.recordings:
         whose = f"{told.recorded.name}: " if len(report.recordings) > 1 else ""
-        troubles = [*_troubles(told), *filter(None, [slope_doubt(told.summary.slope)])]
+        rig = [slope_doubt(told.summary.slope), *trend_doubts(told.summary.trends)]
+        troubles = [*_troubles(told), *filter(None, rig)]
         lines += [f"{whose}{plain(line)}" for line in troubles]
     return lines
 

@@ -20,8 +20,10 @@ from sloped_path import Path as Sloped
 
 from chrono.measuring.length_trends import Trend
 from chrono.reports.length_trend_text import trend_doubts
+from chrono.reports.report_page import report_page
 from chrono.reports.slope_text import slope_doubt
 from chrono.session.recording_loader import read_recording
+from chrono.session.report_content import report_of
 from chrono.session.session import Session
 from chrono.session.session_summary import slope_of, trends_of
 
@@ -90,6 +92,14 @@ def test_a_threshold_that_drifts_is_told(tmp_path, body) -> None:
         (doubt,) = trend_doubts(trends)
         assert "at gate B bodies look shorter" in doubt
         assert "gates.trip_tolerance" in doubt
+
+
+def test_a_report_warns_of_a_threshold_that_drifts(tmp_path) -> None:
+    told(tmp_path, ROD, alike, 60, 0, threshold=0.35, drift_at_b=0.3)
+    page = report_page(report_of([read_recording(tmp_path / "lines.tsv")]))
+    warnings = page.split('<ul class="warnings">')[1].split("</ul>")[0]
+    assert "at gate B bodies look shorter" in warnings
+    assert "gates.trip_tolerance" in warnings
 
 
 def test_unlike_thresholds_are_no_slope(tmp_path) -> None:
