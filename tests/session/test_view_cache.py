@@ -192,6 +192,19 @@ def test_shots_that_waited_behind_a_restart_do_not_move_those_before_it() -> Non
     assert np.diff(times_s[2:]) == pytest.approx(np.diff(real_s), abs=2e-6)
 
 
+def test_shots_that_waited_behind_a_wrong_rate_do_not_move_those_before_them() -> None:
+    board, run = hand_run()
+    board.rate_error = 0.005
+    before_s = board.us * 1e-6
+    board.shoot_and_wait(30.0)
+    board.wait(3600.0)
+    slept(board, 3)
+    take_all(run)
+    log = run.session.log
+    assert (np.diff(log.time_us[1:]) > 1e6).all(), "they are moved"
+    assert log.time_us[0] * 1e-6 == pytest.approx(before_s, abs=0.1)
+
+
 def test_shots_that_were_read_at_once_keep_the_host_s_time() -> None:
     for rate_error in (-0.005, 0.005):
         board, run = hand_run()
