@@ -365,10 +365,10 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
     for one in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL):
         places = (used == one).nonzero()[0]
         if len(places):
-            skew = (skew_s[places] / transit_s[places]) if one == EdgesUsed.BOTH else None
-            parts[:, places] = _measure_alike(
-                true_s[places], bounce_s[places], skew, one, model
-            )
+            transit, skew = true_s[places], None
+            if one == EdgesUsed.BOTH:
+                skew = skew_s[places] / np.where(np.isnan(transit), np.nan, transit_s[places])
+            parts[:, places] = _measure_alike(transit, bounce_s[places], skew, one, model)
     speed, u_random, u_shared, factors = parts
     u = np.sqrt(u_random * u_random + u_shared * u_shared)
     bounced = bounce_s.nonzero()[0]

@@ -127,12 +127,12 @@ def test_a_companion_s_speed_is_free_of_the_clock_s_error_and_the_latency_too() 
 
 
 def test_what_cannot_be_measured_is_nan_in_every_column_but_the_transit() -> None:
-    shots = make_shots([ABSENT, -500, 0, 100], used=[EdgesUsed.NONE, 1, 2, 1], block=50)
+    shots = make_shots([ABSENT, -500, 0, 0, 100], used=[EdgesUsed.NONE, 1, 2, 1, 1], block=50)
     measured = measure(shots, SpeedModel.from_rig(make_rig()))
     for name in ("speed_mps", "u_mps", "U95_mps", "u_random_mps", "u_shared_mps"):
         column = getattr(measured, name)
-        assert np.isnan(column[:3]).all(), name
-        assert np.isfinite(column[3]), name
+        assert np.isnan(column[:4]).all(), name
+        assert np.isfinite(column[4]), name
     assert measured.transit_s[1] < 0
 
 
