@@ -7,6 +7,7 @@ import os
 import pty
 import shutil
 import signal
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -208,6 +209,26 @@ def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
     assert shown.returncode == 0
 
 
+@pytest.mark.parametrize("command", ["summary", "check"])
+def test_results_that_come_one_by_one_on_a_terminal_have_no_bar_among_them(
+    tmp_path, command
+) -> None:
+    many_links(tmp_path / "many", 30, BANDS)
+    for words, has_bar in ((("--json",), True), ((), False)):
+        master, slave = pty.openpty()
+        wide = {"TERM": "xterm", "COLUMNS": "80"}
+        terminal = {"stdout": slave, "stderr": slave, "env": wide}
+        shown = start(command, "many", *words, cwd=tmp_path, **terminal)
+        os.close(slave)
+        seen = b""
+        with patience(shown), suppress(OSError):  # Linux: the other end is closed
+            while piece := os.read(master, 65536):
+                seen += piece
+        rest_of(shown)
+        os.close(master)
+        assert (b"/30" in seen) == has_bar
+
+
 def test_without_a_terminal_a_line_now_and_then_says_how_far_it_is(monkeypatch, capsys) -> None:
     now_s = [100.0]
     monkeypatch.setattr(batch_options.time, "monotonic", lambda: now_s[0])
@@ -215,7 +236,9 @@ def test_without_a_terminal_a_line_now_and_then_says_how_far_it_is(monkeypatch, 
         for _ in range(200):
             now_s[0] += 1.0
             advance()
-    assert capsys.readouterr().err.splitlines() == [
+    told = capsys.readouterr().err
+    assert without_progress(told) == ""
+    assert told.splitlines() == [
         "chrono: 10 of 200 recordings are done; time left: about 3 min",
         "chrono: 70 of 200 recordings are done; time left: about 2 min",
         "chrono: 130 of 200 recordings are done; time left: about 70 s",

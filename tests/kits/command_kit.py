@@ -6,7 +6,7 @@ from typing import Any
 
 def without_progress(told: str) -> str:
     """Return what a command told, without the lines of progress that a busy machine gets."""
-    return re.sub(r"chrono: \d+ of \d+ recordings, .*\n", "", told)
+    return re.sub(r"chrono: \d+ of \d+ recordings are done; .*\n", "", told)
 
 
 class Outcome:
