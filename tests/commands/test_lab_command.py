@@ -82,7 +82,7 @@ def test_an_estimate_is_asked_for_before_anything_is_shown(chrono, monday, say) 
     done = chrono("lab", monday, "--guess")
 
     assert done.code == 0, done.err
-    assert done.err.startswith("Type your estimate of the ± (95 %) of 21.98 m/s")
+    assert done.err.startswith("Estimate the ± (95 %) of the speed 21.98 m/s")
     assert "3b said ± 0.4" in done.out
     assert "times too large" in done.out
     assert monday.read_bytes() == before
