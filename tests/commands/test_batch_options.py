@@ -96,7 +96,9 @@ def test_the_first_bad_file_ends_it_otherwise(chrono, with_bad, tmp_path) -> Non
 
 def test_nothing_but_bad_files_is_no_comparison(chrono, tmp_path) -> None:
     (tmp_path / "x.tsv").write_text("")
-    is_one_clear_complaint(chrono("compare", "x.tsv", "--skip-bad"), "no recording can")
+    is_one_clear_complaint(
+        chrono("compare", "x.tsv", "--skip-bad"), "none of the recordings can"
+    )
 
 
 def test_several_recordings_are_checked_with_a_line_each(chrono, tmp_path) -> None:
@@ -242,7 +244,7 @@ def test_a_report_takes_folders_and_leaves_bad_files_out_where_that_is_wanted(
 def test_more_recordings_than_a_page_shows_are_refused(chrono, tmp_path) -> None:
     many_links(tmp_path / "many", 51)
     refused = chrono("report", "many", "-o", "x.html")
-    is_one_clear_complaint(refused, "there are 51 recordings", "at most 50", "name fewer")
+    is_one_clear_complaint(refused, "there are 51 recordings", "at most 50", "give fewer")
     assert not (tmp_path / "x.html").exists()
 
 

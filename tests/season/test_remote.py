@@ -85,7 +85,9 @@ def test_a_dataset_is_written_at_an_address_and_never_over_another(chrono, memor
     ]
     assert pq.read_table("/out", filesystem=memory).num_rows == 160
     is_one_clear_complaint(chrono(*call), "memory://out/", "exists")
-    is_one_clear_complaint(chrono(*call[:2], "-o", "memory://x.csv"), "end the address with /")
+    is_one_clear_complaint(
+        chrono(*call[:2], "-o", "memory://x.csv"), "/ at the end of the address"
+    )
 
 
 def test_a_dataset_that_fails_leaves_nothing(chrono, memory, tmp_path) -> None:
