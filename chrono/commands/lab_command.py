@@ -84,9 +84,7 @@ def lab(
     ] = None,
     spread: Annotated[
         str | None,
-        typer.Option(
-            help='How much the speeds differ from shot to shot (scatter), such as "2 %".'
-        ),
+        typer.Option(help='Scatter of the speeds from shot to shot, such as "2 %".'),
     ] = None,
     edges: Annotated[
         EdgesOption | None,

@@ -91,9 +91,7 @@ def _refuse_missing(words: list[str]) -> None:
     for word in words:
         if is_plainly_named(word) and not is_address(word) and not Path(word).exists():
             raise RecordingError(
-                "there is no such file",
-                where=str(Path(word)),
-                hint="check the name",
+                "there is no such file", where=str(Path(word)), hint="check the name"
             )
 
 

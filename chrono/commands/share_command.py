@@ -50,7 +50,8 @@ Lan = Annotated[
 Address = Annotated[
     str,
     typer.Option(
-        help="Address of this computer in the network in which you want to show the page."
+        help="Network address of this computer, for the network in which you want to "
+        "show the page."
     ),
 ]
 WebPort = Annotated[
@@ -88,9 +89,9 @@ Guesses = Annotated[
     bool,
     typer.Option(
         "--guesses",
-        help="Let each viewer send one guess in each round. You press keys to open, "
-        "close and reveal a round. Guesses are saved in a separate file, like "
-        "the guesses of `lab --guess`.",
+        help="Let each viewer send one guess in each round. You press keys to open "
+        "and close a round, and to reveal its result. Guesses are saved in a "
+        "separate file, like the guesses of `lab --guess`.",
     ),
 ]
 RigToUse = Annotated[
@@ -321,7 +322,7 @@ def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions"
         tell("\n".join(qr_lines(shown, blocks=blocks, colours=colours)))
         tell(
             "Everybody who has this address can see the page. Other people in the "
-            "network can read the data."
+            "network can read the data of the page."
         )
     if wishes.guesses:
         tell(GUESS_WARNING)

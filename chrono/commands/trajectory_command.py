@@ -334,7 +334,8 @@ def stop(
     energy: Annotated[
         str | None,
         typer.Option(
-            help='Kinetic energy of the body, such as "20 J". Use it instead of --speed.'
+            help='Kinetic energy of the body, such as "20 J". Use this option instead of '
+            "--speed."
         ),
     ] = None,
     law: Annotated[

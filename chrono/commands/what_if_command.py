@@ -43,8 +43,8 @@ def whatif(
     phase: Annotated[
         float,
         typer.Option(
-            help="How far the steps of the coarser counter are shifted. Give a part of "
-            "one step, from 0 to below 1."
+            help="Shift the steps of the coarser counter by this part of one step, from 0 "
+            "to below 1."
         ),
     ] = 0.0,
     spacing: Annotated[
