@@ -194,7 +194,7 @@ def test_processes_end_when_the_one_that_started_them_is_killed(tmp_path) -> Non
 def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
     many_links(tmp_path / "many", 30, BANDS)
     piped = start("export", "many", "-o", "a.csv", cwd=tmp_path)
-    assert rest_of(piped) == (b"", b"1200 shots written to a.csv\n")
+    assert rest_of(piped) == (b"", b"the command wrote 1200 shots to a.csv\n")
     master, slave = pty.openpty()
     wide = {"TERM": "xterm", "COLUMNS": "80"}
     shown = start("export", "many", "-o", "b.csv", cwd=tmp_path, stderr=slave, env=wide)

@@ -155,7 +155,7 @@ def test_guesses_are_exported_as_csv_and_json(chrono, monday, say, tmp_path) -> 
     data = json.loads(chrono("guesses", monday, "--json").out)
     assert [guess["who"] for guess in data] == ["3b", '=HYPERLINK("x")']
     out = chrono("guesses", monday, "-o", "x.csv")
-    assert "2 guesses written" in out.err
+    assert "the command wrote 2 guesses to" in out.err
     assert (tmp_path / "x.csv").read_text("utf-8").splitlines() == [
         line for line in table.splitlines() if "monday" in line or "recording" in line
     ]

@@ -336,4 +336,4 @@ def test_a_body_that_the_air_stops_before_the_catch_is_refused(chrono) -> None:
 def test_an_energy_that_means_no_speed_of_a_launch_is_refused(chrono) -> None:
     words = ("--distance", "0.1 m", "--mass", "0.02 g")
     outcome = chrono("stop", "--energy", "2650 J", *words)
-    is_one_clear_complaint(outcome, "a speed of 16279 m/s", "3000 m/s")
+    is_one_clear_complaint(outcome, "a speed that is too high: 16279 m/s", "3000 m/s")

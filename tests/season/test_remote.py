@@ -101,7 +101,7 @@ def test_a_dataset_that_fails_leaves_nothing(chrono, memory, tmp_path) -> None:
 def test_a_dataset_here_holds_the_shots_of_each_day(chrono, tmp_path) -> None:
     outcome = chrono("export", BANDS, PLAIN, "-o", "season/")
     assert outcome.code == 0
-    assert "100 shots written to season/" in outcome.err
+    assert "the command wrote 100 shots to season/" in outcome.err
     found = pd.read_parquet(tmp_path / "season")
     assert found.groupby("day", observed=True).size().to_dict() == {
         "2025-05-16": 40,
