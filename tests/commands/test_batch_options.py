@@ -201,7 +201,7 @@ def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
     os.close(slave)
     seen = b""
     with patience(shown):
-        while b"written" not in seen:
+        while b"shots to b.csv" not in seen:
             seen += os.read(master, 65536)
     rest_of(shown)
     os.close(master)
