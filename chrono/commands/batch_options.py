@@ -22,36 +22,53 @@ T = TypeVar("T")
 Recordings = Annotated[
     list[str],
     typer.Argument(
-        help="Recordings, folders with recordings, or patterns such as '2026-*/*.tsv'.",
+        help="Recordings, folders that contain recordings, or file name patterns such "
+        "as '2026-*/*.tsv'.",
         show_default=False,
     ),
 ]
 SkipBad = Annotated[
-    bool, typer.Option("--skip-bad", help="Report files that cannot be used, and skip them.")
+    bool,
+    typer.Option(
+        "--skip-bad",
+        help="Report each file that cannot be used, and continue with the next file.",
+    ),
 ]
 Jobs = Annotated[
     int | None,
-    typer.Option("--jobs", min=1, max=512, help="Number of processes; default: one per core."),
+    typer.Option(
+        "--jobs",
+        min=1,
+        max=512,
+        help="Number of processes to use. The default is one process for each processor core.",
+    ),
 ]
 
 
 Pool = Annotated[
     bool,
-    typer.Option("--pool", help="Pool the shots of all recordings, separately for each setup."),
+    typer.Option(
+        "--pool", help="Combine the shots of all recordings. Each setup stays separate."
+    ),
 ]
 Rigs = Annotated[
     Literal["one", "each"] | None,
     typer.Option(
         "--rigs",
-        help='Write "one" if all recordings come from one rig, or "each" if every recording '
-        "comes from a different rig. Without this option, the program compares the rigs' "
-        "identities or, if an identity is missing, their descriptions. It never compares their "
-        "names.",
+        help='Write "one" if all recordings come from one rig. Write "each" if every '
+        "recording comes from a different rig. Without this option, the program "
+        "compares the identities of the rigs. If an identity is missing, the "
+        "program compares the descriptions of the rigs. It never compares the "
+        "names of the rigs.",
     ),
 ]
 Cluster = Annotated[
     str | None,
-    typer.Option("--cluster", help="Run on a Dask cluster, such as tcp://scheduler:8786."),
+    typer.Option(
+        "--cluster",
+        help="Use the computers of the Dask cluster at this address, such as "
+        "tcp://scheduler:8786.",
+    ),
 ]
 
 
@@ -156,7 +173,8 @@ def all_of(
         results = list(found)
     if not results:
         raise RecordingError(
-            "no recording can be used", hint="check each recording with chrono check"
+            "none of the recordings can be used",
+            hint="check each recording with the command chrono check",
         )
     return results
 
@@ -191,9 +209,9 @@ def files_meant(
     for source in sources:
         if is_address(source.where):
             raise OptionError(
-                f"{what} needs a file on this computer",
+                f"{what} needs a recording that is saved on this computer",
                 where=source.where,
-                hint="download the recording, then name the file",
+                hint="download the recording, then give the name of the downloaded file",
             )
     if len(sources) > most:
         raise OptionError(
@@ -215,7 +233,7 @@ def _outcomes(
         return process_recordings(task, sources, how.jobs, progress)
     if how.jobs is not None:
         raise OptionError(
-            "a cluster sets its own number of processes",
+            "the cluster chooses the number of processes",
             where="--jobs",
             hint="leave out --jobs",
         )
@@ -230,7 +248,7 @@ def _good(
     for outcome in outcomes:
         findings.lines += outcome.findings
         if outcome.error is None:
-            assert outcome.result is not None, "the outcome has no result and no error"
+            assert outcome.result is not None, "the finished task has no result and no error"
             yield outcome.result
         elif skip_bad:
             where = outcome.error.where or outcome.source.where

@@ -39,11 +39,13 @@ def plan(
     within: Annotated[
         str,
         typer.Option(
-            help='The wanted ratio of U95 to speed, such as "0.5 %".', show_default=False
+            help="The largest uncertainty (U95) that you allow, as a part of the speed, "
+            'such as "0.5 %".',
+            show_default=False,
         ),
     ],
     rig: Annotated[
-        Path | None, typer.Option(help="Use this rig instead of the default rig.")
+        Path | None, typer.Option(help="Rig file to use instead of the default rig.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

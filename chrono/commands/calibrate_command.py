@@ -40,30 +40,37 @@ def calibrate_swap(
     after: Annotated[
         Path,
         typer.Argument(
-            help="Recording of the shots after you exchange the sensors; may be the same file.",
+            help="Recording of the shots after you exchange the sensors. You may give the "
+            "same file twice.",
             show_default=False,
         ),
     ],
     rig: RigToWrite = None,
     before_setup: Annotated[
         str | None,
-        typer.Option(help="Setup of the shots before the exchange; other shots are not used."),
+        typer.Option(
+            help="Use only this setup for the shots before the exchange of the sensors."
+        ),
     ] = None,
     after_setup: Annotated[
         str | None,
-        typer.Option(help="Setup of the shots after the exchange; other shots are not used."),
+        typer.Option(
+            help="Use only this setup for the shots after the exchange of the sensors."
+        ),
     ] = None,
     left_exchanged: Annotated[
         bool,
         typer.Option(
-            "--left-exchanged", help="State that you will leave the sensors exchanged."
+            "--left-exchanged",
+            help="Use this option if you leave the sensors exchanged after the calibration.",
         ),
     ] = False,
     slits_moved: Annotated[
         bool,
         typer.Option(
             "--slits-moved",
-            help="State that the slits moved with the sensors; this makes the ± larger.",
+            help="Use this option if the slits moved together with the sensors. The "
+            "option makes the ± larger.",
         ),
     ] = False,
     accept: Accept = False,
@@ -95,12 +102,14 @@ def calibrate_drop(
     height: Annotated[
         str,
         typer.Option(
-            help="Height of the ball's lower edge above gate A's beam when you release the "
-            'ball, such as "500 mm".',
+            help="Height of the ball's lowest point above the beam of gate A, at the "
+            'moment when you release the ball, such as "500 mm".',
             show_default=False,
         ),
     ],
-    height_tolerance: Annotated[str, typer.Option(help="± of the height.")] = "1 mm",
+    height_tolerance: Annotated[
+        str, typer.Option(help="Tolerance (±) of the height.")
+    ] = "1 mm",
     setup: Annotated[str | None, typer.Option(help="Use only the shots of this setup.")] = None,
     rig: RigToWrite = None,
     accept: Accept = False,
@@ -135,7 +144,8 @@ def calibrate_rods(
     long_recording: Annotated[
         Path,
         typer.Argument(
-            help="Recording in which the long rod passes the gates; may be the same file.",
+            help="Recording in which the long rod passes the gates. You may give the same "
+            "file for both rods.",
             show_default=False,
         ),
     ],
@@ -146,15 +156,15 @@ def calibrate_rods(
         str, typer.Option(help='Length of the long rod, such as "140 mm".', show_default=False)
     ],
     length_tolerance: Annotated[
-        str, typer.Option(help="± of the length of each rod.")
+        str, typer.Option(help="Tolerance (±) of the length of each rod.")
     ] = "0.05 mm",
     short_setup: Annotated[
         str | None,
-        typer.Option(help="Setup in which the short rod passes; other shots are not used."),
+        typer.Option(help="Use only the shots of this setup for the short rod."),
     ] = None,
     long_setup: Annotated[
         str | None,
-        typer.Option(help="Setup in which the long rod passes; other shots are not used."),
+        typer.Option(help="Use only the shots of this setup for the long rod."),
     ] = None,
     rig: RigToWrite = None,
     accept: Accept = False,
@@ -192,17 +202,21 @@ def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool
     doubt = calibration_doubt(result)
     if doubt and not accept:
         print(
-            f"nothing written: {doubt}; to write the result anyway, add --accept",
+            f"nothing was written: {doubt}; to write the result anyway, add --accept",
             file=sys.stderr,
         )
         raise typer.Exit(1)
     if rig is None or dry:
-        reason = "this is a dry run" if dry else "name the rig file with --rig"
-        print(f"nothing written: {reason}", file=sys.stderr)
+        reason = (
+            "the option --dry-run only prints the result"
+            if dry
+            else "to write the result, add --rig with the name of the rig file"
+        )
+        print(f"nothing was written: {reason}", file=sys.stderr)
         return
     copy = write_result(result, rig, calibration_evidence(result))
     print(
-        f"{plain(str(rig))} now contains the result; "
-        f"{plain(copy.name)} is a copy of the old file",
+        f"the result is now in {plain(str(rig))}; the old file was copied to "
+        f"{plain(copy.name)}",
         file=sys.stderr,
     )

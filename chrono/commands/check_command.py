@@ -19,7 +19,9 @@ sensors at the same interval."""
 Targets = Annotated[
     list[str],
     typer.Argument(
-        help="A port, or recordings, folders with recordings, or patterns.", show_default=False
+        help="The board's port. Or give recordings, folders that contain recordings, "
+        "or file name patterns.",
+        show_default=False,
     ),
 ]
 
@@ -27,15 +29,18 @@ SelfTest = Annotated[
     bool,
     typer.Option(
         "--self-test",
-        help="Test the board with pulses; first connect its pulse pin to its inputs.",
+        help="Test the board with pulses. Before the test, connect the board's pulse "
+        "pin to its inputs.",
     ),
 ]
 Light = Annotated[
     bool,
     typer.Option(
         "--light",
-        help="Use with --self-test: the pulse pin switches the emitters. The test measures how "
-        "much the sensors' delays differ, and writes the difference to the rig file.",
+        help="Use this option with --self-test. The pulse pin then switches the "
+        "emitters (the light sources of the gates). The test measures the "
+        "difference between the delays of the two sensors, and writes this "
+        "difference to the rig file.",
     ),
 ]
 
@@ -60,7 +65,10 @@ def boards(as_json: AsJson = False) -> None:
         mark = f"  ({_likelihood(likely)})" if row["likely"] else ""
         print(f"{plain(row['port']):<28}{words}{mark}".rstrip())
     if not likely:
-        print("no board seems to be plugged in; a virtual board needs no port", file=sys.stderr)
+        print(
+            "no port looks like a board: plug in a board, or use a virtual board",
+            file=sys.stderr,
+        )
     elif len(likely) > 1:
         print(
             "to find the board's port, unplug the board and see which port disappears",
@@ -78,7 +86,7 @@ def check(
     seconds: Annotated[
         float,
         typer.Option(
-            min=1.0, max=3600.0, help="Number of seconds for which a port is watched."
+            min=1.0, max=3600.0, help="Number of seconds for which the program checks a port."
         ),
     ] = 10.0,
     baud: Baud = 250_000,
@@ -86,15 +94,16 @@ def check(
         bool,
         typer.Option(
             "--watch",
-            help="Show beams, flicker, link, clock and verdict live until you press a key. "
-            "If the board measures the sensors' light, show the light too.",
+            help="Check the beams, the flicker of lamps, the link and the clock again and "
+            "again, and show the results until you press a key. If the board "
+            "measures the light at the sensors, show the light too.",
         ),
     ] = False,
     tone: Annotated[
         Literal["A", "B"] | None,
         typer.Option(
-            help="Use with --watch: ring the terminal's bell. The bell rings faster if this "
-            "gate receives more light.",
+            help="Use this option with --watch: the terminal's bell then rings again and "
+            "again. The bell rings faster if this gate receives more light.",
             show_default=False,
         ),
     ] = None,
@@ -109,8 +118,8 @@ def check(
     if watch:
         if self_test or light or as_json or len(targets) > 1:
             raise typer.BadParameter(
-                "--watch works with one port and without other modes: leave out --self-test, "
-                "--light and --json"
+                "--watch works only with one port, and not together with --self-test, "
+                "--light or --json: leave these options out"
             )
         _watch(targets[0], rig, baud, tone)
         return
@@ -130,7 +139,7 @@ def check(
     if len(targets) > 1 or may_be_recordings(target):
         _check_recordings(targets, rig, BatchOptions(jobs, skip_bad, cluster), as_json)
         return
-    print(f"watching {plain(target)} for {seconds:g} s", file=sys.stderr)
+    print(f"checking the port {plain(target)} for {seconds:g} s", file=sys.stderr)
     health = check_port(target, rig_of(rig), seconds, baud)
     if as_json:
         print_json(health_data(health))
@@ -154,13 +163,15 @@ def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | Non
 
     if may_be_recordings(port):
         raise OptionError(
-            "only a port can be watched", where="--watch", hint="leave out --watch"
+            "--watch works only with a port, not with a recording",
+            where="--watch",
+            hint="leave out --watch",
         )
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise OptionError(
             "watching needs a terminal", where="--watch", hint="leave out --watch"
         )
-    print(f"watching {plain(port)}; press any key to end", file=sys.stderr)
+    print(f"checking the port {plain(port)}; press any key to end", file=sys.stderr)
     shown_s, sound = 0.0, Tone(tone or "")
     with PortWatch(port, rig_of(rig), baud) as watched, KeyPress() as key:
         with Live(auto_refresh=False) as screen:

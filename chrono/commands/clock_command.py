@@ -27,12 +27,19 @@ from chrono.commands.command_options import (
 
 Pace = Annotated[
     float | None,
-    typer.Option(min=0.01, max=1000.0, help="Replay speed; 1 is the recorded speed."),
+    typer.Option(
+        min=0.01,
+        max=1000.0,
+        help="Speed of the replay. 1 is as fast as the recorded session, and 2 is "
+        "twice as fast.",
+    ),
 ]
 Follow = Annotated[
     bool,
     typer.Option(
-        "--follow", help="Show all shots, then each new shot that another program records."
+        "--follow",
+        help="Show all recorded shots, then show each new shot that another program "
+        "adds to the recording.",
     ),
 ]
 
@@ -50,10 +57,13 @@ class ClockOptions(TypedDict):
 def clock(
     port: Annotated[
         str,
-        typer.Argument(help="The board's port: /dev/ttyUSB0, COM3, socket://… or virtual://…"),
+        typer.Argument(
+            help="The board's port, such as /dev/ttyUSB0, COM3, socket://… or virtual://…"
+        ),
     ],
     rig: Annotated[
-        Path | None, typer.Option(help="The rig file; a virtual board has its own rig.")
+        Path | None,
+        typer.Option(help="The rig file of your gates. A virtual board needs no rig file."),
     ] = None,
     recording: RecordTo = None,
     resume: Resumed = None,
@@ -90,12 +100,17 @@ def clock(
 def replay(
     file: RecordingFile,
     pace: Pace = None,
-    at_once: Annotated[bool, typer.Option("--at-once", help="Show all shots at once.")] = False,
+    at_once: Annotated[
+        bool,
+        typer.Option(
+            "--at-once", help="Show all shots immediately, without the recorded pauses."
+        ),
+    ] = False,
     follow: Follow = False,
     rig: OtherRig = None,
     clock_from_host: HostClock = False,
     edit: Annotated[
-        bool, typer.Option("--edit", help="Save marks and notes in the recording.")
+        bool, typer.Option("--edit", help="Save your marks and notes in the recording.")
     ] = False,
     no_dashboard: NoDashboard = False,
     as_json: AsJson = False,
@@ -109,8 +124,8 @@ def replay(
     if follow:
         if at_once or pace is not None or clock_from_host or edit:
             raise typer.BadParameter(
-                "--follow cannot be combined with these options: leave out --pace, --at-once, "
-                "--clock-from-host and --edit"
+                "--follow cannot be used together with --pace, --at-once, "
+                "--clock-from-host or --edit: leave these options out"
             )
         _follow(file, rig, no_dashboard, as_json)
         return

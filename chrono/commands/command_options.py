@@ -24,39 +24,48 @@ RecordingFile = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 OtherRig = Annotated[
     Path | None,
-    typer.Option("--rig", help="Measure with this rig instead of the recorded rig."),
+    typer.Option(
+        "--rig", help="Compute the results with this rig file instead of the recorded rig."
+    ),
 ]
 HostClock = Annotated[
     bool,
     typer.Option(
-        "--clock-from-host", help="Find the counter's rate with the computer's clock."
+        "--clock-from-host",
+        help="Use the computer's clock to find how fast the board's counter counts.",
     ),
 ]
 LiveHostClock = Annotated[
     bool,
     typer.Option(
         "--clock-from-host",
-        help="Find the counter's rate with the computer's clock, in about one minute. Then "
-        "measure all shots again. Shots that were printed earlier may differ from the export, "
+        help="Use the computer's clock to find how fast the board's counter counts. "
+        "This takes about one minute. Then the program computes all speeds "
+        "again. Speeds that were printed earlier may differ from the export, "
         "because the export uses the whole recording.",
     ),
 ]
 NoDashboard = Annotated[
     bool,
-    typer.Option("--no-dashboard", help="Print one line per shot; do not open the dashboard."),
+    typer.Option(
+        "--no-dashboard", help="Print one line for each shot instead of opening the dashboard."
+    ),
 ]
 ShotLimit = Annotated[
     int | None, typer.Option("--shots", min=1, help="Stop after this many shots.")
 ]
 RecordTo = Annotated[
     Path | None,
-    typer.Option("--recording", help="Name of the new recording; the file must not exist."),
+    typer.Option(
+        "--recording",
+        help="Name of the new recording. A file with this name must not exist yet.",
+    ),
 ]
 Spare = Annotated[
     Path,
     typer.Option(
         "--spare",
-        help="Folder in which the recording continues if its first disk fails.",
+        help="Folder in which the recording continues if the disk of the recording fails.",
         default_factory=Path.home,
         show_default="the home folder",
     ),
@@ -65,32 +74,48 @@ Resumed = Annotated[
     Path | None,
     typer.Option(
         "--resume",
-        help="Continue this recording with its rig and setups; the recorded rows stay "
-        "unchanged.",
+        help="Add new shots to this recording, and use its rig and its setups. The "
+        "recorded rows do not change.",
     ),
 ]
-SetupName = Annotated[str, typer.Option("--setup", help="Name of the first setup.")]
+SetupName = Annotated[
+    str, typer.Option("--setup", help="Name of the setup with which the session starts.")
+]
 Speed = Annotated[
     str,
     typer.Option(
         "--speed",
-        help='A speed, such as "45 m/s"; a number without a unit is in the rig\'s unit.',
+        help='The speed, such as "45 m/s". A number without a unit has the rig\'s unit '
+        "of speed.",
         show_default=False,
     ),
 ]
-Baud = Annotated[int, typer.Option(min=300, help="Baud rate that the firmware uses.")]
+Baud = Annotated[
+    int,
+    typer.Option(
+        min=300,
+        help="Speed of the serial link (baud rate). It must be the same as in the "
+        "board's firmware.",
+    ),
+]
 RigToWrite = Annotated[
     Path | None,
     typer.Option(
         "--rig",
-        help="The rig file that is used and changed. Without this option, the recorded rig is "
-        "used and nothing is written.",
+        help="The rig file that the command uses and changes. Without this option, "
+        "the command uses the recorded rig and writes nothing.",
     ),
 ]
 Accept = Annotated[
-    bool, typer.Option("--accept", help="Write the result even if it is doubtful.")
+    bool,
+    typer.Option(
+        "--accept", help="Write the result to the rig file even if the result is doubtful."
+    ),
 ]
-Dry = Annotated[bool, typer.Option("--dry-run", help="Print the result, but write nothing.")]
+Dry = Annotated[
+    bool,
+    typer.Option("--dry-run", help="Print the result, but do not write it to the rig file."),
+]
 
 
 def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
@@ -162,7 +187,7 @@ def speed_of(text: str, unit: str) -> float:
     speed_mps = parse_quantity(with_unit(text, unit), "m/s", "--speed")
     if not 0.01 <= speed_mps <= 20_000:
         raise OptionError(
-            f"{speed_mps:g} m/s is not possible for a launched body",
+            f"a launched body cannot have this speed: {speed_mps:g} m/s",
             where="--speed",
             hint="give a speed from 0.01 m/s to 20 km/s",
         )
@@ -175,9 +200,9 @@ def part_of(text: str) -> float:
 
     if text.strip().replace(".", "", 1).isdigit():
         raise OptionError(
-            f"{text.strip()} has no unit: the number may be a ratio or a percentage",
+            f"the value has no unit, so it may be a ratio or a percentage: {text.strip()}",
             where="--within",
-            hint=f'write it with its unit, such as "{text.strip()} %"',
+            hint=f'write the value with its unit, such as "{text.strip()} %"',
         )
     return parse_quantity(text, "", "--within")
 

@@ -134,7 +134,7 @@ class ShotPrinter:
         except OSError as error:
             abandon_output()
             kept = "; the recording contains all shots" if self._run.writer is not None else ""
-            trouble = f"shots are no longer printed: {why(error)}{kept}"
+            trouble = f"the program can no longer print shots: {why(error)}{kept}"
             self.troubles.append(trouble)
             tell(trouble)
 
@@ -185,30 +185,33 @@ class RunReporter:
         reason = f": {plain(status.reason)}" if status.reason and not is_back else ""
         word = "found again" if is_back else status.state
         what = "link" if run.live else "recording"
-        tell(f"state of the {what}: {word} ({plain(status.port)}){reason}")
+        tell(f"the state of the {what} is now: {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
         """Report a disk problem. Report it again each time the waiting data have doubled."""
         for move in writer.moves[self._moves :]:
-            tell(f"file of the recording: {plain(move)}")
+            tell(f"the recording continues in another file: {plain(move)}")
         self._moves = len(writer.moves)
         has_grown = writer.pending_bytes >= 2 * self._told_bytes
         if writer.trouble != self._trouble or (writer.trouble is not None and has_grown):
             self._trouble, self._told_bytes = writer.trouble, max(writer.pending_bytes, 1000)
             is_well = writer.trouble is None
-            tell(f"disk: {'all data are written' if is_well else disk_line(writer)}")
+            tell(f"state of the disk: {'all data are saved' if is_well else disk_line(writer)}")
 
     def _look_at_board(self, restarts: int) -> None:
         """Report a restart of the board. Ignore restarts before the recording was resumed."""
         if self._restarts is not None and restarts > self._restarts:
-            tell(f"{restarts_words(restarts)}: a shot at that time may be split into two parts")
+            tell(
+                f"{restarts_words(restarts)}: a shot during the restart may be split into "
+                "two parts"
+            )
         self._restarts = restarts
 
     def _look_at_wait(self, words: str) -> None:
         """Report when shots begin to wait for the disk, and when all data are written."""
         if bool(words) != self._waits:
             self._waits = bool(words)
-            tell(f"disk: {words or 'all data are written'}")
+            tell(f"state of the disk: {words or 'all data are saved'}")
 
 
 def tell(text: str) -> None:

@@ -20,16 +20,23 @@ from chrono.commands.command_options import (
 
 def demo(
     scenario: Annotated[
-        str, typer.Option(help="The scenario that the virtual board plays.")
+        str, typer.Option(help="Name of the scenario that the virtual board simulates.")
     ] = "two-bands",
     seed: Annotated[
-        int, typer.Option(min=0, help="Seed of the shots; the same seed gives the same shots.")
+        int,
+        typer.Option(
+            min=0,
+            help="Start number (seed) for the random shots. The same number gives the "
+            "same shots.",
+        ),
     ] = 1,
     shots: ShotLimit = None,
     speedup: Annotated[
         float,
         typer.Option(
-            min=0.1, max=100.0, help="Speed of the demo; 2 is twice as fast as in real time."
+            min=0.1,
+            max=100.0,
+            help="Speed of the demo. 1 is as fast as real time, and 2 is twice as fast.",
         ),
     ] = 1.0,
     recording: RecordTo = None,

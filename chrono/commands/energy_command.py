@@ -39,7 +39,10 @@ if TYPE_CHECKING:
 
 MAX_BYTES = 1_000_000
 _COLUMNS = {"draw": "m", "force": "N"}
-_HINT = "write a header such as draw_mm,force_N, then one row per reading; begin with draw 0"
+_HINT = (
+    "write a first line such as draw_mm,force_N; then write one line for "
+    "each measurement, and begin with draw length 0"
+)
 
 
 def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
@@ -61,7 +64,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
 
     lines = [line for line in _text(path).splitlines() if line.strip()]
     if len(lines) < 3:
-        raise _trouble(path, "the table has fewer than two readings")
+        raise _trouble(path, "the table has fewer than two rows with measured values")
     delimiter = next((d for d in "\t;" if d in lines[0]), ",")
     rows = list(csv.reader(lines, delimiter=delimiter))
     places = {name: _place(path, rows[0], name) for name in _COLUMNS}
@@ -71,7 +74,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     ]
     draw, force = columns
     if draw[0] != 0 or not (np.diff(draw) > 0).all():
-        raise _trouble(path, "the draws must start at 0 and increase")
+        raise _trouble(path, "the draw lengths must start at 0 and increase in each row")
     if (force < 0).any() or not (force > 0).any():
         raise _trouble(path, "a force is below 0, or all forces are 0")
     return draw, force
@@ -85,7 +88,7 @@ def body(rows: list[list[str]]) -> list[tuple[int, list[str]]]:
 def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise _trouble(path, "the file is too large for a table of force against draw")
+            raise _trouble(path, "the file is too large for a table of draw lengths and forces")
         return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise _trouble(path, f"the file cannot be read: {error.strerror}") from error
@@ -100,7 +103,7 @@ def _place(path: Path, header: list[str], name: str) -> tuple[int, str]:
         if key == name and unit:
             return place, unit
     raise _trouble(
-        path, f"the header {quote(','.join(header))} has no column {name} with a unit"
+        path, f"the header {quote(','.join(header))} must contain a column {name} with a unit"
     )
 
 
@@ -121,45 +124,59 @@ def energy(
     draw: Annotated[
         Path | None,
         typer.Option(
-            help="Elastic: CSV file with draw lengths and forces, and with a header such as "
-            "draw_mm,force_N.",
+            help="For an elastic launcher: CSV file with the draw lengths and the forces. "
+            "The first line names the columns, such as draw_mm,force_N.",
             readable=False,
         ),
     ] = None,
     readings: Annotated[
         str | None,
-        typer.Option(help='Elastic: ± (95 %) of the measured forces, such as "2 %".'),
+        typer.Option(
+            help='For an elastic launcher: ± (95 %) of the measured forces, such as "2 %".'
+        ),
     ] = None,
     volume: Annotated[
-        str | None, typer.Option(help='Gas: volume of the gas, such as "0.5 L".')
+        str | None,
+        typer.Option(help='For a gas launcher: volume of the compressed gas, such as "0.5 L".'),
     ] = None,
     gauge: Annotated[
         str | None,
-        typer.Option(help='Gas: pressure above the atmosphere, such as "3 ± 0.1 bar".'),
+        typer.Option(
+            help="For a gas launcher: pressure of the gas above the pressure of the "
+            'atmosphere, such as "3 ± 0.1 bar".'
+        ),
     ] = None,
     swept: Annotated[
         str | None,
         typer.Option(
-            help='Gas: volume through which the gas pushes the body, such as "0.8 L".'
+            help="For a gas launcher: volume of the tube in which the gas pushes the "
+            'body, such as "0.8 L".'
         ),
     ] = None,
     bore: Annotated[
-        str | None, typer.Option(help='Evacuated tube: inner diameter, such as "41 mm".')
+        str | None,
+        typer.Option(
+            help='For a vacuum launcher: inner diameter of the tube, such as "41 mm".'
+        ),
     ] = None,
     length: Annotated[
         str | None,
         typer.Option(
-            help='Evacuated tube: length on which air pushes the body, such as "1.5 m".'
+            help="For a vacuum launcher: length of the path on which air pushes the body, "
+            'such as "1.5 m".'
         ),
     ] = None,
     residual: Annotated[
-        str, typer.Option(help="Evacuated tube: absolute pressure of the air left in it.")
+        str,
+        typer.Option(
+            help="For a vacuum launcher: absolute pressure of the air that is left in the tube."
+        ),
     ] = "0 Pa",
     distance: Annotated[
         str | None,
         typer.Option(
-            help="Distance from the launcher's mouth to the gates. With a recording, the "
-            "default is the rig's value."
+            help="Distance from the front end of the launcher to the gates. If you give a "
+            "recording, the default is the distance in its rig."
         ),
     ] = None,
     mass: Mass = None,
@@ -265,7 +282,9 @@ def _tube(
 def _alone(option: str, text: str | None, lacking: str) -> None:
     if text is not None:
         raise OptionError(
-            f"this option also needs {lacking}", where=option, hint=f"give {lacking} too"
+            f"this option works only together with {lacking}",
+            where=option,
+            hint=f"give {lacking} too",
         )
 
 

@@ -45,21 +45,24 @@ Output = Annotated[
     typer.Option(
         "-o",
         "--output",
-        help="Write to OUT.csv, OUT.xlsx (for spreadsheets), OUT.parquet or OUT.json. OUT/ "
-        "writes a folder with Parquet files for each day.",
+        help="Name of the new file: OUT.csv, OUT.xlsx (for spreadsheets), OUT.parquet "
+        "or OUT.json. With OUT/, the command writes a folder that contains "
+        "Parquet files for each day.",
     ),
 ]
 DecimalComma = Annotated[
     bool,
     typer.Option(
-        "--decimal-comma", help="Write CSV with ; between cells and a comma in numbers."
+        "--decimal-comma",
+        help="Write a CSV file with ; between the cells and a decimal comma in "
+        "numbers, such as 1,5.",
     ),
 ]
 Against = Annotated[
     Path | None,
     typer.Option(
-        help="An earlier export (CSV): list the shots that differ from this export, but "
-        "write no table."
+        help="CSV file of an earlier export. The command lists the shots that differ "
+        "from this earlier export, and writes no table."
     ),
 ]
 ColumnsOnly = Annotated[
@@ -68,7 +71,7 @@ ColumnsOnly = Annotated[
         "--columns",
         callback=_print_columns,
         is_eager=True,
-        help="Explain the columns, and do nothing else.",
+        help="Explain the columns of the table, and do nothing else.",
     ),
 ]
 
@@ -91,9 +94,9 @@ def export(
     if against is not None:
         if output is not None:
             raise OptionError(
-                "a comparison with an earlier export writes no table",
+                "the program cannot compare exports and write a table at the same time",
                 where="--against",
-                hint="leave out --output, or --against",
+                hint="leave out --output or --against",
             )
         _compare(against, files, ReadWith(rig, clock_from_host), how, as_json)
         return
@@ -111,7 +114,9 @@ def export(
     if output:
         from chrono.reports.setup_words import count_text
 
-        print(f"{count_text(rows, 'shot')} written to {plain(output)}", file=sys.stderr)
+        print(
+            f"the command wrote {count_text(rows, 'shot')} to {plain(output)}", file=sys.stderr
+        )
     end(findings)
 
 
@@ -165,9 +170,9 @@ def _writer(
         return partial(write_dataset, output=target)
     if is_address(target):
         raise OptionError(
-            "only a folder of Parquet files can be written to an address",
+            "only a folder with Parquet files can be saved at a network address",
             where=target,
-            hint="end the address with /",
+            hint="write / at the end of the address",
         )
     writer = format_of(path, decimal_comma)
     if to_stdout:
@@ -264,7 +269,7 @@ def compare(
     damaged = damaged_lines(recordings)
     compared, unit = compare_groups(groups), recordings[0].rig.speed_unit
     if len(compared.groups) < 2:
-        findings.lines.append("a comparison needs two setups with counted shots")
+        findings.lines.append("a comparison needs at least two setups with counted shots")
     if as_json:
         print_json(comparison_data(compared, unit, taken, damaged))
     else:

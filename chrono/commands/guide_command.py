@@ -12,7 +12,9 @@ import typer
 def guide(
     topic: Annotated[
         str | None,
-        typer.Argument(help="The page to show; without a topic, all pages are listed."),
+        typer.Argument(
+            help="The topic of the page to show. Without a topic, the command lists all pages."
+        ),
     ] = None,
 ) -> None:
     """Show how to do a task; each task has one page."""
@@ -25,7 +27,7 @@ def guide(
     width = max(map(len, pages))
     for page in pages.values():
         print(f"{page.topic:{width}}  {page.title}")
-    print("to read a page: chrono guide TOPIC", file=sys.stderr)
+    print("to read a page, type: chrono guide TOPIC", file=sys.stderr)
 
 
 def _show(markdown: str) -> None:

@@ -34,12 +34,12 @@ class EdgesOption(StrEnum):
 
 
 _LIMITS = {
-    "spacing": ("spacing_m", "m", 0.01, 10.0, "10 mm … 10 m"),
-    "tick": ("tick_s", "s", 1e-9, 1e-3, "1 ns … 1 ms"),
-    "jitter": ("jitter_s", "s", 0.0, 1e-3, "0 … 1 ms"),
-    "clock": ("clock_tolerance", "", 0.0, 0.2, "0 … 20 %"),
-    "trip": ("trip_m", "m", 0.0, 0.01, "0 … 10 mm"),
-    "spread": ("spread", "", 0.0, 0.2, "0 … 20 %"),
+    "spacing": ("spacing_m", "m", 0.01, 10.0, "from 10 mm to 10 m"),
+    "tick": ("tick_s", "s", 1e-9, 1e-3, "from 1 ns to 1 ms"),
+    "jitter": ("jitter_s", "s", 0.0, 1e-3, "from 0 to 1 ms"),
+    "clock": ("clock_tolerance", "", 0.0, 0.2, "from 0 to 20 %"),
+    "trip": ("trip_m", "m", 0.0, 0.01, "from 0 to 10 mm"),
+    "spread": ("spread", "", 0.0, 0.2, "from 0 to 20 %"),
 }
 """For each option: its setting, its unit, its smallest and largest value, and its range."""
 
@@ -56,40 +56,53 @@ def lab(
         typer.Option(
             min=1,
             max=6,
-            help="Start with this preset; each preset shows another cause of large errors.",
+            help="Number of the preset to start with. Each preset shows a different cause "
+            "of large errors.",
         ),
     ] = None,
     speed: Annotated[
         str | None, typer.Option(help='Speed of the shots, such as "22 m/s".')
     ] = None,
     spacing: Annotated[
-        str | None, typer.Option(help='Spacing of the gates, such as "100 mm".')
+        str | None,
+        typer.Option(help='Distance between the two gates (spacing), such as "100 mm".'),
     ] = None,
     tick: Annotated[
-        str | None, typer.Option(help='Step of the counter, such as "4 us".')
+        str | None, typer.Option(help='Time of one step of the counter, such as "4 us".')
     ] = None,
     jitter: Annotated[
-        str | None, typer.Option(help='Jitter of one timestamp, such as "2 us".')
+        str | None, typer.Option(help='Random error (jitter) of one timestamp, such as "2 us".')
     ] = None,
     clock: Annotated[
-        str | None, typer.Option(help='± of the clock rate, such as "50 ppm".')
+        str | None, typer.Option(help='Tolerance (±) of the counter\'s rate, such as "50 ppm".')
     ] = None,
     trip: Annotated[
-        str | None, typer.Option(help='± of the place where a gate trips, such as "0.2 mm".')
+        str | None,
+        typer.Option(
+            help='Tolerance (±) of the place where a gate detects the body, such as "0.2 mm".'
+        ),
     ] = None,
     spread: Annotated[
-        str | None, typer.Option(help='Scatter of the shots\' speeds, such as "2 %".')
+        str | None,
+        typer.Option(help='Scatter of the speeds from shot to shot, such as "2 %".'),
     ] = None,
     edges: Annotated[
-        EdgesOption | None, typer.Option(help="The edges that are used to measure the transit.")
+        EdgesOption | None,
+        typer.Option(help="The edges that the lab uses to measure the transit time."),
     ] = None,
     guess: Annotated[
         bool,
-        typer.Option("--guess", help="Ask for an estimate of the ± before the lab shows it."),
+        typer.Option(
+            "--guess", help="Ask you to estimate the ± before the lab shows the computed ±."
+        ),
     ] = False,
     rig: OtherRig = None,
     no_dashboard: Annotated[
-        bool, typer.Option("--no-dashboard", help="Print all results once as text.")
+        bool,
+        typer.Option(
+            "--no-dashboard",
+            help="Print all results as text instead of opening the lab's screen.",
+        ),
     ] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -130,11 +143,17 @@ def lab(
 def guesses(
     places: Annotated[
         list[Path],
-        typer.Argument(help="Folders, recordings or files with guesses.", show_default=False),
+        typer.Argument(
+            help="Folders, recordings, or files that contain guesses.", show_default=False
+        ),
     ],
     output: Annotated[
         Path | None,
-        typer.Option("-o", "--output", help="Write to OUT.csv; the file must not exist."),
+        typer.Option(
+            "-o",
+            "--output",
+            help="Write the list to the new file OUT.csv. The file must not exist yet.",
+        ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -164,7 +183,8 @@ def guesses(
     else:
         write_new(output, guesses_csv(found).encode())
         print(
-            f"{len(found)} {'guess' if len(found) == 1 else 'guesses'} written to {output}",
+            f"the command wrote {len(found)} "
+            f"{'guess' if len(found) == 1 else 'guesses'} to {output}",
             file=sys.stderr,
         )
     end(findings)
@@ -202,15 +222,15 @@ def _value(name: str, text: str) -> float:
     value = parse_quantity(text, unit, f"--{name}")
     if not unit and text.strip()[-1:].isdigit() and value:
         raise OptionError(
-            f"{text.strip()} has no unit: the number may be a ratio or a percentage",
+            f"the value has no unit, so it may be a ratio or a percentage: {text.strip()}",
             where=f"--{name}",
-            hint=f'write it with its unit, such as "{text.strip()} %"',
+            hint=f'write the value with its unit, such as "{text.strip()} %"',
         )
     if not least <= value <= most:
         raise OptionError(
-            f"{text.strip()} is outside the allowed range",
+            f"this value is outside the allowed range: {text.strip()}",
             where=f"--{name}",
-            hint=f"give a value in the range {words}",
+            hint=f"give a value in this range: {words}",
         )
     return value
 
@@ -244,7 +264,7 @@ def _asked(start: "LabStart", seen: "LabView", findings: "Findings") -> "Guess |
 
     speed = setting_text(start.bench, "speed_mps", start.bench.base.speed_unit)
     print(
-        f'Type your estimate of the ± (95 %) of {speed}, such as "0.3 m/s" or "2 %":',
+        f'Estimate the ± (95 %) of the speed {speed}. Type a value such as "0.3 m/s" or "2 %":',
         file=sys.stderr,
     )
     text = _line()

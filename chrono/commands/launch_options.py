@@ -27,60 +27,79 @@ if TYPE_CHECKING:
 MaybeRecording = Annotated[
     Path | None,
     typer.Argument(
-        help="A recording; the command computes each setup separately.",
+        help="A recording. The command computes the results of each setup separately.",
         show_default=False,
         readable=False,
     ),
 ]
 Setups = Annotated[
     list[str] | None,
-    typer.Option("--setup", help="Use only this setup; you may repeat this option."),
+    typer.Option(
+        "--setup",
+        help="Use only the shots of this setup. To use several setups, repeat this option.",
+    ),
 ]
 Mass = Annotated[
     str | None,
-    typer.Option(help='Mass of the body, such as "24 ± 0.1 g"; the default ± is 1 %.'),
+    typer.Option(
+        help='Mass of the body, such as "24 ± 0.1 g". Without a ±, the program assumes ± 1 %.'
+    ),
 ]
 Diameter = Annotated[
     str | None,
     typer.Option(
-        help='Diameter across the path, such as "40 ± 0.1 mm"; the default ± is 0.5 %.'
+        help="Diameter of the body, measured at a right angle to its path, such as "
+        '"40 ± 0.1 mm". Without a ±, the program assumes ± 0.5 %.'
     ),
 ]
 Drag = Annotated[
     str | None,
     typer.Option(
-        help='Drag coefficient for the frontal area, such as "0.8 ± 0.1". For a ball, the '
-        "program computes it."
+        help="Drag coefficient of the body, for its area seen from the front, such as "
+        '"0.8 ± 0.1". For a ball, the program computes the drag coefficient.'
     ),
 ]
 Terminal = Annotated[
-    str | None, typer.Option(help='Known terminal speed of the body, such as "32 ± 1 m/s".')
+    str | None,
+    typer.Option(
+        help="Terminal speed of the body (the final speed of a long fall), such as "
+        '"32 ± 1 m/s".'
+    ),
 ]
-NoAir = Annotated[bool, typer.Option("--no-air", help="Compute as if there were no air.")]
+NoAir = Annotated[
+    bool, typer.Option("--no-air", help="Compute the motion of the body without air.")
+]
 Conditions = Annotated[
     list[str] | None,
     typer.Option(
         "--site",
-        help="A value of the air or the place, such as temperature=23degC. It replaces the "
-        "rig's value. Other keys: pressure, humidity, latitude, altitude. You may repeat this "
-        "option.",
+        help="A property of the air or the place, such as temperature=23degC. This "
+        "value replaces the value in the rig. The other possible keys are "
+        "pressure, humidity, latitude and altitude. You may use this option "
+        "several times.",
     ),
 ]
 RigFile = Annotated[
     Path | None,
-    typer.Option("--rig", help="A rig file; the command uses its body, site and unit."),
+    typer.Option(
+        "--rig",
+        help="A rig file. The command uses the body, the site and the unit in this file.",
+    ),
 ]
 ShownUnit = Annotated[
     str | None,
     typer.Option(
-        "--unit", help="Show speeds in m/s, km/h, ft/s or mph, and lengths in matching units."
+        "--unit",
+        help="Unit of the speeds: m/s, km/h, ft/s or mph. Lengths are shown in a "
+        "matching unit.",
     ),
 ]
 MaybeSpeed = Annotated[
     str | None,
     typer.Option(
         "--speed",
-        help='A speed, such as "45 ± 0.3 m/s"; a number without a unit is in the rig\'s unit.',
+        help='The speed, such as "45 ± 0.3 m/s". A number without a unit has the '
+        "rig's unit of speed.",
     ),
 ]
 
@@ -127,7 +146,7 @@ def quantity(
         raise OptionError(
             f"{text.strip()} is not a possible {name}",
             where=where,
-            hint=f"give a value {limits or above + below}",
+            hint=f"give a value in this range: {limits or above + below}",
         )
     return known(name, value, half_width, unit)
 
@@ -153,7 +172,7 @@ def body_of(
     if (terminal and (drag or no_air)) or (drag and no_air):
         raise OptionError(
             "--terminal, --drag and --no-air cannot be used together",
-            hint="give only one of them",
+            hint="give only one of these options",
         )
     body = MovingBody(None, None, SMOOTH_SPHERE)
     if rig is not None:
@@ -209,7 +228,7 @@ def launches_from(
         raise OptionError(
             "the recording already contains the speeds",
             where="--speed" if speed else "--energy",
-            hint="leave out this option, or the recording",
+            hint="leave out this option, or leave out the recording",
         )
     recorded = read_recording(recording, rig_of(rig_path))
     findings.add(recorded)
@@ -252,7 +271,7 @@ def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
 
     if unit is not None and unit not in SPEED_UNITS:
         raise OptionError(
-            f'cannot show speeds in "{unit}"',
+            f'the program cannot show speeds in this unit: "{unit}"',
             where="--unit",
             hint=f"give one of these units: {', '.join(SPEED_UNITS)}",
         )
@@ -263,8 +282,8 @@ def needs_drag(launch: "Launch") -> None:
     """Raise an error if the drag of a launch is not known."""
     if not launch.body.drag_is_known:
         raise OptionError(
-            "the drag of this body is not known",
-            hint="give --mass and --diameter, --terminal, --rig, or --no-air",
+            "the program does not know the air drag of this body",
+            hint="give --mass and --diameter together, or give --terminal, --rig or --no-air",
         )
 
 
@@ -274,17 +293,20 @@ def needs_speed(launch: "Launch") -> None:
 
     if not launch.speed:
         raise OptionError(
-            "a speed is missing", hint='name a recording, or give --speed "45 m/s"'
+            "a speed is missing",
+            hint='give a recording, or give a speed, such as --speed "45 m/s"',
         )
     if launch.body.mass is None and launch.speed[0].name == ENERGY:
         raise OptionError(
-            "a mass is missing: an energy alone does not give a speed",
+            "the mass is missing: the program cannot compute a speed from the energy alone",
             hint='add the mass, such as --mass "24 g"',
         )
     if launch.mean_mps > FASTEST_MPS:
         raise OptionError(
-            f"this energy and this mass give a speed of {launch.mean_mps:.0f} m/s",
-            hint=f"check both values: the program accepts at most {FASTEST_MPS:.0f} m/s",
+            "this energy and this mass give a speed that is too high: "
+            f"{launch.mean_mps:.0f} m/s",
+            hint="check the energy and the mass: the program accepts speeds of at most "
+            f"{FASTEST_MPS:.0f} m/s",
         )
 
 
@@ -316,7 +338,7 @@ def _stated(
         raise OptionError(
             "--setup works only with a recording",
             where="--setup",
-            hint="name the recording, or leave --setup out",
+            hint="give the name of a recording, or leave out --setup",
         )
     own = rig_of(rig_path)
     rig = with_site(own or default_rig(), conditions)
@@ -332,7 +354,9 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
 
     if speed and energy:
         raise OptionError(
-            "both energy and speed are given", where="--energy", hint="give only one of them"
+            "--energy and --speed cannot be used together",
+            where="--energy",
+            hint="give only one of these options",
         )
     if energy:
         return (quantity(ENERGY, energy, "J", "--energy"),)
@@ -379,9 +403,10 @@ def _condition(text: str) -> tuple[str, float]:
     key, _, value = text.partition("=")
     if key.strip() not in SITE_UNITS or not value:
         raise OptionError(
-            f'"{text}" is not a value of the air or the place',
+            f'this text does not give a property of the air or the place: "{text}"',
             where="--site",
-            hint=f"use one of the keys {', '.join(SITE_UNITS)}, such as temperature=23degC",
+            hint="write a key and its value, such as temperature=23degC; the keys are "
+            f"{', '.join(SITE_UNITS)}",
         )
     return key.strip(), parse_quantity(value, SITE_UNITS[key.strip()], f"--site {key}")
 
@@ -416,6 +441,12 @@ def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]
     lacking = next((name for name, each in series if each is None and setups), None)
     if lacking is not None or not found:
         known = ", ".join(f'"{plain(n)}"' for n in session.setups.names if n) or "no setup"
-        what = "no counted shots" if lacking is None else f'no counted shots of "{lacking}"'
-        raise OptionError(f"there are {what}", hint=f"the recording has these setups: {known}")
+        what = (
+            "the recording has no counted shots"
+            if lacking is None
+            else f'the setup "{lacking}" has no counted shots'
+        )
+        raise OptionError(
+            f"no result is possible: {what}", hint=f"the recording has these setups: {known}"
+        )
     return found

@@ -19,13 +19,25 @@ Folders = Annotated[
 ]
 Sort = Annotated[
     Literal["date", "name", "rig", "shots", "counted"],
-    typer.Option("--sort", help="Sort by this value; equal values are sorted by name."),
+    typer.Option(
+        "--sort",
+        help="Sort the recordings by this value. Recordings with equal values are "
+        "sorted by name.",
+    ),
 ]
 Reverse = Annotated[
-    bool, typer.Option("--reverse", help="Show the last or largest recording first.")
+    bool,
+    typer.Option(
+        "--reverse",
+        help="Reverse the order, so that the last or largest recording comes first.",
+    ),
 ]
 Choose = Annotated[
-    bool, typer.Option("--choose", help="Choose a recording on a screen and replay it.")
+    bool,
+    typer.Option(
+        "--choose",
+        help="Show the recordings on a screen, where you can choose a recording to replay.",
+    ),
 ]
 
 
@@ -52,7 +64,9 @@ def list_recordings(
 
     if choose and not wants_dashboard(False, as_json):
         raise OptionError(
-            "--choose needs a terminal", where="--choose", hint="use a terminal without --json"
+            "--choose needs a terminal",
+            where="--choose",
+            hint="run the command in a terminal, and leave out --json",
         )
     _refuse_missing(folders or [])
     findings, other = Findings(), rig_of(rig)

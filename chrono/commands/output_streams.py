@@ -180,7 +180,7 @@ def _carries(stream: TextIO, signs: str) -> bool:
 def why(error: OSError) -> str:
     """Return a text that says why a stream failed."""
     if isinstance(error, BrokenPipeError):
-        return "no program reads the output"
+        return "the program that read the output has ended"
     return "the output is closed" if error.errno == errno.EBADF else str(error.strerror)
 
 

@@ -41,7 +41,10 @@ def report(
     output: Annotated[
         Path,
         typer.Option(
-            "-o", "--output", help="Write to OUT.html or OUT.pdf; the file must not exist."
+            "-o",
+            "--output",
+            help="Write the page to the new file OUT.html or OUT.pdf. The file must not "
+            "exist yet.",
         ),
     ],
     rig: OtherRig = None,
@@ -60,7 +63,7 @@ def report(
 
     ending = check_page(output)
     need_matplotlib()  # report a missing library before reading the files
-    hint = "name fewer recordings, or use `chrono list` to list all recordings"
+    hint = "give fewer recordings, or use `chrono list` to list all recordings"
     sources = files_meant(files, MOST_RECORDINGS, "a page", hint)
     findings, task = Findings(), ReadingOptions(rig_of(rig), clock_from_host).read
     recordings = all_of(sources, task, BatchOptions(jobs=1, skip_bad=skip_bad), findings)
@@ -78,7 +81,10 @@ def picture(
     output: Annotated[
         Path,
         typer.Option(
-            "-o", "--output", help="Write to OUT.svg or OUT.png; the file must not exist."
+            "-o",
+            "--output",
+            help="Write the picture to the new file OUT.svg or OUT.png. The file must not "
+            "exist yet.",
         ),
     ],
     rig: OtherRig = None,
@@ -108,7 +114,8 @@ Units = Annotated[
     str, typer.Option(help='Units of speed, length and time, such as "km/h, cm, s".')
 ]
 Comma = Annotated[
-    bool, typer.Option("--decimal-comma", help="Write decimals with a comma, such as 1,5.")
+    bool,
+    typer.Option("--decimal-comma", help="Write decimal numbers with a comma, such as 1,5."),
 ]
 
 
@@ -117,34 +124,47 @@ def worksheet(
     output: Annotated[
         Path | None,
         typer.Option(
-            "-o", "--output", help="Write to OUT.html or OUT.pdf; the file must not exist."
+            "-o",
+            "--output",
+            help="Write the page to the new file OUT.html or OUT.pdf. The file must not "
+            "exist yet.",
         ),
     ] = None,
     mark: Annotated[
         Path | None,
         typer.Option(
-            help="Use instead of -o: mark the answers in this file, or use - to type answers. "
-            "Each line has a group, a quantity (t, v, mean, s, high, low, u or U) and a value, "
-            "such as: 3 v 22.13",
+            help="Use this option instead of -o. The command marks the pupils' answers in "
+            "this file. To type the answers, give - instead of a file name. Each "
+            "line has a group, a quantity (t, v, mean, s, high, low, u or U) and a "
+            "value, such as: 3 v 22.13",
         ),
     ] = None,
     key: Annotated[
         Path | None,
         typer.Option(
-            help="Write the right answers to OUT.html or OUT.pdf.",
+            help="Write the correct answers to the new file OUT.html or OUT.pdf.",
             show_default="in the sheet's folder",
         ),
     ] = None,
-    shots: Annotated[int, typer.Option(min=1, max=24, help="Number of shots per group.")] = 6,
+    shots: Annotated[
+        int, typer.Option(min=1, max=24, help="Number of shots for each group.")
+    ] = 6,
     group: Annotated[
         int | None,
         typer.Option(
-            min=1, max=99, help="Write only the sheet of this group.", show_default="1"
+            min=1,
+            max=99,
+            help="Write only the worksheet of the group with this number.",
+            show_default="1",
         ),
     ] = None,
     groups: Annotated[
         int | None,
-        typer.Option(min=1, max=99, help="Number of groups; each group gets its own sheet."),
+        typer.Option(
+            min=1,
+            max=99,
+            help="Number of groups. The command writes a worksheet for each group.",
+        ),
     ] = None,
     units: Units = "",
     decimal_comma: Comma = False,
@@ -161,7 +181,9 @@ def worksheet(
     wanted = _wanted(group, groups)
     if mark is not None and (output or key):
         raise OptionError(
-            "no worksheet is written with --mark", where="--mark", hint="leave out -o and --key"
+            "--mark only marks answers and cannot write a worksheet",
+            where="--mark",
+            hint="leave out -o and --key",
         )
     if mark is not None:
         lines = _answer_lines(mark)
@@ -174,9 +196,10 @@ def worksheet(
         return
     if output is None:
         raise OptionError(
-            "the file name of the sheet is missing",
+            "the file name of the worksheet is missing",
             where="-o",
-            hint="give a name, such as -o sheet.html, or give --mark with answers",
+            hint="give the name of the new file, such as -o sheet.html; to mark pupils' "
+            "answers, use --mark",
         )
     answers = _key_of(output, key)
     endings = [check_page(path) for path in (output, answers)]
@@ -195,7 +218,8 @@ def _answer_lines(path: Path) -> list[str]:
     """Return the lines of a file of answers, or the lines that the user types."""
     if path == Path("-"):
         print(
-            "Type one line per answer: group, quantity, value. Press Ctrl+D to end.",
+            "Type one line for each answer: the group, the quantity and the value, "
+            "such as 3 v 22.13. Press Ctrl+D to end.",
             file=sys.stderr,
         )
         if sys.stdin is None:
@@ -207,7 +231,8 @@ def _answer_lines(path: Path) -> list[str]:
         raise OptionError(
             f"{plain(str(path))} cannot be read: {error.strerror}",
             where="--mark",
-            hint="name a file with one answer per line, or use - to type the answers",
+            hint="give the name of a file with one answer in each line, or use - to type "
+            "the answers",
         ) from error
 
 
@@ -237,9 +262,9 @@ def _key_of(output: Path, key: Path | None) -> Path:
     answers = key or output.with_name(f"{output.stem}-key{output.suffix}")
     if output.resolve() == answers.resolve():
         raise OptionError(
-            "the sheet and the key have the same name",
+            "the worksheet and the correct answers have the same file name",
             where="--key",
-            hint="give the key another name",
+            hint="give the file with the correct answers another name",
         )
     return answers
 

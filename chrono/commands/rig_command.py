@@ -11,22 +11,28 @@ from chrono.safe_text import plain
 
 
 def rig_new(
-    file: Annotated[Path, typer.Argument(help="Name of the new file; it must not exist.")],
+    file: Annotated[
+        Path,
+        typer.Argument(
+            help="Name of the new rig file. A file with this name must not exist yet."
+        ),
+    ],
     scenario: Annotated[
-        str | None, typer.Option(help="Write the rig of this virtual scenario.")
+        str | None, typer.Option(help="Write the rig of the virtual scenario with this name.")
     ] = None,
     board: Annotated[
         str,
         typer.Option(
-            help="Your board: uno, nano, pico or other. This sets the ± of the board's clock."
+            help="Your board: uno, nano, pico or other. The ± of the clock depends on the "
+            "board."
         ),
     ] = "other",
     drops: Annotated[
         bool,
         typer.Option(
             "--drops",
-            help="Use for dropped bodies: set the slope to down, and also count slow bodies as "
-            "shots.",
+            help="Use this option for falling bodies. It sets the slope of the path to "
+            "down, and slow bodies also count as shots.",
         ),
     ] = False,
 ) -> None:
@@ -38,40 +44,45 @@ def rig_new(
 
     if scenario is not None and drops:
         raise OptionError(
-            "a virtual board has its own rig",
+            "a virtual scenario has its own rig, so --drops cannot be used",
             where="--drops",
-            hint="leave out --drops, or --scenario",
+            hint="leave out --drops or --scenario",
         )
     if scenario is not None:
         write_rig(file, virtual_rig_text(scenario))
-        print(f"{plain(str(file))} written: the file describes the virtual gates")
+        print(f"the new rig file {plain(str(file))} describes the virtual gates")
         return
     if board not in BOARDS:
         raise OptionError(
-            f"there is no starter rig for the board {board!r}",
+            f"the program has no starter rig for this board: {board!r}",
             where="--board",
             hint=f"choose one of these boards: {', '.join(BOARDS)}",
         )
     write_starter(file, board, drops=drops)
-    advice = "enter the spacing you measured, and the other values that you know"
+    advice = "write the measured spacing and all other values that you know into this file"
     print(f"{plain(str(file))} written: {advice}")
 
 
 def rig_correct(
-    file: Annotated[Path, typer.Argument(help="Recording to which the rig is added.")],
+    file: Annotated[Path, typer.Argument(help="Recording to which the command adds the rig.")],
     rig: Annotated[
         Path | None,
-        typer.Option(help="Rig file to add; without it, the recorded rig is corrected."),
+        typer.Option(
+            help="Rig file that the command adds. Without this option, the command "
+            "corrects the recorded rig."
+        ),
     ] = None,
     keys: Annotated[
         list[str] | None,
         typer.Option(
             "--set",
-            help='Set a value of the rig: KEY=VALUE, such as "gates.slope=down". You may '
-            "repeat this option.",
+            help='Change a value of the rig: write KEY=VALUE, such as "gates.slope=down". '
+            "You may use this option several times.",
         ),
     ] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="Add the rig without asking.")] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Add the rig without asking you first.")
+    ] = False,
 ) -> None:
     """
     Add a corrected rig to a recording, for all of its shots.
@@ -92,14 +103,16 @@ def rig_correct(
         raise OptionError(
             "the recording already has this rig",
             where=str(file),
-            hint='give a correction, such as --set "gates.slope=down"',
+            hint='change at least one value, such as --set "gates.slope=down"',
         )
     print("\n".join(plain(line) for line in changes))
     if not (yes or _agreed(f"add this rig to {plain(str(file))}? [y/N] ")):
         print("nothing was added")
         return
     add_rig(file, after)
-    print(f"rig added to {plain(str(file))}: all shots are now measured with this rig")
+    print(
+        f"the rig was added to {plain(str(file))}; the program now uses this rig for all shots"
+    )
 
 
 def _key_and_value(text: str) -> tuple[str, str]:
@@ -108,7 +121,7 @@ def _key_and_value(text: str) -> tuple[str, str]:
     key, sign, value = text.partition("=")
     if not sign or not key.strip():
         raise OptionError(
-            f"{text!r} does not have the form KEY=VALUE",
+            f"this text does not have the form KEY=VALUE: {text!r}",
             where="--set",
             hint='write a key and its value, such as --set "gates.slope=down"',
         )
@@ -161,7 +174,7 @@ def _print_rig(record: dict[str, Any], as_json: bool, verdict: str) -> None:
     if as_json:
         print_json(record)
         return
-    print(f"{verdict}; its values in SI units:")
+    print(f"{verdict}; the values of the rig in SI units are:")
     for key, value in record.items():
         if isinstance(value, dict):
             print(f"[{key}]")

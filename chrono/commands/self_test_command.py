@@ -41,13 +41,14 @@ def check_inputs(
     """Let a board send test pulses, print the result, and write it to the rig if wanted."""
     if len(targets) > 1 or may_be_recordings(targets[0]):
         raise OptionError(
-            "a self-test works with only one port",
+            "a self-test works only with one port, not with recordings",
             where="--self-test",
             hint="name the board's port",
         )
     rig_of(rig)  # report a wrong rig file before the test
     print(
-        f"testing {plain(targets[0])}; the test of its clock takes {seconds:g} s",
+        f"testing the board at {plain(targets[0])}; the test of the board's clock "
+        f"takes {seconds:g} s",
         file=sys.stderr,
     )
     test = pulse_test(*read_pulse_lines(targets[0], baud, seconds))
@@ -57,7 +58,7 @@ def check_inputs(
     else:
         print("\n".join(pulse_report(test, light=light)))
     if doubt:
-        print(f"nothing written: {doubt}" if rig else doubt, file=sys.stderr)
+        print(f"nothing was written: {doubt}" if rig else doubt, file=sys.stderr)
         raise typer.Exit(1)
     if rig:
         _write(test, rig, light)
@@ -65,12 +66,15 @@ def check_inputs(
 
 def _write(test: PulseTest, rig: Path, light: bool) -> None:
     if not light:
-        print("nothing written: only a test with --light measures the sensors", file=sys.stderr)
+        print(
+            "nothing was written: only a test with --light measures the sensors",
+            file=sys.stderr,
+        )
         return
     day = date.today().isoformat()
     copy = update_rig(rig, rig_changes(delay_of(test), pulse_evidence(test), day))
     print(
-        f"{plain(str(rig))} now contains the result; "
-        f"{plain(copy.name)} is a copy of the old file",
+        f"the result is now in {plain(str(rig))}; the old file was copied to "
+        f"{plain(copy.name)}",
         file=sys.stderr,
     )

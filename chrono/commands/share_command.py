@@ -26,15 +26,16 @@ AWAIT_S = 0.1
 """Time between two checks whether the recording exists now [s]."""
 
 GUESS_WARNING = """\
-Nobody can check who sent a guess. Ask for names of groups, not of
-persons. Guesses are saved in a separate file. The recording stays
-unchanged."""
+Nobody can check who sent a guess. Ask for the names of groups,
+not for the names of persons. Guesses are saved in a separate file.
+The recording stays unchanged."""
 
 Target = Annotated[
     str,
     typer.Argument(
-        help="A recording or a board's port. The recording may still grow, or may not exist "
-        "yet. From a port, the command records shots, as `clock` does.",
+        help="A recording or a board's port. Another program may still write to the "
+        "recording, or may create it later. If you give a port, the command "
+        "records the shots, like the command `clock`.",
         show_default=False,
     ),
 ]
@@ -42,27 +43,38 @@ Lan = Annotated[
     bool,
     typer.Option(
         "--lan",
-        help="Share with the local network. Without this option, only this computer can open "
-        "the page.",
+        help="Let other computers in the local network open the page. Without this "
+        "option, only this computer can open the page.",
     ),
 ]
 Address = Annotated[
     str,
-    typer.Option(help="Address of this computer in the network with which you want to share."),
+    typer.Option(
+        help="Network address of this computer, for the network in which you want to "
+        "show the page."
+    ),
 ]
 WebPort = Annotated[
-    int, typer.Option(min=0, max=65535, help="TCP port of the page; 0 for any free port.")
+    int,
+    typer.Option(
+        min=0,
+        max=65535,
+        help="Number of the page's TCP port. If you give 0, the program chooses a free port.",
+    ),
 ]
 Unit = Annotated[str, typer.Option(help="Show speeds in m/s, km/h, ft/s or mph.")]
-Comma = Annotated[bool, typer.Option("--decimal-comma", help="Write decimals with a comma.")]
+Comma = Annotated[
+    bool,
+    typer.Option("--decimal-comma", help="Write decimal numbers with a comma, such as 1,5."),
+]
 SeatCount = Annotated[
     int,
     typer.Option(
         "--seats",
         min=1,
         max=250,
-        help="Largest number of viewers from one network address. Use a larger number if "
-        "several classes share one router.",
+        help="Largest number of viewers that can open the page from one network "
+        "address. Use a larger number if several classes share one router.",
     ),
 ]
 Hidden = Annotated[
@@ -77,15 +89,17 @@ Guesses = Annotated[
     bool,
     typer.Option(
         "--guesses",
-        help="Let each viewer send one guess per round. You open, close and reveal a round "
-        "with keys. Guesses are saved in a separate file, as with `lab --guess`.",
+        help="Let each viewer send one guess in each round. You press keys to open "
+        "and close a round, and to reveal its result. Guesses are saved in a "
+        "separate file, like the guesses of `lab --guess`.",
     ),
 ]
 RigToUse = Annotated[
     Path | None,
     typer.Option(
         "--rig",
-        help="The rig file of the board; for a recording, it replaces the recorded rig.",
+        help="The rig file of the board. If you share a recording, this rig replaces "
+        "the recorded rig.",
     ),
 ]
 
@@ -150,7 +164,7 @@ def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
 
     if unit and unit not in SPEED_UNITS:
         raise OptionError(
-            f"cannot show speeds in {quote(unit)}",
+            f"the program cannot show speeds in this unit: {quote(unit)}",
             where="--unit",
             hint=f"give one of these units: {', '.join(SPEED_UNITS)}",
         )
@@ -161,9 +175,9 @@ def _refuse_for_files(recording: Path | None, setup: str) -> None:
     name = "--recording" if recording is not None else "--setup" if setup else ""
     if name:
         raise OptionError(
-            "the command share only reads a recording, so this option has no use",
+            "this option works only with a board's port, not with a recording",
             where=name,
-            hint="leave this option out, or name the board's port instead of the recording",
+            hint="leave out this option, or give the board's port instead of the recording",
         )
 
 
@@ -175,7 +189,7 @@ def _await_file(path: Path) -> None:
     if path.exists() or not path.parent.is_dir():
         return
     with noted_signals() as ending:
-        tell(f"{plain(str(path))} does not exist yet: waiting until chrono clock creates it")
+        tell(f"the program waits until chrono clock creates the recording {plain(str(path))}")
         tell("press ctrl+c to stop")
         while not path.exists():
             if ending.asked:
@@ -245,7 +259,7 @@ def _share_board(
         spare=clocked.spare,
     )
     writer = run.writer
-    assert writer is not None, "the recording has no path"
+    assert writer is not None, "the recording has no file name"
     shown = url_of(bound, token)
     try:
         service = SharingProcess(path, bound, token, wishes)
@@ -255,7 +269,7 @@ def _share_board(
     try:
         _tell_address(shown, bool(token), run.name, wishes)
         if wishes.hidden or wishes.guesses:
-            tell("This terminal shows every speed: do not show it on the projector.")
+            tell("This terminal shows every speed: do not show the terminal on the projector.")
         with terminal_keys() as keys:
             print_shots(
                 run,
@@ -290,10 +304,16 @@ def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions"
     from chrono.commands.console_output import tell
     from chrono.sharing.web_address import qr_lines
 
-    for_what = "viewers can look and guess" if wishes.guesses else "viewers can only look"
+    for_what = (
+        "viewers can see the page and send guesses"
+        if wishes.guesses
+        else "viewers can only look"
+    )
     tell(f"{plain(name)} is shown ({for_what}) at this address:\n\n  {shown}\n")
     if not is_open:
-        tell("Only this computer can open the page; use --lan to share it with your network.")
+        tell(
+            "Only this computer can open the page. To show the page in your network, use --lan."
+        )
     else:
         blocks, colours = (
             output_streams.carries_blocks(sys.stderr),
@@ -301,8 +321,8 @@ def _tell_address(shown: str, is_open: bool, name: str, wishes: "DisplayOptions"
         )
         tell("\n".join(qr_lines(shown, blocks=blocks, colours=colours)))
         tell(
-            "Everybody who has this address can see the page. Others in the network can read "
-            "the data."
+            "Everybody who has this address can see the page. Other people in the "
+            "network can read the data of the page."
         )
     if wishes.guesses:
         tell(GUESS_WARNING)

@@ -110,8 +110,8 @@ def _fall_goal(
         return "speed", None
     if recorded or len(chosen) != 1:
         raise OptionError(
-            "a fall needs exactly one of height, time, speed or a recording",
-            hint='give one, such as --height "8 m"',
+            "the command needs exactly one of these: --height, --time, --speed or a recording",
+            hint='give only one value, such as --height "8 m"',
         )
     goal = chosen[0]
     text, unit, most = said[goal]
@@ -137,7 +137,9 @@ def landings_of(texts: Sequence[str], told: LaunchInput) -> "tuple[Launch, list[
     numbers = [number for number, _ in shots]
     twice = next((n for n in numbers if numbers.count(n) > 1), None)
     if twice is not None:
-        raise _trouble(f"shot {twice} is given twice", "name each shot once")
+        raise _trouble(
+            f"shot number {twice} was given more than once", "give each shot only once"
+        )
     rows = [_row(told.session, number) for number in numbers]
     launch = _one_body([_launch(told.launches, row) for row in rows])
     landings = [
@@ -163,7 +165,8 @@ def _split(text: str) -> tuple[int, str]:
     number, sign, reach = text.partition("=")
     if not sign or not number.strip().isdecimal():
         raise _trouble(
-            f'"{text}" has no shot number', 'write the number first, such as "7=31.2 m"'
+            f'the number of the shot is missing in "{text}"',
+            'write the number of the shot first, such as "7=31.2 m"',
         )
     return int(number), reach
 
@@ -171,11 +174,12 @@ def _split(text: str) -> tuple[int, str]:
 def _row(session: "Session", number: int) -> "ShotRow":
     shots = len(session.log)
     if not 1 <= number <= shots:
-        raise _trouble(f"there is no shot {number}", f"name a shot from 1 to {shots}")
+        raise _trouble(f"there is no shot {number}", f"give a shot number from 1 to {shots}")
     row = next(session.rows_of(slice(number - 1, number)))
     if not row.counted:
         raise _trouble(
-            f"shot {number} is not counted", "name a counted shot, or count this shot again"
+            f"shot {number} is not counted",
+            "choose a counted shot, or let this shot count again",
         )
     return row
 
@@ -185,15 +189,15 @@ def _launch(launches: "Sequence[Launch]", row: "ShotRow") -> "Launch":
         if launch.name == row.setup:
             return launch
     raise _trouble(
-        f"shot {row.number} does not belong to the chosen setups",
-        "name shots of the setup that you chose",
+        f"the chosen setups do not contain shot {row.number}",
+        "choose only shots of the chosen setups",
     )
 
 
 def _one_body(launches: "Sequence[Launch]") -> "Launch":
     if len({launch.body for launch in launches}) > 1:
         raise _trouble(
-            "these shots have different bodies", "name only shots with the same body"
+            "these shots were made with different bodies", "choose only shots of the same body"
         )
     return launches[0]
 
@@ -208,9 +212,10 @@ Landed = Annotated[
     list[str] | None,
     typer.Option(
         "--landed",
-        help="Find the drag from the distance at which the body landed, such as "
-        '"31.2 ± 0.1 m". With a recording, begin with the number of the shot: '
-        '"7=31.2 ± 0.1 m". You may repeat this option.',
+        help='Distance at which the body landed, such as "31.2 ± 0.1 m". The command '
+        "finds the drag from this distance. With a recording, write the number "
+        'of the shot first, such as "7=31.2 ± 0.1 m". You may use this option '
+        "several times.",
     ),
 ]
 
@@ -225,13 +230,16 @@ def flight(
     height: Annotated[
         str,
         typer.Option(
-            help="Height of the launch point above the landing point; negative if the launch "
-            "point is lower."
+            help="Height of the launch point above the landing point. Give a negative "
+            "height if the launch point is lower."
         ),
     ] = "0 m",
     wind: Annotated[
         str,
-        typer.Option(help="Wind speed; positive from behind, negative from the front."),
+        typer.Option(
+            help="Wind speed. Give a positive speed for wind from behind, and a negative "
+            "speed for wind from the front."
+        ),
     ] = "0 m/s",
     landed: Landed = None,
     mass: Mass = None,
@@ -293,7 +301,7 @@ def _print_flights(told: LaunchInput, aim: "Aim", unit: str | None, as_json: boo
 
     if aim.angle.value <= 0 and aim.height.value == 0:
         raise OptionError(
-            "there is no flight: the launch must point upward, or start above the landing",
+            "the body cannot fly: it must start upward, or start higher than the landing point",
             hint='give an angle, such as --angle "30 deg", or a height, such as --height "1 m"',
         )
     for launch in told.launches:
@@ -324,13 +332,17 @@ def stop(
     recording: MaybeRecording = None,
     speed: MaybeSpeed = None,
     energy: Annotated[
-        str | None, typer.Option(help='Kinetic energy instead of a speed, such as "20 J".')
+        str | None,
+        typer.Option(
+            help='Kinetic energy of the body, such as "20 J". Use this option instead of '
+            "--speed."
+        ),
     ] = None,
     law: Annotated[
         str,
         typer.Option(
-            help="Force law of the catch: constant (crushing, rubbing), spring (tight net, "
-            "cord) or sheet (flat slack net or sheet)."
+            help="Type (force law) of the catch: constant (crushed or rubbing material), "
+            "spring (tight net or cord) or sheet (flat, loose net or sheet)."
         ),
     ] = "spring",
     distance: Annotated[
@@ -346,13 +358,14 @@ def stop(
         str | None, typer.Option(help='Largest allowed peak force, such as "30 N".')
     ] = None,
     time: Annotated[
-        str | None, typer.Option(help='Time until the body is at rest, such as "40 ms".')
+        str | None,
+        typer.Option(help='Time in which the catch stops the body, such as "40 ms".'),
     ] = None,
     path: Annotated[
         str | None,
         typer.Option(
-            help="Horizontal distance from the gates to the catch; drag slows the body on this "
-            "path."
+            help="Horizontal distance from the gates to the catch. Air drag slows the "
+            "body on this path."
         ),
     ] = None,
     mass: Mass = None,
@@ -410,9 +423,9 @@ def law_of(text: str) -> "Law":
         if text == law:
             return law
     raise OptionError(
-        f'"{text}" is not a force law of a catch',
+        f'there is no force law with the name "{text}"',
         where="--law",
-        hint=f"give one of these laws: {', '.join(EXPONENTS)}",
+        hint=f"choose one of these force laws: {', '.join(EXPONENTS)}",
     )
 
 
@@ -434,8 +447,9 @@ def _stop_goal(
     chosen = [goal for goal, (text, _, _) in said.items() if text]
     if len(chosen) != 1:
         raise OptionError(
-            "a stop needs exactly one of distance, limit, mean, force, time",
-            hint='give one, such as --limit "50 g"',
+            "the command needs exactly one of these: --distance, --limit, --mean, "
+            "--force or --time",
+            hint='give only one value, such as --limit "50 g"',
         )
     goal = chosen[0]
     text, unit, where = said[goal]
@@ -451,6 +465,8 @@ def _acceleration(text: str, where: str) -> "Quantity":
     value = parse_acceleration(text, where)
     if value <= 0:
         raise OptionError(
-            f"{text.strip()} is not above 0", where=where, hint='give a limit such as "50 g"'
+            f"the value must be above 0, not {text.strip()}",
+            where=where,
+            hint='give a limit above 0, such as "50 g"',
         )
     return known("limit", value)

@@ -35,30 +35,44 @@ def whatif(
     file: RecordingFile,
     tick: Annotated[
         str | None,
-        typer.Option("--as-if-tick", help='Step of a coarser counter, such as "4 us".'),
+        typer.Option(
+            "--as-if-tick",
+            help='Assume a coarser counter with steps of this length, such as "4 us".',
+        ),
     ] = None,
     phase: Annotated[
         float,
-        typer.Option(help="Shift of the coarser steps, as a part of one coarser step: 0 … 1."),
+        typer.Option(
+            help="Shift the steps of the coarser counter by this part of one step, from 0 "
+            "to below 1."
+        ),
     ] = 0.0,
     spacing: Annotated[
         str | None,
-        typer.Option("--as-if-spacing", help='Assume this wrong spacing, such as "305 mm".'),
+        typer.Option(
+            "--as-if-spacing", help='Assume this wrong spacing of the gates, such as "305 mm".'
+        ),
     ] = None,
     clock: Annotated[
         str | None,
         typer.Option(
             "--as-if-clock",
-            help='Assume this error of the counter\'s rate; "+500 ppm" means too fast.',
+            help='Assume that the counter\'s rate has this error. For example, "+500 ppm" '
+            "means that the counter is too fast.",
         ),
     ] = None,
     edges: Annotated[
-        EdgePair | None, typer.Option("--as-if-edges", help="Use only this pair of edges.")
+        EdgePair | None,
+        typer.Option(
+            "--as-if-edges",
+            help="Use only the two leading edges, or only the two trailing edges.",
+        ),
     ] = None,
     short: Annotated[
         bool,
         typer.Option(
-            "--short", help="Show only the setups and two histograms, for a projector."
+            "--short",
+            help="Show a short result for a projector: only the setups and two histograms.",
         ),
     ] = False,
     rig: OtherRig = None,
@@ -84,7 +98,9 @@ def whatif(
     recorded, findings = read_one(file, rig, clock_from_host)
     found = what_if(recorded, as_if)
     if not found.compared.any():
-        findings.lines.append(f"{file}: no shot is counted in both measurements")
+        findings.lines.append(
+            f"{file}: none of the shots is counted both with and without the assumption"
+        )
     if as_json:
         print_json(what_if_data(found))
     else:
@@ -108,17 +124,20 @@ def _supposed(
     if not (tick or spacing or clock or edges):
         raise OptionError(
             "an assumption is missing",
-            hint="give --as-if-tick, --as-if-spacing, --as-if-clock or --as-if-edges",
+            hint="give at least one of these options: --as-if-tick, --as-if-spacing, "
+            "--as-if-clock or --as-if-edges",
         )
     if phase and not tick:
         raise OptionError(
-            "this option also needs --as-if-tick", where="--phase", hint="give --as-if-tick too"
+            "this option works only together with --as-if-tick",
+            where="--phase",
+            hint="give --as-if-tick too",
         )
     if not 0 <= phase < 1:
         raise OptionError(
-            f"{phase:g} is not a possible phase",
+            f"this shift of the steps is not possible: {phase:g}",
             where="--phase",
-            hint="give a part of a step, 0 … 1",
+            hint="give a part of one step, from 0 to below 1",
         )
     return Assumptions(
         _step_of(tick) if tick else None,
@@ -135,9 +154,9 @@ def _step_of(text: str) -> float:
     step_s = parse_quantity(text, "s", "--as-if-tick")
     if not 0 < step_s <= LONGEST_STEP_S:
         raise OptionError(
-            f"{text.strip()} is not a possible step of a counter",
+            f"this step of a counter is not possible: {text.strip()}",
             where="--as-if-tick",
-            hint="give a time up to 0.1 s",
+            hint="give a time above 0 and up to 0.1 s",
         )
     return step_s
 
@@ -149,8 +168,8 @@ def _error_of(text: str) -> float:
     error = parse_quantity(text, "", "--as-if-clock")
     if text.strip()[-1:].isdigit() or not 0 < abs(error) <= 0.2:
         raise OptionError(
-            f"{text.strip()} is not a possible error of a clock",
+            f"this error of a clock is not possible: {text.strip()}",
             where="--as-if-clock",
-            hint='give an error with its unit, up to 20 %, such as "+500 ppm"',
+            hint='give an error of at most 20 % with its unit, such as "+500 ppm"',
         )
     return error

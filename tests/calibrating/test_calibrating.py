@@ -73,7 +73,7 @@ def test_a_drop_recorded_live_corrects_the_spacing_of_the_rig_file(chrono, tmp_p
 
     assert doubted.code == 1
     assert "differs from the stated 300.0 mm" in doubted.out
-    assert "nothing written" in doubted.err
+    assert "nothing was written" in doubted.err
     assert untouched == before
     assert accepted.code == 0
     found = load_rig(rig).calibration.spacing
@@ -268,7 +268,7 @@ def test_sensors_that_were_not_exchanged_are_suspected_and_nothing_is_written(
 
     assert outcome.code == 1
     assert "were not exchanged" in outcome.out
-    assert "nothing written" in outcome.err
+    assert "nothing was written" in outcome.err
     assert stays_as_it_was(rig)
     accepted = chrono("calibrate", "swap", "b.tsv", "again.tsv", "--rig", rig, "--accept")
     assert accepted.code == 0
@@ -319,7 +319,7 @@ def test_a_dry_run_writes_nothing_and_says_so(chrono, tmp_path, rig) -> None:
     record(tmp_path / "a.tsv", "swap-after?shots=10")
     outcome = chrono("calibrate", "swap", "b.tsv", "a.tsv", "--rig", rig, "--dry-run")
     assert outcome.code == 0
-    assert "dry run" in outcome.err
+    assert "the option --dry-run only prints" in outcome.err
     assert stays_as_it_was(rig)
 
 
@@ -344,7 +344,7 @@ def test_a_clock_far_off_is_written_only_when_accepted(chrono, tmp_path, rig) ->
     slower_host(record(tmp_path / "x.tsv", "two-bands?shots=60"), 1.02)
     outcome = chrono("calibrate", "clock", "x.tsv", "--rig", rig)
     assert outcome.code == 1
-    assert "nothing written: the rate differs by more than the ± " in outcome.err
+    assert "nothing was written: the rate differs by more than the ± " in outcome.err
     assert stays_as_it_was(rig)
     assert chrono("calibrate", "clock", "x.tsv", "--rig", rig, "--accept").code == 0
     kept = load_rig(rig).calibration.clock
@@ -383,7 +383,7 @@ def test_a_drop_with_a_slip_is_not_written(chrono, tmp_path, changes, words, rea
     before = rig.read_text()
     outcome = chrono("calibrate", "drop", "x.tsv", *words, "--rig", rig)
     assert outcome.code == 1, outcome.out
-    assert "nothing written: " in outcome.err
+    assert "nothing was written: " in outcome.err
     assert reason in outcome.err
     assert rig.read_text() == before
 

@@ -97,7 +97,9 @@ def test_the_first_bad_file_ends_it_otherwise(chrono, with_bad, tmp_path) -> Non
 
 def test_nothing_but_bad_files_is_no_comparison(chrono, tmp_path) -> None:
     (tmp_path / "x.tsv").write_text("")
-    is_one_clear_complaint(chrono("compare", "x.tsv", "--skip-bad"), "no recording can")
+    is_one_clear_complaint(
+        chrono("compare", "x.tsv", "--skip-bad"), "none of the recordings can"
+    )
 
 
 def test_several_recordings_are_checked_with_a_line_each(chrono, tmp_path) -> None:
@@ -193,14 +195,14 @@ def test_processes_end_when_the_one_that_started_them_is_killed(tmp_path) -> Non
 def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
     many_links(tmp_path / "many", 30, BANDS)
     piped = start("export", "many", "-o", "a.csv", cwd=tmp_path)
-    assert rest_of(piped) == (b"", b"1200 shots written to a.csv\n")
+    assert rest_of(piped) == (b"", b"the command wrote 1200 shots to a.csv\n")
     master, slave = pty.openpty()
     wide = {"TERM": "xterm", "COLUMNS": "80"}
     shown = start("export", "many", "-o", "b.csv", cwd=tmp_path, stderr=slave, env=wide)
     os.close(slave)
     seen = b""
     with patience(shown):
-        while b"written" not in seen:
+        while b"shots to b.csv" not in seen:
             seen += os.read(master, 65536)
     rest_of(shown)
     os.close(master)
@@ -265,7 +267,7 @@ def test_a_report_takes_folders_and_leaves_bad_files_out_where_that_is_wanted(
 def test_more_recordings_than_a_page_shows_are_refused(chrono, tmp_path) -> None:
     many_links(tmp_path / "many", 51)
     refused = chrono("report", "many", "-o", "x.html")
-    is_one_clear_complaint(refused, "there are 51 recordings", "at most 50", "name fewer")
+    is_one_clear_complaint(refused, "there are 51 recordings", "at most 50", "give fewer")
     assert not (tmp_path / "x.html").exists()
 
 

@@ -586,7 +586,7 @@ def test_the_watch_shows_the_light_of_a_board_that_measures_it_and_rings_only_wh
     [
         (("virtual://two-bands",), "a terminal"),
         (("virtual://two-bands", "--json"), "one port"),
-        ((str(BANDS),), "only a port"),
+        ((str(BANDS),), "only with a port"),
     ],
 )
 def test_what_cannot_be_watched_is_refused(chrono, words, told) -> None:

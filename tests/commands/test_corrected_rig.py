@@ -59,7 +59,7 @@ def test_a_yes_adds_it(chrono, recording, monkeypatch):
     [
         (("--set", "gates.slop=down"), "unknown key gates.slop"),
         (("--set", "gates.slope=3 mm"), "gates.slope is"),
-        (("--set", "gates.slope"), "does not have the form KEY=VALUE"),
+        (("--set", "gates.slope"), "does not have the form KEY=VALUE: "),
         (("--set", "calibration.clock.u=1 ppm"), "can only be set in a rig file"),
         (("--set", "gates.slope=level"), "already has this rig"),
         ((), "already has this rig"),

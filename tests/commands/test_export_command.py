@@ -33,7 +33,7 @@ def test_decimal_commas_elsewhere_than_in_csv_are_refused(chrono, tmp_path, word
 def test_a_workbook_is_written_with_all_recordings(chrono, tmp_path) -> None:
     outcome = chrono("export", BANDS, HALL, PLAIN, "-o", "a.xlsx")
     assert outcome.code == 1, "a lamp flickers in the noisy hall"
-    assert "140 shots written to a.xlsx" in outcome.err
+    assert "the command wrote 140 shots to a.xlsx" in outcome.err
     sheets = pd.read_excel(tmp_path / "a.xlsx", sheet_name=None)
     assert list(sheets) == ["shots", "setups", "rig", "columns"]
     assert len(sheets["shots"]) == 140

@@ -82,7 +82,7 @@ def test_an_estimate_is_asked_for_before_anything_is_shown(chrono, monday, say) 
     done = chrono("lab", monday, "--guess")
 
     assert done.code == 0, done.err
-    assert done.err.startswith("Type your estimate of the ± (95 %) of 21.98 m/s")
+    assert done.err.startswith("Estimate the ± (95 %) of the speed 21.98 m/s")
     assert "3b said ± 0.4" in done.out
     assert "times too large" in done.out
     assert monday.read_bytes() == before
@@ -155,7 +155,7 @@ def test_guesses_are_exported_as_csv_and_json(chrono, monday, say, tmp_path) -> 
     data = json.loads(chrono("guesses", monday, "--json").out)
     assert [guess["who"] for guess in data] == ["3b", '=HYPERLINK("x")']
     out = chrono("guesses", monday, "-o", "x.csv")
-    assert "2 guesses written" in out.err
+    assert "the command wrote 2 guesses to" in out.err
     assert (tmp_path / "x.csv").read_text("utf-8").splitlines() == [
         line for line in table.splitlines() if "monday" in line or "recording" in line
     ]

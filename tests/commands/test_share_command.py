@@ -74,7 +74,7 @@ def test_in_a_network_a_secret_leads_the_path_and_a_code_is_drawn() -> None:
     code = [line for line in shared.said.splitlines() if "##" in line]
     assert len(code) >= 25
     assert set("".join(code)) == {"#", " "}
-    assert "Others in the network can read the data" in shared.said
+    assert "Other people in the network can read the data" in shared.said
     assert ask(shared).status == 200
     wrong = http.client.HTTPConnection(address, shared.port, timeout=PATIENCE_S)
     wrong.request("GET", "/")
@@ -212,7 +212,7 @@ def test_keys_lead_a_round_of_guesses(tmp_path, from_board) -> None:
 def test_a_recording_that_is_not_there_yet_is_waited_for(tmp_path) -> None:
     path = tmp_path / "monday.tsv"
     program = Program("share", path, "--web-port", "0", text=True, start_new_session=True)
-    assert "does not exist yet" in program.stderr.readline()
+    assert "waits until chrono clock creates" in program.stderr.readline()
     path.write_bytes(BANDS.read_bytes())
     said = program.stderr.readline()
     while "is shown" not in said:
@@ -231,7 +231,7 @@ def test_waiting_for_a_recording_ends_calmly(tmp_path) -> None:
     program = Program(
         "share", tmp_path / "x.tsv", "--web-port", "0", text=True, start_new_session=True
     )
-    assert "does not exist yet" in program.stderr.readline()
+    assert "waits until chrono clock creates" in program.stderr.readline()
     program.stderr.readline()
     os.killpg(program.pid, signal.SIGINT)
     assert program.stderr.read() == "stopped\n"
@@ -249,9 +249,9 @@ def test_waiting_for_a_recording_ends_calmly(tmp_path) -> None:
     [
         (("nowhere/monday.tsv",), ("monday.tsv", "no such file")),
         ((BANDS, "--unit", "knots"), ("--unit", "knots", "km/h")),
-        ((BANDS, "--recording", "x.tsv"), ("--recording", "only read")),
+        ((BANDS, "--recording", "x.tsv"), ("--recording", "only with a board's port")),
         ((BANDS, "--seats", "0"), ("--seats", "equal to 1")),
-        ((BANDS, "--setup", "x"), ("--setup", "only read")),
+        ((BANDS, "--setup", "x"), ("--setup", "only with a board's port")),
         ((BANDS, "--address", "192.0.2.7"), ("--address", "not an address of this computer")),
         (("virtual://nothing",), ("nothing",)),
         (("/dev/nowhere",), ("rig",)),

@@ -143,7 +143,7 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
     done = chrono("whatif", PLAIN, "--as-if-edges", "trailing")
 
     assert done.code == 1
-    assert "no shot is counted in both measurements" in done.err
+    assert "none of the shots is counted both with and without" in done.err
     assert "No shot is counted in both cases." in done.out
     assert "are not a sound pair: 60." in " ".join(done.out.split())
 
@@ -153,19 +153,31 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
     [
         ((), ("an assumption is missing", "--as-if-tick")),
         (("--phase", "0.5"), ("an assumption is missing",)),
-        (("--as-if-edges", "leading", "--phase", "0.5"), ("--phase", "needs --as-if-tick")),
-        (("--as-if-tick", "8 us", "--phase", "1"), ("--phase", "not a possible phase")),
-        (("--as-if-tick", "8 us", "--phase", "-0.1"), ("--phase", "not a possible phase")),
-        (("--as-if-tick", "8 us", "--phase", "nan"), ("--phase", "not a possible phase")),
+        (
+            ("--as-if-edges", "leading", "--phase", "0.5"),
+            ("--phase", "together with --as-if-tick"),
+        ),
+        (
+            ("--as-if-tick", "8 us", "--phase", "1"),
+            ("--phase", "shift of the steps is not possible"),
+        ),
+        (
+            ("--as-if-tick", "8 us", "--phase", "-0.1"),
+            ("--phase", "shift of the steps is not possible"),
+        ),
+        (
+            ("--as-if-tick", "8 us", "--phase", "nan"),
+            ("--phase", "shift of the steps is not possible"),
+        ),
         (("--as-if-tick", "1 us"), ("--as-if-tick", "finer")),
         (("--as-if-tick", "8"), ("--as-if-tick", "unit")),
         (("--as-if-tick", "8 mm"), ("--as-if-tick", "a time")),
-        (("--as-if-tick", "20 s"), ("--as-if-tick", "not a possible step")),
+        (("--as-if-tick", "20 s"), ("--as-if-tick", "step of a counter is not possible")),
         (("--as-if-spacing", "1 km"), ("--as-if-spacing", "1e+06 mm")),
         (("--as-if-spacing", "1.5 mm"), ("--as-if-spacing", "quarter")),
         (("--as-if-clock", "500"), ("--as-if-clock", "ppm")),
-        (("--as-if-clock", "0 ppm"), ("--as-if-clock", "not a possible error")),
-        (("--as-if-clock", "-150 %"), ("--as-if-clock", "not a possible error")),
+        (("--as-if-clock", "0 ppm"), ("--as-if-clock", "error of a clock is not possible")),
+        (("--as-if-clock", "-150 %"), ("--as-if-clock", "error of a clock is not possible")),
         (("--as-if-edges", "upper"), ("--as-if-edges", "leading")),
     ],
 )

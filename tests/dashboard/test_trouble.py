@@ -191,14 +191,14 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     monkeypatch.setattr(file_io, "write_some", refuse)
     monkeypatch.setattr("chrono.session.troubles.MUCH_BYTES", 1000)
     first = told(3.0)
-    assert first.startswith("disk: No space left on device, ")
+    assert first.startswith("state of the disk: No space left on device, ")
     assert first.endswith(" bytes wait in memory\n")
     assert told(3.0) == ""
     assert "memory may run out" in told(60.0)
     assert told(3.0) == ""
     monkeypatch.setattr(file_io, "write_some", real)
     run.writer._retry_due = 0.0
-    assert told(3.0) == "disk: all data are written\n"
+    assert told(3.0) == "state of the disk: all data are saved\n"
     assert run.close() == []
 
 
@@ -213,14 +213,14 @@ def test_without_a_dashboard_a_wait_for_the_disk_and_a_restart_are_told_once(
         reporter.look(run)
         told.append(capsys.readouterr().err)
     assert [bool(words) for words in told] == [False, False, True, False, True]
-    assert told[2].startswith("disk: waiting for the disk for 0.6 s")
+    assert told[2].startswith("state of the disk: waiting for the disk for 0.6 s")
     board.wait(2.0)
     board.start_anew()
     board.line("H 1 16000000 32 hand 1.0")
     board.wait(2.0)
     run.step()
     for words in (
-        "board restarted once: a shot at that time may be split into two parts\n",
+        "board restarted once: a shot during the restart may be split into two parts\n",
         "",
     ):
         reporter.look(run)

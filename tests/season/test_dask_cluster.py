@@ -46,7 +46,7 @@ def test_a_killed_worker_changes_nothing_in_the_result(tmp_path: Path) -> None:
             assert shared.poll() is None, "in the middle of it"
             _, told = shared.communicate(timeout=300)
     assert shared.returncode == 1, told
-    assert f"{150 * (40 + 40 + 60 + 40)} shots written".encode() in told
+    assert f"the command wrote {150 * (40 + 40 + 60 + 40)} shots to".encode() in told
     found = contents(tmp_path / "shared")
     assert list(found) == [
         "day=2025-05-16/part-00000.parquet",

@@ -85,7 +85,9 @@ def test_a_dataset_is_written_at_an_address_and_never_over_another(chrono, memor
     ]
     assert pq.read_table("/out", filesystem=memory).num_rows == 160
     is_one_clear_complaint(chrono(*call), "memory://out/", "exists")
-    is_one_clear_complaint(chrono(*call[:2], "-o", "memory://x.csv"), "end the address with /")
+    is_one_clear_complaint(
+        chrono(*call[:2], "-o", "memory://x.csv"), "/ at the end of the address"
+    )
 
 
 def test_a_dataset_that_fails_leaves_nothing(chrono, memory, tmp_path) -> None:
@@ -99,7 +101,7 @@ def test_a_dataset_that_fails_leaves_nothing(chrono, memory, tmp_path) -> None:
 def test_a_dataset_here_holds_the_shots_of_each_day(chrono, tmp_path) -> None:
     outcome = chrono("export", BANDS, PLAIN, "-o", "season/")
     assert outcome.code == 0
-    assert "100 shots written to season/" in outcome.err
+    assert "the command wrote 100 shots to season/" in outcome.err
     found = pd.read_parquet(tmp_path / "season")
     assert found.groupby("day", observed=True).size().to_dict() == {
         "2025-05-16": 40,

@@ -175,7 +175,7 @@ def test_too_many_setups_are_not_compared_each_with_each(chrono, tmp_path: Path)
 def test_nothing_that_can_be_pooled_is_told(chrono, tmp_path: Path) -> None:
     (tmp_path / "x.tsv").write_text("")
     is_one_clear_complaint(
-        chrono("summary", "--pool", "x.tsv", "--skip-bad"), "no recording can"
+        chrono("summary", "--pool", "x.tsv", "--skip-bad"), "none of the recordings can"
     )
 
 
