@@ -27,7 +27,7 @@ from chrono.rigs.starter_rig import starter_text
 HOUSE = Path(__file__).parents[1]
 BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
 HALL = HOUSE / "recordings" / "noisy-hall.tsv"
-with_a_lamp = pytest.mark.filterwarnings("ignore:.*in step with a lamp:UserWarning")
+with_a_lamp = pytest.mark.filterwarnings("ignore:.*in the rhythm of a lamp:UserWarning")
 
 
 @pytest.fixture(name="folder")
@@ -69,7 +69,7 @@ def test_the_frame_is_the_export_with_shots_as_index(chrono, folder, name) -> No
 
 
 def test_a_lamp_is_warned_of(folder) -> None:
-    with pytest.warns(UserWarning, match="783 times in step with a lamp"):
+    with pytest.warns(UserWarning, match="783 times in the rhythm of a lamp"):
         door.read("tuesday.tsv")
 
 
