@@ -36,7 +36,7 @@ _ADVICE = {
         f"gate trips at {{share}} of its light: turn RV1 to get {_WANTED}"
     ),
     AlignmentVerdict.BLOCKED: "the gate is blocked: turn D1, or take the card away",
-    AlignmentVerdict.STRAY: "blocked, but gets light: turn D1 or shade the gate",
+    AlignmentVerdict.STRAY: "gate is blocked but lit: turn D1 or shade the gate",
     AlignmentVerdict.UNCLEAR: "light is between the thresholds: turn D1 for more light",
     AlignmentVerdict.NO_TRIMMER: "no threshold is measured: check the wire from RV1",
     AlignmentVerdict.CONTRADICTION: "light and gate state disagree: check the analog wires",

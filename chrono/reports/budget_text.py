@@ -34,7 +34,7 @@ WAYS = {
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
     Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; set off_centre in the rig",
     Way.BOTH_PAIRS: "let the board send trailing edges too: this cancels the drag",
-    Way.HEAVIER_BODY: "use a heavier body, or gates closer together: the air slows it less",
+    Way.HEAVIER_BODY: "use a heavier body or closer gates: the air slows the body less",
     Way.KNOWN_SLOPE: "measure the path's slope; set slope and slope_tolerance in the rig",
     Way.FASTER_BODY: "use a faster body: it gains less speed between the gates",
     Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",

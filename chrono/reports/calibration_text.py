@@ -219,7 +219,7 @@ def rod_doubt(result: RodResult) -> str:
             )
         case RodDoubt.BALLS:
             return (
-                "both recordings declare round bodies, and the measured lengths agree: balls "
+                "both recordings declare round bodies, and the measured lengths fit: balls "
                 'cannot show the spacing; if you used rods, set body.shape = "flat" before you '
                 "record"
             )

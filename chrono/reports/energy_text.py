@@ -93,7 +93,7 @@ def _result_lines(
     for bound in result.bounds:
         rows += [
             (bound.name, units.estimate("energy", bound.energy)),
-            ("  of which carried", units.estimate("part", launch.of_shots(bound.part))),
+            ("  carried by the body", units.estimate("part", launch.of_shots(bound.part))),
         ]
     rows += [
         (f"fastest {name}", units.estimate("speed", found)) for name, found in result.limits

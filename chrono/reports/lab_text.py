@@ -398,7 +398,7 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
 
 def _change_line(ratio: float) -> str:
     if abs(ratio - 1) < STAYS:
-        return f"the ± in per cent is unchanged, within {100 * STAYS:g} %"
+        return f"the ± in per cent changes by less than {100 * STAYS:g} %"
     return f"the ± in per cent is now {two_digits(ratio)} times as large"
 
 

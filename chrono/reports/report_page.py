@@ -133,7 +133,7 @@ def _comparison(report: Report) -> dict[str, Any] | None:
     ]
     matrix = is_matrix(found)
     if matrix:
-        blocks = [(f"The two fastest: {head}", rest) for head, rest in blocks]
+        blocks = [(f"The two fastest setups: {head}", rest) for head, rest in blocks]
     return {
         "blocks": blocks,
         "matrices": _matrices(found, unit) if matrix else [],

@@ -37,7 +37,7 @@ def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     for i in range(len(found.places)):
         table += _row(_shot_cells(found, i, unit), width)
     below = [line for pair in found.setups for line in ("", *_setup_lines(pair, unit))]
-    below += ["", *_agreement_lines(found), "", "What this cannot show:"]
+    below += ["", *_agreement_lines(found), "", "What this computation cannot show:"]
     below += [f"- {note}" for note in notes_of(found)]
     above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found), ""]
     return "\n".join([*_folded(above, width), *table, *_folded(below, width)])
