@@ -125,7 +125,7 @@ def _answer(found: Comparison, unit: str) -> str:
     if len(compared) == 2:
         return f"The shots do not show whether {' or '.join(map(_name, compared))} is faster."
     if not found.slower:
-        return f"The shots do not show that one of {_of_setups(found)} is faster than another."
+        return f"The shots do not show a difference between the speeds of {_of_setups(found)}."
     leaders = [group for group in compared if not _is_in(group, found.slower)]
     return (
         f"The shots do not show which of {_of_setups(found)} is the fastest. It may be "

@@ -99,7 +99,7 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
         return f"an input showed fewer than {MIN_REPEATS} exact rising or falling edges"
     if light != test.inverted:
         return (
-            "the inputs follow the pin as directly as a wire; light sensors behave differently"
+            "the inputs follow the pin like a wire; light sensors behave differently"
             if light
             else "the inputs do the opposite of the pin; if the pin switches light, add --light"
         )

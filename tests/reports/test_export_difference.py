@@ -44,7 +44,7 @@ def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
     assert faster.size == pytest.approx(2.0)
     assert (renumbered.before["shot"], renumbered.now["shot"]) == (4, 5)
     text = difference_text(found)
-    assert "4 differ" in text
+    assert "4 shots differ" in text
     assert "before, this was not a shot" in text
     assert difference_data(found)["changes"][0]["before"] is None
 

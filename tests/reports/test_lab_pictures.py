@@ -314,7 +314,7 @@ def test_answers_say_before_after_and_how_many_times() -> None:
     assert lines[1] == "after   22.00 ± 0.10 m/s (0.45 %); gate spacing 70 %"
     assert lines[2] == "the ± in per cent is now 0.50 times as large"
     same = answer_lines(Answer(before, Side(22.0, 0.202, "tick", 0.6)), "m/s")
-    assert same[2].startswith("the ± in per cent is unchanged")
+    assert same[2].startswith("the ± in per cent changes by less than")
     assert answer_lines(Answer(before, None), "m/s") == ["Nothing changes on this bench."]
 
 
