@@ -64,7 +64,7 @@ def energy_data(results: Results) -> dict[str, Any]:
 def exceeded_words(results: Results) -> list[str]:
     """Return a sentence for each setup that carried more energy than was stored."""
     return [
-        f"{name_of(r.launch)}: the shots had more energy than {name} allows; check mass, speed "
+        f"{name_of(r.launch)}: the body had more energy than {name} allows; check mass, speed "
         "and the stored energy"
         for r in results
         if isinstance(r, EnergyResult)

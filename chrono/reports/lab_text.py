@@ -153,7 +153,7 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
     if missing:
         words += f", {missing} not read"
     past = _place_in_tick(seen)
-    phase = "" if math.isnan(past) else f"  {past:.2f} tick after a step; average 95 %"
+    phase = "" if math.isnan(past) else f"  {past:.2f} tick past a step; average 95 %"
     below = f"{unit:>9}{phase}"
     return [
         [(words[:columns], "axis")],

@@ -110,7 +110,7 @@ def test_why_not_95_of_100_hold_is_said_where_it_stands(coarse, usual) -> None:
     assert words in lab_text(coarse)
     assert "on average over many gates, 95 % are right" in lab_text(usual)
     heading = plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
-    assert "0.11 tick after a step; average 95 %" in heading
+    assert "0.11 tick past a step; average 95 %" in heading
     scattered = look(COARSE.with_values(spread=0.05))
     assert "tick past" not in plain_lines(ladder(scattered, 60, 16, "m/s"))[1]
 

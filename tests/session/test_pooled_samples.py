@@ -193,7 +193,7 @@ def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -
     text = " ".join(chrono("compare", "a.tsv", "b.tsv").out.split())
     assert "(assumed, because the descriptions are equal); --rigs each counts them" in text
     assert "this is true only if the same rig made both recordings" in text
-    assert "as you said" in " ".join(
+    assert "as you requested" in " ".join(
         chrono("summary", "--pool", ".", "--rigs", "each").out.split()
     )
     is_one_clear_complaint(chrono("summary", ".", "--rigs", "each"), "--pool")

@@ -70,7 +70,7 @@ def test_check_and_summary_tell_the_jitter_beside_what_the_rig_states(rods) -> N
     assert f'the jitter in the rig is too small: set clock.jitter = "{advised} us"' in " ".join(
         text.split()
     )
-    assert item(path, "jitter").trouble.startswith("edges scatter by ")
+    assert item(path, "jitter").trouble.startswith("the times of the edges scatter by ")
     assert not check_recording(path, None).health.ready
 
 
