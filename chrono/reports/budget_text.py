@@ -222,7 +222,7 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
         f"({two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
         f"k = {budget.k:.3f}, from the combined distribution",
         f"first order    {two_digits(first)} {unit} (t for {dof} effective degrees of freedom)",
-        f"tick alone     {low} … {high} {unit}, the limits for one tick more or less",
+        f"tick alone     {low} … {high} {unit}, hard limits for one tick more or less",
     ]
 
 

@@ -49,7 +49,7 @@ def trouble_line(trouble: Trouble) -> str:
 
 
 def lamp_text(lamp: LampSeen) -> str:
-    """Return how often a gate tripped in step with a lamp; these trips are not shots."""
+    """Return how often a gate tripped in the rhythm of a lamp; these trips are not shots."""
     hertz = f" ({lamp.frequency_hz:.0f} Hz)" if lamp.frequency_hz > 0 else ""
     trips = count_text(lamp.trips, "time")
     return (
