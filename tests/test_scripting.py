@@ -27,7 +27,7 @@ from chrono.rigs.starter_rig import starter_text
 HOUSE = Path(__file__).parents[1]
 BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
 HALL = HOUSE / "recordings" / "noisy-hall.tsv"
-with_a_lamp = pytest.mark.filterwarnings("ignore:.*in step with a lamp:UserWarning")
+with_a_lamp = pytest.mark.filterwarnings("ignore:.*in the rhythm of a lamp:UserWarning")
 
 
 @pytest.fixture(name="folder")
@@ -69,7 +69,7 @@ def test_the_frame_is_the_export_with_shots_as_index(chrono, folder, name) -> No
 
 
 def test_a_lamp_is_warned_of(folder) -> None:
-    with pytest.warns(UserWarning, match="783 times in step with a lamp"):
+    with pytest.warns(UserWarning, match="783 times in the rhythm of a lamp"):
         door.read("tuesday.tsv")
 
 
@@ -217,7 +217,7 @@ def test_damage_is_counted_shown_and_warned_of(folder) -> None:
     assert damage.damaged_lines == 1
     assert [sample.row for sample in damage.samples] == [hurt]
     assert damage.left_out
-    assert f"left out at the end: {damage.left_out}" in damage.words
+    assert f"left out at the end of the recording: {damage.left_out}" in damage.words
     assert "1 damaged line, not used" in str(damage)
     assert str(damage) in repr(hurt_one)
     assert told[0].filename == __file__
@@ -438,7 +438,7 @@ def test_a_plot_draws_into_the_axes_that_are_given(folder) -> None:
 def test_a_plot_without_shots_or_matplotlib_is_refused(folder, monkeypatch) -> None:
     rows = BANDS.read_bytes().splitlines(keepends=True)
     (folder / "none.tsv").write_bytes(b"".join(rows[:3]))
-    with pytest.raises(OptionError, match="no shot with a speed"):
+    with pytest.raises(OptionError, match="no shot has a speed"):
         door.read("none.tsv").plot()
     monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
     with pytest.raises(OptionError, match="needs matplotlib") as refused:

@@ -25,14 +25,18 @@ def _percent(share: float) -> str:
 _WANTED = _percent(TRIP_SHARE)
 _ADVICE = {
     AlignmentVerdict.GOOD: "good: the gate trips at {share} of its light",
-    AlignmentVerdict.DIM: (f"too dim, below {LEAST_LIGHT_V:g} V: turn D1 for the longest bar"),
-    AlignmentVerdict.BRIGHT: f"too bright, above {MOST_LIGHT_V:g} V: take a smaller R2",
-    AlignmentVerdict.TRIPS_EARLY: f"trips at {{share}} of its light: turn RV1 to {_WANTED}",
-    AlignmentVerdict.TRIPS_LATE: f"trips at {{share}} of its light: turn RV1 to {_WANTED}",
-    AlignmentVerdict.BLOCKED: "blocked: turn D1, or take the card away",
-    AlignmentVerdict.STRAY: "blocked, but gets light: turn D1 or shade the gate",
-    AlignmentVerdict.UNCLEAR: "between the thresholds: turn D1 for the longest bar",
-    AlignmentVerdict.NO_TRIMMER: "no threshold: check the wire from RV1",
+    AlignmentVerdict.DIM: (f"too dim, below {LEAST_LIGHT_V:g} V: turn D1 to get a longer bar"),
+    AlignmentVerdict.BRIGHT: f"too bright, above {MOST_LIGHT_V:g} V: use a smaller resistor R2",
+    AlignmentVerdict.TRIPS_EARLY: (
+        f"trips at {{share}} of its light: turn RV1 to get {_WANTED}"
+    ),
+    AlignmentVerdict.TRIPS_LATE: (
+        f"trips at {{share}} of its light: turn RV1 to get {_WANTED}"
+    ),
+    AlignmentVerdict.BLOCKED: "the gate is blocked: turn D1, or take the card away",
+    AlignmentVerdict.STRAY: "gate is blocked but lit: turn D1 or shade the gate",
+    AlignmentVerdict.UNCLEAR: "between the thresholds: turn D1 to get more light",
+    AlignmentVerdict.NO_TRIMMER: "no threshold is measured: check the wire from RV1",
     AlignmentVerdict.CONTRADICTION: "light and gate disagree: check the analog wires",
 }
 

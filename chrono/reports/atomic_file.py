@@ -30,7 +30,7 @@ def check_new(path: Path, endings: Sequence[str]) -> str:
         raise OptionError(
             f"the ending {path.suffix!r} is not a known format",
             where=str(path),
-            hint=f"end the name in {listed}",
+            hint=f"use a file name that ends in {listed}",
         )
     if path.exists() or path.is_symlink():
         raise _exists(path)
@@ -128,7 +128,7 @@ def _exists(path: Path) -> OptionError:
 
 def _trouble(path: Path, trouble: OSError) -> RecordingError:
     return RecordingError(
-        f"cannot be written: {trouble.strerror or trouble}",
+        f"the file cannot be written: {trouble.strerror or trouble}",
         where=str(path),
         hint="choose a folder that exists, is writable and has free space",
     )

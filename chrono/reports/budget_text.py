@@ -28,14 +28,14 @@ WAYS = {
     Way.RULE_AND_LENS: "measure the gate spacing with a steel rule and a lens, ± {mm:g} mm",
     Way.CALLIPER: "measure the gate spacing with a calliper, ± {mm:g} mm",
     Way.SPACER: "measure the gate spacing with a machined spacer, ± {mm:g} mm",
-    Way.DROP_AGAIN: "drop a ball again from a greater, better measured height: calibrate drop",
+    Way.DROP_AGAIN: "drop a ball from a larger, better measured height: chrono calibrate drop",
     Way.FARTHER_GATES: "place the gates {mm:g} mm apart",
-    Way.SHARPER_BEAMS: "narrow the beams with slits: each gate trips within ± {mm:.2g} mm",
+    Way.SHARPER_BEAMS: "make the beams narrow with slits: each gate trips within ± {mm:.2g} mm",
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
-    Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle, and state off_centre",
-    Way.BOTH_PAIRS: "send the trailing edges too: the mean of both pairs cancels the drag",
-    Way.HEAVIER_BODY: "use a heavier body, or gates closer together: the air slows it less",
-    Way.KNOWN_SLOPE: "measure how steep the path is; state slope and slope_tolerance",
+    Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; set off_centre in the rig",
+    Way.BOTH_PAIRS: "let the board send trailing edges too: this cancels the drag",
+    Way.HEAVIER_BODY: "use a heavier body or closer gates: the air slows the body less",
+    Way.KNOWN_SLOPE: "measure the path's slope; set slope and slope_tolerance in the rig",
     Way.FASTER_BODY: "use a faster body: it gains less speed between the gates",
     Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",
     Way.BEATS: "measure the board's clock: chrono calibrate clock",
@@ -115,7 +115,7 @@ def window_lines(rig: Rig, speed_mps: float) -> list[str]:
     return [
         "",
         f"A shot with this speed gets the flag {flag} and is not counted:",
-        f"the rig's window is {ends[0]:.4g} … {ends[1]:.4g} {unit}.",
+        f"the rig's window allows speeds of {ends[0]:.4g} … {ends[1]:.4g} {unit}.",
     ]
 
 
@@ -222,7 +222,7 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
         f"({two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
         f"k = {budget.k:.3f}, from the combined distribution",
         f"first order    {two_digits(first)} {unit} (t for {dof} effective degrees of freedom)",
-        f"tick alone     {low} … {high} {unit}, hard limits: one tick more or less",
+        f"tick alone     {low} … {high} {unit}, hard limits for one tick more or less",
     ]
 
 
@@ -231,7 +231,7 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
         format_value(speed_in(unit, end), _U95(budget, unit) / 10)
         for end in (trials.low, trials.high)
     )
-    settled = "" if trials.settled else ", not settled"
+    settled = "" if trials.settled else ", not yet stable"
     return [
         f"Monte Carlo    {low} … {high} {unit} in {trials.trials} trials{settled}",
         f"               to {DIGITS} digits this confirms {_confirmed(budget, trials)}",
@@ -247,19 +247,19 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
         (True, True): "U95 and first order",
         (True, False): f"U95, not first order ({_percent(abs(gap))} {wider})",
         (False, True): "first order, not U95",
-        (False, False): "neither U95 nor first order",
+        (False, False): "neither U95 nor the first-order value",
     }[ours, first]
 
 
 def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
     first = found[0] if found else None
     if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
-        return ["Halving the uncertainty of one input alone lowers U95 by at most 2 %."]
+        return ["If you halve the uncertainty of one input, U95 becomes at most 2 % smaller."]
     halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
-        f"Improve first: {first.group}; with half its uncertainty, U95 is {halved} {unit}.",
-        "Possible changes, each with the U95 that it gives:",
+        f"Improve {first.group} first: half the uncertainty gives U95 = {halved} {unit}.",
+        "Possible changes, with the U95 after each change:",
         *(
             f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {advice_text(i.advice)}"
             for i in helping
@@ -319,12 +319,12 @@ def plan_text(plan: Plan) -> str:
     rig, unit = plan.rig, plan.rig.speed_unit
     return "\n".join(
         [
-            f"To clock {speed_in(unit, plan.speed_mps):.4g} {unit} "
-            f"within {100 * plan.within:g} % (U95):",
+            f"To measure a speed of {speed_in(unit, plan.speed_mps):.4g} {unit} "
+            f"with a U95 of at most {100 * plan.within:g} %:",
             "",
             *_option_lines(plan.options),
             "",
-            f"+ is within this limit; other tolerances are as in {plain(rig.name)}.",
+            f"+ means within this limit; other tolerances are from {plain(rig.name)}.",
             _clock_line(),
             "",
             *_rig_lines(plan),
@@ -357,7 +357,7 @@ def _option_lines(options: tuple[PlanOption, ...]) -> list[str]:
     by_choice = {(o.clock, o.spacing_m, o.tick_s): o for o in options}
     ticks = "".join(f"{tick_text(tick):>10}  " for tick in TICKS_S)
     lines = [
-        f"{'':<17}   U95 if timestamps come in steps of",
+        f"{'':<17}   U95 if the timestamps have steps of",
         f"{'clock':<9}{'spacing':>8}{ticks}   largest share at {tick_text(TICKS_S[0])}",
     ]
     for clock in CLOCKS:
@@ -382,15 +382,22 @@ def _rig_lines(plan: Plan) -> list[str]:
     rig, model, highest = plan.rig, plan.model, plan.highest_mps
     unit, goal = rig.speed_unit, f"{100 * plan.within:g} %"
     if highest is None:
-        reach = f"Its lengths and clock alone make U95 larger than {goal}, at any speed."
+        reach = (
+            f"At any speed, the lengths and the clock of this rig alone make U95 larger than "
+            f"{goal}."
+        )
     elif highest >= rig.window.fastest_mps:
         ends = [speed_in(unit, v) for v in (rig.window.slowest_mps, rig.window.fastest_mps)]
         reach = (
-            f"Its U95 is at most {goal} in its whole window, {ends[0]:.4g} … {ends[1]:.4g} "
-            f"{unit}, and even up to {speed_in(unit, highest):.4g} {unit}."
+            f"The U95 of this rig is at most {goal} in its whole window, {ends[0]:.4g} … "
+            f"{ends[1]:.4g} {unit}, and for higher speeds up to {speed_in(unit, highest):.4g} "
+            f"{unit}."
         )
     else:
-        reach = f"Its U95 is at most {goal} up to {speed_in(unit, highest):.4g} {unit}."
+        reach = (
+            f"The U95 of this rig is at most {goal} for speeds up to "
+            f"{speed_in(unit, highest):.4g} {unit}."
+        )
     return [
         f"{plain(rig.name)} ({model.spacing_m * 1e3:g} mm, steps of {tick_text(model.tick_s)}) "
         f"has a U95 of {_rounded_percent(plan.U95_relative)};",
@@ -404,7 +411,7 @@ def _curve_lines(curve: ErrorCurve, within: float, unit: str) -> list[str]:
     """Draw a bar for the U95 at each speed; `|` marks the wanted limit."""
     largest = max(float(curve.U95_relative.max()), within)
     mark = round(within / largest * (CURVE_CELLS - 1))
-    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | is {100 * within:g} %"]
+    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | marks {100 * within:g} %"]
     for speed_mps, relative in zip(curve.speed_mps, curve.U95_relative, strict=True):
         bar = list(("█" * round(relative / largest * CURVE_CELLS)).ljust(CURVE_CELLS))
         bar[mark] = "|"

@@ -11,22 +11,27 @@ from chrono.units import format_value
 
 SWAP_NOTES = {
     SwapNote.SCATTER_CHANGED: (
-        "the scatter changed with the exchange: did you launch in the same way?"
+        "the scatter changed after the exchange: check that you launched in the same way"
     ),
     SwapNote.DRIFT_BEFORE: (
-        "the transits before the exchange drift: the launcher is not steady"
+        "before the exchange, the transit times drift: the launcher is not steady"
     ),
-    SwapNote.DRIFT_AFTER: "the transits after the exchange drift: the launcher is not steady",
+    SwapNote.DRIFT_AFTER: (
+        "after the exchange, the transit times drift: the launcher is not steady"
+    ),
     SwapNote.SPEED_CHANGED: (
-        "the speed changed with the exchange; the result allows for this: was the aim the same?"
+        "the speed changed after the exchange; the result takes this into account: check that "
+        "the aim was the same"
     ),
 }
 
 NARROWED_BY = {
     "drag coefficient": "use a heavier ball for a smaller ±",
     "added mass of air": "use a heavier ball for a smaller ±",
-    "height of the fall": "measure a greater height, or measure better, for a smaller ±",
-    "scatter of the drops": "make more drops, and release more evenly, for a smaller ±",
+    "height of the fall": "for a smaller ±, use a larger height or measure it more exactly",
+    "scatter of the drops": (
+        "for a smaller ±, make more drops and release the ball in the same way each time"
+    ),
 }
 """Advice for the largest contribution to the ± of a spacing by drops."""
 
@@ -62,7 +67,7 @@ def calibration_evidence(result: Calibration) -> str:
     """Return the evidence for a result; the rig file stores it together with the result."""
     match result:
         case ClockCalibration():
-            how = "beats against the host's clock"
+            how = "beats compared with the computer's clock"
         case SwapResult():
             how = "sensors exchanged"
         case DropResult():
@@ -75,10 +80,10 @@ def calibration_evidence(result: Calibration) -> str:
 def swap_report(result: SwapResult) -> tuple[str, ...]:
     """Return the difference of the gates' delays as lines for the user."""
     value_us, u95_us = result.difference_s * 1e6, result.uncertainty.U95 * 1e6
-    method = "each shot's speed from its blocking times" if result.by_blocking else "means"
+    method = "the blocking times give the speed of each shot" if result.by_blocking else "means"
     doubt = swap_doubt(result)
     return (
-        f"gate B answers {format_value(abs(value_us), u95_us)} ± "
+        f"gate B reacts {format_value(abs(value_us), u95_us)} ± "
         f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
         "than gate A (95 % coverage)",
         f"from {count_text(result.before, 'shot')} before and {result.after} after the "
@@ -96,16 +101,22 @@ def swap_doubt(result: SwapResult) -> str:
             return ""
         case SwapDoubt.FAR_BEYOND:
             return (
-                f"the difference is far larger than the {stated} that the rig states: were "
-                "gates, launcher or aim moved as well?"
+                f"the difference is far larger than the {stated} that the rig states: check "
+                "that you did not move the gates, the launcher or the aim"
             )
         case SwapDoubt.TOO_WIDE:
-            reason = "the transits scatter: launch more evenly"
+            reason = "the transit times scatter: launch each shot in the same way"
             if result.by_blocking:
-                reason = "the blocking times scatter, not only because of speed: aim better"
-            return f"the rig states a smaller {stated}; {reason}, or take more shots"
+                reason = "the blocking times scatter more than the speeds explain: aim better"
+            return (
+                f"the ± of this result is larger than the {stated} in the rig; {reason}, or "
+                "take more shots"
+            )
         case SwapDoubt.NO_DIFFERENCE:
-            return "no difference seen: the sensors agree within this ±, or were not exchanged"
+            return (
+                "no difference was found: the delays of the sensors agree within this ±, or "
+                "the sensors were not exchanged"
+            )
 
 
 def clock_calibration_doubt(result: ClockCalibration) -> str:
@@ -113,11 +124,15 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
     stated_ppm = result.stated * 1e6
     if result.is_far:
         return (
-            f"the rate differs by more than the ± {stated_ppm:.0f} ppm that the rig states: is "
-            "clock.frequency right for this board, and was the computer's clock changed?"
+            f"the counter's rate is wrong by more than the ± {stated_ppm:.0f} ppm that the rig "
+            "states: check clock.frequency of this board, and check that nobody changed the "
+            "computer's clock"
         )
     if result.is_wide:
-        return f"the rig states a smaller ± {stated_ppm:.0f} ppm: record for a longer time"
+        return (
+            f"the ± of this result is larger than the ± {stated_ppm:.0f} ppm in the rig: "
+            "record for a longer time"
+        )
     return ""
 
 
@@ -130,13 +145,13 @@ def drop_doubt(result: DropResult) -> str:
             return "the spacing from the drops and the stated spacing do not agree"
         case DropDoubt.NO_FALL:
             return (
-                "the balls did not gain speed between the gates as in a fall: is this a "
-                "recording of drops, with gate A on top?"
+                "between the gates, the balls did not become faster as in a fall: check that "
+                "this is a recording of drops, and that gate A is above gate B"
             )
         case DropDoubt.TOO_WIDE:
             return (
-                f"the spacing from the drops has ± {result.uncertainty.U95 * 1e3:.1f} mm, but "
-                f"the stated spacing has ± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"the spacing from the drops has a ± of {result.uncertainty.U95 * 1e3:.1f} mm, "
+                f"but the stated spacing has a ± of {result.stated_U95_m * 1e3:.1f} mm; "
                 f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'this adds nothing new')}"
             )
 
@@ -150,16 +165,16 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
     largest, line = _largest(result.uncertainty)
     advice = NARROWED_BY.get(largest)
     return (
-        f"the spacing found {verdict} the stated {stated_mm:.1f} mm: it differs by "
-        f"{away:+.1f} mm, which is {ratio:.1f} times the uncertainty of that difference",
+        f"the measured spacing {verdict} the stated {stated_mm:.1f} mm: the difference "
+        f"is {away:+.1f} mm, which is {ratio:.1f} times the uncertainty of this difference",
         f"effective spacing {format_value(found_mm, u95_mm)} ± "
         f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
         f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
         f"{line}: {advice}" if advice else line,
         # Transits alone cannot show a wrong height.
-        f"1 mm of height changes the spacing by {result.by_height:.2f} mm; if the height is "
-        f"wrong by up to {result.unseen_height_m * 1e3:.0f} mm, the spacing may still agree: "
-        "measure the height to the ± you stated",
+        f"an error of 1 mm in the height changes the spacing by {result.by_height:.2f} mm; "
+        f"with a height error of up to {result.unseen_height_m * 1e3:.0f} mm, the spacing may "
+        "still look correct: measure the height as exactly as the ± that you give",
         *_blocking_lines(result),
     )
 
@@ -170,10 +185,11 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
     lengths = " and ".join(f"{length * 1e3:.2f} mm" for length in result.lengths_m)
     return (
         f"effective spacing {format_value(found_mm, u95_mm)} ± "
-        f"{format_value(u95_mm, u95_mm)} mm (95 % coverage), "
-        f"stated {result.stated_m * 1e3:.1f} mm",
-        f"from {result.passes[0]} and {result.passes[1]} passes of rods of {lengths}",
-        f"a gate is blocked over a length {extra_text(result.extra_m)} than the rod",
+        f"{format_value(u95_mm, u95_mm)} mm (95 % coverage); "
+        f"the stated spacing is {result.stated_m * 1e3:.1f} mm",
+        f"from {result.passes[0]} and {result.passes[1]} passes of rods with lengths of "
+        f"{lengths}",
+        f"the measured lengths are {extra_text(result.extra_m)} than the rods",
         _largest(result.uncertainty)[1],
     )
 
@@ -188,20 +204,24 @@ def rod_doubt(result: RodResult) -> str:
             return ""
         case RodDoubt.FAR_OFF:
             return (
-                f"the spacing found is {abs(off):.1f} mm {'more' if off > 0 else 'less'} than "
-                f"stated, but the ± of both allow only {allowed:.1f} mm; a long rod of "
-                f"{fitting[1]} instead of {stated[1]} would explain this, or a short rod of "
-                f"{fitting[0]} instead of {stated[0]}, or a wrong gates.spacing in the rig"
+                f"the measured spacing is {abs(off):.1f} mm "
+                f"{'larger' if off > 0 else 'smaller'} "
+                f"than stated, but the ± of both spacings allow only {allowed:.1f} mm; "
+                f"possible causes: the long rod is {fitting[1]} instead of {stated[1]}, the "
+                "short rod is "
+                f"{fitting[0]} instead of {stated[0]}, or gates.spacing in the rig is wrong"
             )
         case RodDoubt.EXTRA:
             return (
-                f"the gates are blocked over a length {extra_text(result.extra_m)} than the "
-                "rods: check both lengths, the thresholds, and whether the ends are cut square"
+                f"the measured lengths are {extra_text(result.extra_m)} than the rods; check "
+                "the lengths of both rods, the thresholds, and that the ends are cut at a "
+                "right angle"
             )
         case RodDoubt.BALLS:
             return (
-                "both recordings declare round bodies of the lengths that the gates saw: balls "
-                'cannot show the spacing; for rods, set body.shape = "flat" before recording'
+                "both recordings declare round bodies, and the measured lengths fit: balls "
+                'cannot show the spacing; if you used rods, set body.shape = "flat" before you '
+                "record"
             )
 
 

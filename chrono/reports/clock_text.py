@@ -34,16 +34,16 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
-        f"a delay that grew slowly by {CREEP_S * 1e3:.0f} ms in this time would look like an "
-        f"error of {CREEP_S / estimate.span_s * 1e6:.0f} ppm, which is not in the ±: if in "
+        f"the ± does not include slowly growing delays: a growth of {CREEP_S * 1e3:.0f} ms in "
+        f"this time looks like an error of {CREEP_S / estimate.span_s * 1e6:.0f} ppm; if in "
         "doubt, repeat the measurement on another port or computer",
     )
 
 
 def beats_text(estimate: ClockEstimate) -> str:
     """Return how many beats an estimate uses, and in how many stretches without a break."""
-    stretches = f"{estimate.segments} unbroken stretch{'' if estimate.segments == 1 else 'es'}"
-    return f"from {estimate.beats} beats, {estimate.span_s:.0f} s in {stretches}"
+    stretches = f"{estimate.segments} part{'' if estimate.segments == 1 else 's'} without a gap"
+    return f"from {estimate.beats} beats in {estimate.span_s:.0f} s ({stretches})"
 
 
 def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
@@ -51,13 +51,13 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
     notes = []
     if estimate.steps_s:
         notes.append(
-            f"the delays depend on each other over {estimate.steps_s * 1e3:.0f} ms, as if the "
-            "port delivered data at fixed intervals: the uncertainty was made larger"
+            f"delays within {estimate.steps_s * 1e3:.0f} ms depend on each other, as if the "
+            "port delivers data at fixed intervals: this makes the uncertainty larger"
         )
     if estimate.wanders:
-        notes.append("the delays drift, not only scatter: the uncertainty was made larger")
+        notes.append("the delays also drift: this makes the uncertainty larger")
     if estimate.narrows:
-        notes.append("a longer run makes the uncertainty smaller")
+        notes.append("a longer recording makes the uncertainty smaller")
     return tuple(notes)
 
 
@@ -65,8 +65,8 @@ def remeasured_words(session: Session) -> str:
     """Return a sentence that names the clock rate used to measure all shots again."""
     rate = session.host_rate
     if rate is None:
-        return "All shots were measured again with the clock that the rig states."
+        return "All shots were computed again with the clock rate that the rig states."
     return (
-        f"All shots were measured again: by the computer's clock, the counter runs "
+        f"All shots were computed again. Compared with the computer's clock, the counter runs "
         f"{rate_text(rate)}."
     )

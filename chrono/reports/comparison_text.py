@@ -123,12 +123,12 @@ def _answer(found: Comparison, unit: str) -> str:
         by, _ = difference_text(pair.deciding, unit)
         return f"{_name(group)} is faster than {_name(other)} by {by}{drift}."
     if len(compared) == 2:
-        return f"Not settled whether {' or '.join(map(_name, compared))} is faster."
+        return f"The shots do not show whether {' or '.join(map(_name, compared))} is faster."
     if not found.slower:
-        return f"Not settled: none of {_of_setups(found)} is shown to be faster than another."
+        return f"The shots do not show a difference between the speeds of {_of_setups(found)}."
     leaders = [group for group in compared if not _is_in(group, found.slower)]
     return (
-        f"Not settled which of {_of_setups(found)} is the fastest. It may be "
+        f"The shots do not show which of {_of_setups(found)} is the fastest. It may be "
         f"{_listed(leaders, 'or')}. Another setup is faster than "
         f"{_listed(found.slower, 'and')}."
     )
@@ -167,7 +167,7 @@ def _drift_reasons(found: Comparison) -> list[str]:
     if any(pair.faster is not None and not pair.of_one_session for pair in found.pairs):
         return [
             "the setups were not shot in one session. A change of the launcher between the "
-            "sessions looks like a difference."
+            "sessions would look like a difference of the setups."
         ]
     return []
 
@@ -195,8 +195,8 @@ def _suspicious_reasons(found: Comparison) -> list[str]:
     if not count:
         return []
     return [
-        f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not fit the others. "
-        "The answer is the same without suspicious shots."
+        f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not fit the other "
+        "shots. The answer is the same without suspicious shots."
     ]
 
 
@@ -248,12 +248,12 @@ def _no_judgement(pair: PairComparison) -> str:
 def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     """Return sentences on the difference between the speeds of two setups."""
     deciding = pair.deciding
-    assert deciding is not None, "only pairs with a difference have a sentence"
+    assert deciding is not None, "this pair has no difference to describe"
     by, signed = difference_text(deciding, unit)
     if pair.verdict is Verdict.NOT_SETTLED:
         return [
-            f"not settled which setup is faster: the difference is {signed}, and this interval "
-            "includes zero"
+            f"the shots do not show which setup is faster: the difference is {signed}, and "
+            "this interval includes zero"
         ]
     word = "faster" if deciding.difference_mps > 0 else "slower"
     percent = format_value(
@@ -261,17 +261,19 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     )
     if pair.verdict is Verdict.FASTER:
         lines = [f"{word} by {by}, which is {percent} %", chance_words(deciding)]
-        assert pair.plain is not None, "a verdict needs both differences"
+        assert pair.plain is not None, "this verdict needs the difference without drift"
         if deciding.difference_mps * pair.plain.difference_mps < 0:
-            lines.append("the means do not show this, because they include the drift")
+            lines.append(
+                "the means do not show this difference, because they include the drift"
+            )
         return lines
     allowed = "is not known"
     if pair.difference is not None:
         _, text = difference_text(pair.difference, unit)
-        allowed = f"is {text}, so it is not settled"
+        allowed = f"is {text}, so this does not show which setup is faster"
     return [
         f"{word} by {by}, which is {percent} %, if the launcher did not drift",
-        f"with a steady drift taken into account, the difference {allowed}",
+        f"if a steady drift is taken into account, the difference {allowed}",
     ]
 
 
@@ -308,7 +310,8 @@ def chance_words(difference: Difference) -> str:
     if difference.p_adjusted is None:
         return f"two equally fast setups would look this different {often} ({number})"
     return (
-        f"among equally fast setups, at least two would look this different {often} ({number})"
+        f"if all setups were equally fast, at least two would look this different {often} "
+        f"({number})"
     )
 
 
@@ -324,17 +327,20 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     """
     if more.as_seen >= MOST_SHOTS:
         return (
-            f"if the difference is as small as it looks, {MOST_SHOTS} more shots of each "
+            f"if the true difference is as small as measured, {MOST_SHOTS} more shots of each "
             "setup may not be enough"
         )
     few = count_text(more.as_seen, "more shot")
     sure = (
-        f"if the difference is as large as it looks, {few} of each setup{in_turn} "
-        f"{'settles' if more.as_seen == 1 else 'settle'} it in four cases of five"
+        f"if the true difference is as large as measured, {few} of each setup{in_turn} "
+        f"{'is' if more.as_seen == 1 else 'are'} enough in four of five cases"
     )
     if more.most is None:
-        return f"{sure}; the difference may be zero, and then no number of shots settles it"
-    return f"{sure}; if the difference is as small as it can be, {more.most} shots are needed"
+        return f"{sure}; but the difference may be zero, and then more shots do not help"
+    return (
+        f"{sure}; if the true difference is as small as its ± allows, {more.most} shots are "
+        "needed"
+    )
 
 
 def spread_sentence(pair: PairComparison) -> str:
@@ -342,8 +348,8 @@ def spread_sentence(pair: PairComparison) -> str:
     match pair.spread:
         case SpreadVerdict.TOO_FEW:
             return (
-                "repeatability: too few shots to judge, "
-                f"{LEAST_FOR_RATIO} of each setup are needed"
+                "repeatability: too few shots to judge, at least "
+                f"{LEAST_FOR_RATIO} shots of each setup are needed"
             )
         case SpreadVerdict.EQUAL_SPEEDS:
             return "repeatability: not judged, because all shots of one setup are equally fast"
@@ -352,7 +358,7 @@ def spread_sentence(pair: PairComparison) -> str:
         case SpreadVerdict.LESS_REPEATABLE:
             words = "less repeatable"
         case _:
-            words = "not settled which setup is more repeatable"
+            words = "the shots do not show which setup is more repeatable"
     return f"{words}: {ratio_text(pair)}"
 
 
@@ -376,7 +382,12 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
     common = set(pair.first.rigs) & set(pair.second.rigs)
     if not any(rigs.basis[rig] is RigBasis.DESCRIPTION for rig in common):
         return []
-    return ["this is true if one rig made both recordings; the rigs have equal descriptions"]
+    return [
+        (
+            "this is true only if the same rig made both recordings; the descriptions of the "
+            "rigs are equal"
+        )
+    ]
 
 
 def without_lines(pair: PairComparison) -> list[str]:
@@ -416,10 +427,10 @@ def _which_suspicious(pair: PairComparison) -> str:
 def _verdict_words(pair: PairComparison) -> str:
     """Return what the result for the speeds would be without the suspicious shots."""
     if pair.faster is None:
-        return "it would not be settled which setup is faster"
+        return "the shots would not show which setup is faster"
     name = _name(pair.faster)
     if pair.verdict is Verdict.FASTER:
-        return f"it would be settled that {name} is faster"
+        return f"the shots would show that {name} is faster"
     return f"{name} would be faster only if the launcher did not drift"
 
 
@@ -427,7 +438,7 @@ def _spread_words(pair: PairComparison) -> str:
     return {
         SpreadVerdict.MORE_REPEATABLE: "more repeatable",
         SpreadVerdict.LESS_REPEATABLE: "less repeatable",
-        SpreadVerdict.NOT_SETTLED: "not settled",
+        SpreadVerdict.NOT_SETTLED: "not known",
         SpreadVerdict.TOO_FEW: "too few shots to judge",
         SpreadVerdict.EQUAL_SPEEDS: "not judged",
     }[pair.spread]
@@ -440,7 +451,8 @@ MARKS = {
     Verdict.UNKNOWN: "?",
 }
 MATRIX_LEGEND = (
-    "* settled, ~ only if the launcher did not drift, · not settled, ? cannot compare"
+    "* difference shown, ~ shown only if the launcher did not drift, "
+    "· not shown, ? cannot compare"
 )
 
 
@@ -526,7 +538,8 @@ def _drift_notes(found: Comparison, unit: str) -> list[str]:
         )
     if False in kinds:
         lines.append(
-            "Between recordings, a drift cannot be separated from a difference of the setups."
+            "If setups are in different recordings, a drift of the launcher can look like a "
+            "difference of the setups."
         )
     return lines
 
@@ -537,13 +550,13 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
         return []
     p = min(each.p_overall for each in known)
     differs = any(each.settled for each in known)
-    verdict = "not all are equally fast" if differs else "no difference is shown"
+    verdict = "not all setups are equally fast" if differs else "no difference is shown"
     number = "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
     return [
         f"All setups together: {verdict} ({number}).",
         f"The {len(judged)} pairs are judged together (Welch, Holm). If all setups were "
         f"equally fast, at most {100 * RISK:.0f} of 100 sessions would show any difference. "
-        "All p and all intervals of differences allow for this.",
+        "All p and all intervals of differences take this into account.",
     ]
 
 

@@ -134,7 +134,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     if not _has_arrow():
         raise OptionError(
-            "Parquet needs pyarrow, which is not installed",
+            "the Parquet format needs pyarrow, which is not installed",
             where="--output",
             hint="run pip install pyarrow, or export to CSV",
         )

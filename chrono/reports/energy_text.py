@@ -64,8 +64,8 @@ def energy_data(results: Results) -> dict[str, Any]:
 def exceeded_words(results: Results) -> list[str]:
     """Return a sentence for each setup that carried more energy than was stored."""
     return [
-        f"{name_of(r.launch)}: carried more energy than {name} allows; check mass, speed and "
-        "the stored energy"
+        f"{name_of(r.launch)}: the body had more energy than {name} allows; check mass, speed "
+        "and the stored energy"
         for r in results
         if isinstance(r, EnergyResult)
         for name in r.exceeded
@@ -93,7 +93,7 @@ def _result_lines(
     for bound in result.bounds:
         rows += [
             (bound.name, units.estimate("energy", bound.energy)),
-            ("  of which carried", units.estimate("part", launch.of_shots(bound.part))),
+            ("  carried by the body", units.estimate("part", launch.of_shots(bound.part))),
         ]
     rows += [
         (f"fastest {name}", units.estimate("speed", found)) for name, found in result.limits

@@ -170,17 +170,17 @@ def difference_text(found: ExportDifference) -> str:
     """Return the changes as lines, the largest change first."""
     count = count_text(found.now, "shot")
     if not found.changes:
-        return f"{count}, all the same as in the earlier export"
+        return f"{count}, all are the same as in the earlier export"
     lines = [
-        f"{count}, {found.before} in the earlier export; {len(found.changes)} differ, "
-        "the largest change first:"
+        f"{count} now, {found.before} in the earlier export; {len(found.changes)} shots differ "
+        "(the largest change is first):"
     ]
     lines += [_line(change) for change in found.changes[:SHOWN]]
     if len(found.changes) > SHOWN:
         rest = found.changes[SHOWN]
         lines.append(
-            f"and {len(found.changes) - SHOWN} more differ by at most {100 * rest.size:.2g} % "
-            "of their ±; --json lists all of them"
+            f"and {len(found.changes) - SHOWN} more shots differ by at most "
+            f"{100 * rest.size:.2g} % of their ±; --json lists all changes"
         )
     return "\n".join(lines)
 
@@ -188,14 +188,14 @@ def difference_text(found: ExportDifference) -> str:
 def _line(change: ShotChange) -> str:
     where = f"{plain(change.recording)} at {change.time_s:.3f} s: "
     if change.before is None:
-        return f"{where}now shot {_shot(change.now)}; before, it was not a shot"
+        return f"{where}this is now shot {_shot(change.now)}; before, this was not a shot"
     if change.now is None:
         return f"{where}this is not a shot now; before, it was shot {_shot(change.before)}"
     return f"{where}shot {_shot(change.before)} → {_shot(change.now)}"
 
 
 def _shot(values: Mapping[str, Any] | None) -> str:
-    assert values is not None, "one export has this shot"
+    assert values is not None, "at least one export contains this shot"
     speed, u95 = values["speed_mps"], values["U95_mps"]
     told = "no speed" if math.isnan(speed) else f"{speed:.6f} ± {u95:.6f} m/s"
     flags = f" ({plain(values['flags'])})" if values["flags"] else ""

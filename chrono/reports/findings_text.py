@@ -55,7 +55,7 @@ def start_findings(start: LabStart) -> list[str]:
     found = recording_findings(start.recorded)
     if not start.shots:
         path = start.recorded.path
-        found.append(f"{path}: no shot has a speed, so the lab begins with a common speed")
+        found.append(f"{path}: no shot has a speed, so the lab begins with an example speed")
     return found
 
 
@@ -69,16 +69,16 @@ def unread_line(session: Session) -> str:
     """Return how many setups and marks were left out, and the reason for the first."""
     count = session.unusable.records
     words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
-    return f"{words} left out; the first reason: {plain(session.unusable.record_reasons[0])}"
+    return f"{words} left out; the first reason is: {plain(session.unusable.record_reasons[0])}"
 
 
 def _wrong_lines(session: Session) -> str:
     """Return a note that no line has the kind that the rig states, and name the right kind."""
     stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
-    what = f"none of the {session.unusable.lines} lines is a {stated} line of a board"
+    what = f"none of the {session.unusable.lines} lines has the format {stated}"
     if other is None:
-        return f"{what}: check `lines` in the rig"
-    return f'{what}; they are {other} lines: write lines = "{other}" in the rig'
+        return f"{what}: check the key `lines` in the rig"
+    return f'{what}; their format is {other}: write lines = "{other}" in the rig'
 
 
 def _trouble_lines(troubles: Iterable[Trouble]) -> list[str]:

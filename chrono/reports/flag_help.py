@@ -46,11 +46,11 @@ FLAG_HELP: dict[str, str] = {
         "body that follows is a separate shot."
     ),
     "lead-only": (
-        "Only the leading edges gave the speed: the ± allows for drag and off_centre, but may "
+        "Only the leading edges gave the speed: the ± includes drag and off_centre, but may "
         "be wrong if a companion hid a trailing edge while one body overtook the other."
     ),
     "trail-only": (
-        "Only the trailing edges gave the speed: the ± allows for drag and off_centre, but may "
+        "Only the trailing edges gave the speed: the ± includes drag and off_centre, but may "
         "be wrong if a companion hid a leading edge while one body overtook the other."
     ),
     "gap": (
@@ -58,12 +58,12 @@ FLAG_HELP: dict[str, str] = {
         "cannot be assigned to bodies: check the cable and the baud rate."
     ),
     "board-lost": (
-        "The board had to drop edges at about this time: remove the cause of so many edges "
+        "The board had to drop edges at about this time: remove the cause of the many edges "
         "(flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
-        "No pair of edges can be timed to a hundredth of the transit, because a gate bounced "
-        "or the board was late: give the comparators more hysteresis or shade the gates."
+        "No pair of edges is exact to a hundredth of the transit, because a gate bounced or "
+        "the board was late: make the hysteresis of the comparators larger, or shade the gates."
     ),
     "ambiguous": (
         "Other passages fit the body better than the first pair, perhaps because one body "

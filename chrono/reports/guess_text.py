@@ -99,7 +99,7 @@ def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
 
 def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
     """Return a note for each line of a file that is not a guess."""
-    return [f"{path}:{number}: this line is not a guess; it is left out" for number in numbers]
+    return [f"{path}:{number}: this line is not a guess and is left out" for number in numbers]
 
 
 def guess_line(guess: Guess, unit: str) -> str:
@@ -303,7 +303,7 @@ def dot_lines(plot: DotPlot, unit: str) -> list[str]:
     each = math.ceil(highest / DOT_LINES)
     top = math.ceil(highest / each) - 1
     marks = {(cell, row // each) for cell, row, _ in plot.dots}
-    lines = [f"a dot shows up to {each} guesses"] if each > 1 else []
+    lines = [f"each dot shows up to {each} guesses"] if each > 1 else []
     lines += [
         "".join("●" if (cell, row) in marks else " " for cell in range(plot.cells)).rstrip()
         for row in range(top, -1, -1)
@@ -319,7 +319,7 @@ def dot_lines(plot: DotPlot, unit: str) -> list[str]:
         lines.append(_measured_line(plot, *plot.measured))
     for count, side in ((plot.left, "left"), (plot.right, "right")):
         if count:
-            lines.append(f"{count} of the dots at the {side} end are outside the axis")
+            lines.append(f"number of guesses outside the {side} end of the axis: {count}")
     return [f" {line}" for line in lines]
 
 

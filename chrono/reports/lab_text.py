@@ -144,14 +144,16 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
     step = tick_text(seen.bench.tick_s)
     half = "half a tick" if seen.bench.edges == EdgesUsed.BOTH else "one tick"
     apart = (
-        f"readings {half} of {step} apart" if per_line == 1 else f"{per_line} readings per line"
+        f"readings differ by {half} of {step}"
+        if per_line == 1
+        else f"{per_line} readings per line"
     )
     missing = int((~np.isfinite(seen.repeated.measured.speed_mps)).sum())
     words = f"{count_text(len(seen.repeated.true_mps), 'shot')}, {apart}"
     if missing:
         words += f", {missing} not read"
     past = _place_in_tick(seen)
-    phase = "" if math.isnan(past) else f"  {past:.2f} tick past a step; mean: 95 %"
+    phase = "" if math.isnan(past) else f"  {past:.2f} tick past a step; average 95 %"
     below = f"{unit:>9}{phase}"
     return [
         [(words[:columns], "axis")],
@@ -221,7 +223,7 @@ def error_picture(
     for group in reversed(shown):
         _draw_part(chart, speeds, curves.parts[group], LETTERS[group], group)
     _draw_part(chart, speeds, curves.whole, WHOLE_LETTER, "whole")
-    heading = f"u/speed in %, by speed in {unit}"
+    heading = f"u/speed in % for each speed in {unit}"
     return [[(heading[:columns], "axis")], *chart.lines(), *legend]
 
 
@@ -279,7 +281,7 @@ def budget_picture(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
                 ("█" * cells if cells else "▏", group),
             ]
         )
-    heading = f"shares of u² ({format_value(u, u)} {unit})²"
+    heading = f"shares of u² = ({format_value(u, u)} {unit})²"
     return [[(heading[:columns], "axis")], *drawn]
 
 
@@ -358,16 +360,18 @@ def _held_lines(seen: LabView) -> list[str]:
     if not np.isfinite(seen.repeated.measured.speed_mps).all():
         return []
     if not math.isnan(past := _place_in_tick(seen)):
-        return [f"each shot ends {past:.2f} tick after a step; over all places, 95 % are right"]
-    return ["all shots have the same gates; over all such gates, 95 % are right"]
+        return [
+            f"each shot ends {past:.2f} tick after a step; the average over all places is 95 %"
+        ]
+    return ["all shots use the same gates; on average over many gates, 95 % are right"]
 
 
 def _tick_line(seen: LabView, unit: str) -> str:
     """Return the speed above which the tick contributes more than half of the variance."""
     from_mps = seen.tick_rules_from_mps
     if math.isnan(from_mps):
-        return f"tick rules nowhere to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
-    return f"tick rules from {_three(speed_in(unit, from_mps))} {unit} on"
+        return f"tick below 50 % up to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
+    return f"tick over 50 % from {_three(speed_in(unit, from_mps))} {unit}"
 
 
 def speed_line(seen: LabView, unit: str) -> str:
@@ -375,7 +379,7 @@ def speed_line(seen: LabView, unit: str) -> str:
     budget = seen.budget
     if not budget.U95_mps < budget.speed_mps:
         speed = _three(speed_in(unit, budget.speed_mps))
-        return f"{speed} {unit}: the ± is larger than this"
+        return f"{speed} {unit}: the ± is larger than the speed"
     text = format_speed(budget.speed_mps, budget.U95_mps, unit)
     return f"{text} ({_percent(budget.U95_mps / budget.speed_mps)})"
 
@@ -394,7 +398,7 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
 
 def _change_line(ratio: float) -> str:
     if abs(ratio - 1) < STAYS:
-        return f"the ± in per cent is unchanged, within {100 * STAYS:g} %"
+        return f"the ± in per cent changes by less than {100 * STAYS:g} %"
     return f"the ± in per cent is now {two_digits(ratio)} times as large"
 
 

@@ -12,10 +12,13 @@ def trend_text(trend: LengthTrend) -> str:
     """Return in words how the measured body lengths change at one gate."""
     if trend.trend is Trend.SPEED:
         seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
-        return f"blocked for {seen} µs {_how_much(trend)} for a body of this length"
+        return f"the gate is blocked {seen} µs {_how_much(trend)} for a body of this length"
     steps = 1e3 * (trend.shots - 1)
     seen = _with_limit(steps * trend.slope, steps * trend.U_slope)
-    return f"lengths change by {seen} mm from the first to the last of {trend.shots} shots"
+    return (
+        f"the measured lengths change by {seen} mm from the first to the last of {trend.shots} "
+        "shots"
+    )
 
 
 def _with_limit(value: float, limit: float) -> str:
@@ -25,10 +28,10 @@ def _with_limit(value: float, limit: float) -> str:
 def trend_wrong(trend: LengthTrend) -> str:
     """Return in words what is wrong at one gate."""
     if trend.trend is Trend.SPEED:
-        return f"at gate {trend.gate} faster bodies look {_how(trend)}: a sensor is slow"
+        return f"at gate {trend.gate}, faster bodies seem {_how(trend)}: a sensor is too slow"
     return (
-        f"at gate {trend.gate} bodies look {_how(trend)} from shot to shot: its threshold or "
-        "the aim drifts"
+        f"at gate {trend.gate}, bodies seem {_how(trend)} with each shot: the threshold of "
+        "this gate or the aim drifts"
     )
 
 
@@ -45,13 +48,13 @@ def trend_advice(trend: LengthTrend) -> str:
     if trend.trend is Trend.SPEED:
         return (
             f"check both sensors, first the sensor of gate {trend.gate} (a smaller load "
-            "resistor makes it faster), and set the thresholds to half the light; measure "
-            "how the gates' delays differ with chrono calibrate swap, or state a larger "
-            "gates.latency_mismatch"
+            "resistor makes a sensor faster); set the thresholds to half the light; measure "
+            "the delays of the gates with chrono calibrate swap, or set "
+            "gates.latency_mismatch in the rig to a larger value"
         )
     return (
         f"check the lamp, the daylight and the threshold of gate {trend.gate}, and the "
-        "launcher's aim; or state a larger gates.trip_tolerance"
+        "launcher's aim; or set gates.trip_tolerance in the rig to a larger value"
     )
 
 

@@ -84,7 +84,9 @@ def _total(entries: Sequence[LogEntry]) -> str:
     shots, counted = (sum(getattr(each, name) for each in usable) for name in _SUMS)
     bad = len(entries) - len(usable)
     told = f"{count_text(len(usable), 'recording')}: {count_text(shots, 'shot')}"
-    return f"{told}, {counted} counted" + (f"; {bad} cannot be used" if bad else "")
+    return f"{told}, {counted} counted" + (
+        f"; recordings that cannot be used: {bad}" if bad else ""
+    )
 
 
 _SUMS = ("shots", "counted")

@@ -112,10 +112,13 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
     """Return the speed at the launcher's mouth, and the values used to compute it."""
     where = f"{rig.site.muzzle_distance_m:g} m before the gates"
     if stands_behind_mouth(rig):
-        return detail("mouth", f"{where}: not given, because gate A would be behind the mouth")
+        return detail(
+            "mouth",
+            f"{where}: not given, because gate A would be behind the launcher's mouth",
+        )
     if mouth is None:
         return detail(
-            "mouth", f"{where}: not known, because so light a body does not reach the gates"
+            "mouth", f"{where}: not known, because a body this light does not reach the gates"
         )
     low, high = mouth.coefficients
     drag = f"{low:.2f} … {high:.2f}" if mouth.in_crisis else f"{high:.2f}"
@@ -133,7 +136,7 @@ def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
 
 def _limit(mouth: MuzzleSpeed) -> str:
     if mouth.is_flat:
-        return "valid only if the body flies with one end in front"
+        return "valid only if one end of the body always points forward"
     if mouth.in_crisis:
-        return "the drag crisis may have begun or not; the ± allows for both cases"
-    return f"valid up to Re {CRISIS_REYNOLDS:.0e}, for a smooth ball only"
+        return "it is not known if the drag crisis has begun; the ± includes both cases"
+    return f"valid up to a Reynolds number of {CRISIS_REYNOLDS:.0e}, for a smooth ball only"

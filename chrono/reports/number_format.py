@@ -104,7 +104,7 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
         kind = next((kind for kind, units in kinds.items() if unit in units), "")
         if not kind or kind in named:
             what = (
-                f"{unit!r} is a second unit of {kind}"
+                f"{unit!r} is a second unit of {kind}, but only one is possible"
                 if kind
                 else f"{unit!r} is not a known unit"
             )
@@ -116,4 +116,4 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
 
 def _hint(units: Iterable[dict[str, float]]) -> str:
     listed = " and ".join("one of " + ", ".join(each) for each in units)
-    return f"give {listed}, separated by commas"
+    return f"give units with commas between them: {listed}"

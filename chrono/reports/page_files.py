@@ -94,8 +94,8 @@ def printed(html: str) -> bytes:
         pdf: bytes = page.write_pdf(pdf_tags=True)
     except AssertionError as trouble:  # it cannot break every page into sheets
         raise OptionError(
-            "WeasyPrint cannot lay out this page",
-            hint="write an .html file and print it from a browser",
+            "WeasyPrint cannot make a PDF of this page",
+            hint="use the ending .html, and print the page from a browser",
         ) from trouble
     return pdf
 
@@ -109,12 +109,12 @@ def load_weasyprint() -> Any:
         raise OptionError(
             f"a PDF needs WeasyPrint, which cannot be loaded ({trouble})",
             hint="run pip install weasyprint, or install chrono-gates with its extra [pdf]; or "
-            "make a page with the ending .html, and print it from a browser",
+            "use the ending .html, and print the page from a browser",
         ) from trouble
     except OSError as trouble:
         raise OptionError(
             f"a system library for WeasyPrint is missing ({str(trouble).splitlines()[0]})",
-            hint=f"run apt-get install {SYSTEM_PACKAGES}; or make a page with the ending "
-            ".html, and print it from a browser",
+            hint=f"run apt-get install {SYSTEM_PACKAGES}; or use the ending .html, and "
+            "print the page from a browser",
         ) from trouble
     return weasyprint

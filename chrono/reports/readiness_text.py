@@ -125,7 +125,7 @@ def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
 
 def _link(seen: Observation, _: str) -> tuple[str, str, str]:
     return (
-        f"no line in {seen.span_s:.0f} s",
+        f"no line received in {seen.span_s:.0f} s",
         "no line has come from the board",
         "check the port, the baud rate, the board's power, and the rig's key `lines`",
     )
@@ -137,7 +137,7 @@ def _beam(seen: Observation, name: str) -> tuple[str, str, str]:
     return (
         "not known yet" if gate.blocked is None else reading,
         f"gate {name} is blocked",
-        f"align the lamp and the sensor of gate {name}, look for an obstacle or sunlight",
+        f"align the lamp and the sensor of gate {name}; check for an obstacle or sunlight",
     )
 
 
@@ -148,7 +148,8 @@ def _flicker(seen: Observation, name: str) -> tuple[str, str, str]:
     return (
         reading if gate.flicker_hz else "none",
         f"a lamp makes gate {name} flicker at {hertz}",
-        f"switch off or cover the lamp that shines on gate {name}, or feed it direct current",
+        f"switch off or cover the lamp that shines on gate {name}, or use direct current for "
+        "this lamp",
     )
 
 
@@ -157,7 +158,8 @@ def _noise(seen: Observation, name: str) -> tuple[str, str, str]:
     return (
         _count(count, seen),
         f"gate {name} trips without a body ({seen.per_min(count):.0f} times a minute)",
-        f"shade gate {name}, keep cables and motors away from its sensor, lower its gain",
+        f"shade gate {name}, keep cables and motors away from its sensor, and set the sensor "
+        "to a smaller gain",
     )
 
 
@@ -166,7 +168,8 @@ def _chatter(seen: Observation, name: str) -> tuple[str, str, str]:
     return (
         _count(count, seen),
         f"gate {name} chatters at its threshold ({seen.per_min(count):.0f} times a minute)",
-        f"give the comparator of gate {name} more hysteresis, or raise window.quiet",
+        f"make the hysteresis of the comparator at gate {name} larger, or set window.quiet to "
+        "a larger value",
     )
 
 
@@ -180,7 +183,8 @@ def _lines(seen: Observation, _: str) -> tuple[str, str, str]:
     return (
         f"{seen.lines} {when}, {seen.damaged} damaged, {seen.lost_lines} lost",
         f"{share:.1f} % of the lines are damaged or lost",
-        "check the cable, the ground, the baud rate on both sides, and the rig's key `lines`",
+        "check the cable, its ground wire, the baud rate on both sides, and the rig's key "
+        "`lines`",
     )
 
 
@@ -191,7 +195,7 @@ def _board(seen: Observation, _: str) -> tuple[str, str, str]:
         return (
             reading,
             f"the board dropped {lost}",
-            "remove the cause of so many edges, or use a faster baud rate",
+            "remove the cause of the many edges, or use a faster baud rate",
         )
     times = "once" if seen.restarts == 1 else f"{seen.restarts} times"
     causes = cause_words(seen.causes)
@@ -206,7 +210,7 @@ def _beats(seen: Observation, _: str) -> tuple[str, str, str]:
     return (
         f"longest silence {seen.silence_s:.1f} s",
         f"the board was silent for {seen.silence_s:.1f} s",
-        "check that the firmware sends its beat each second and that the link works",
+        "check that the firmware sends a beat every second, and that the link works",
     )
 
 
@@ -219,29 +223,29 @@ def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
         f"rate error {1e6 * seen.clock.rate_error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm",
         f"the counter's rate is wrong by {1e6 * seen.rate_off:+.0f} ppm, but the rig allows"
         f" only ± {1e6 * seen.rate_tolerance:.0f} ppm",
-        "run chrono calibrate clock, or state the clock.rate_tolerance of this board",
+        "run chrono calibrate clock, or set clock.rate_tolerance in the rig for this board",
     )
 
 
 def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
-        return "lines without a level cannot show this", "", ""
+        return "lines without a level cannot show bounce", "", ""
     timed = count_text(seen.timed, "shot")
     if not seen.bounced:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"{count_text(seen.hidden, 'shot')} had the same noise without a bounce, but the rig "
-        "states too little jitter",
-        f'state jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock], or give the '
-        "comparators more hysteresis",
+        f"{count_text(seen.hidden, 'shot')} had the same noise but no bounce, and the jitter "
+        "in the rig is too small for this noise",
+        f'set jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock] in the rig, or '
+        "make the hysteresis of the comparators larger",
     )
 
 
 def _jitter(timing: TimingJitter) -> tuple[str, str, str]:
     return (
         timing_text(timing),
-        f"edges scatter by {microseconds(timing.jitter_s)} µs, "
+        f"the times of the edges scatter by {microseconds(timing.jitter_s)} µs, "
         f"but the rig states {microseconds(timing.stated_s)} µs",
         jitter_advice(timing),
     )

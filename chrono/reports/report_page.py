@@ -133,7 +133,7 @@ def _comparison(report: Report) -> dict[str, Any] | None:
     ]
     matrix = is_matrix(found)
     if matrix:
-        blocks = [(f"The two fastest: {head}", rest) for head, rest in blocks]
+        blocks = [(f"The two fastest setups: {head}", rest) for head, rest in blocks]
     return {
         "blocks": blocks,
         "matrices": _matrices(found, unit) if matrix else [],
@@ -295,7 +295,7 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
         left_out = (
             f"This list has the first {half} and the last {half} counted shots. The "
             f"{len(places) - 2 * half} shots between them, no. {places[half] + 1} to "
-            f"{places[-half - 1] + 1}, are in the sums and in the picture; `chrono export` "
+            f"{places[-half - 1] + 1}, are in the results and in the picture; `chrono export` "
             "lists every shot."
         )
         places = [*places[:half], *places[-half:]]
@@ -367,15 +367,15 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
             f"Random part {two_digits(speed_in(unit, budget.u_random_mps))}, shared part "
             f"{two_digits(speed_in(unit, budget.u_shared_mps))}, combined u "
             f"{two_digits(speed_in(unit, budget.u_mps))}, k {budget.k:.3f}, U95 "
-            f"{two_digits(speed_in(unit, budget.U95_mps))} {unit}. One tick more or less: "
-            f"{_limits(told)}."
+            f"{two_digits(speed_in(unit, budget.U95_mps))} {unit}. Limits for one tick more or "
+            f"less: {_limits(told)}."
         ),
     }
 
 
 def _limits(told: RecordingReport) -> str:
     budget, unit = told.budget, told.session.rig.speed_unit
-    assert budget is not None, "these limits need a budget"
+    assert budget is not None, "these limits need an error budget"
     ends = [speed_in(unit, end) for end in (budget.lowest_mps, budget.highest_mps)]
     low, high = (
         format_value(end, ends[1] - ends[0]) if math.isfinite(end) else "∞" for end in ends
@@ -390,7 +390,9 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
         ("size", f"{told.fingerprint.size} bytes, {session.rows} rows"),
         ("SHA-256", told.fingerprint.sha256),
     ]
-    measured = f"the rig file {given_rig}, not its own rig" if given_rig else "its own rig"
+    measured = (
+        f"the rig file {given_rig} instead of its own rig" if given_rig else "its own rig"
+    )
     rows.append(("measured with", measured))
     if session.host_rate is not None:
         rows.append(("counter by its beats", rate_text(session.host_rate)))

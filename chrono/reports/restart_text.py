@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from chrono.arrays.events import RestartCause
 
 _WORDS = {
-    RestartCause.POWER: "because its power came back",
+    RestartCause.POWER: "because its power was interrupted",
     RestartCause.BROWN_OUT: "because its supply voltage was too low",
     RestartCause.WATCHDOG: "by its watchdog",
     RestartCause.RESET_PIN: "by its reset pin",
@@ -13,11 +13,13 @@ _WORDS = {
 }
 _ADVICE = {
     RestartCause.POWER: "check the USB plug and cable: the power was gone for a moment",
-    RestartCause.BROWN_OUT: "connect less load to the board's 5 V; use a shorter USB cable",
+    RestartCause.BROWN_OUT: "connect fewer devices to the board's 5 V; use a shorter USB cable",
     RestartCause.WATCHDOG: "the board's program was stuck: keep sparks and igniters away",
-    RestartCause.RESET_PIN: "do not press its button, and close other programs on its port",
+    RestartCause.RESET_PIN: (
+        "do not press the reset button; close other programs that use the port"
+    ),
 }
-GENERAL_ADVICE = "check the board's supply and its reset line"
+GENERAL_ADVICE = "check the board's power supply and its reset line"
 
 
 def cause_words(causes: Mapping[RestartCause, int]) -> str:

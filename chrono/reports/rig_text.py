@@ -19,8 +19,8 @@ def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
             return (
                 f"site.muzzle_distance is {rig.site.muzzle_distance_m:g} m, but the gates are "
                 f"{rig.spacing_m:g} m apart: gate A would be behind the launcher's mouth, so "
-                "no speed at the mouth is given; measure from the mouth to midway between the "
-                "gates"
+                "no speed at the mouth is given; measure the distance from the mouth to the "
+                "point midway between the gates"
             )
         case RigDoubt.BLOCKS_BOTH:
             return (
@@ -30,9 +30,10 @@ def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
             )
         case RigDoubt.FEW_TICKS:
             return (
-                f"at window.fastest, {rig.window.fastest_mps:g} m/s, a transit lasts only "
-                f"{fewest_ticks(rig):.2g} steps of the clock: the ± of this speed is many per "
-                "cent; place the gates farther apart or lower window.fastest"
+                f"at the speed window.fastest, {rig.window.fastest_mps:g} m/s, a transit lasts "
+                f"only {fewest_ticks(rig):.2g} steps of the clock: the ± of this speed is many "
+                "per cent; place the gates farther apart, or set window.fastest to a smaller "
+                "value"
             )
 
 
@@ -40,7 +41,7 @@ SHOWN_RECORDINGS = 3
 _BASIS_WORDS = {
     RigBasis.ALONE: "",
     RigBasis.IDENTITY: " (same identity)",
-    RigBasis.DESCRIPTION: " (equal descriptions, so this is an assumption)",
+    RigBasis.DESCRIPTION: " (assumed, because the descriptions are equal)",
     RigBasis.GIVEN: "",
 }
 
@@ -51,17 +52,17 @@ def rigs_taken_text(rigs: RigsTaken) -> str:
     if count == 1:
         return "Rigs: there is one recording, so there is one rig."
     if rigs.given and len(rigs.recordings) == 1:
-        return f"Rigs: all {count} recordings count as made with one rig, as you said."
+        return f"Rigs: all {count} recordings count as made with one rig, as you requested."
     if rigs.given:
-        return f"Rigs: each of the {count} recordings has a different rig, as you said."
+        return f"Rigs: each of the {count} recordings has a different rig, as you requested."
     if len(rigs.recordings) == 1:
         (basis,) = rigs.basis
         taken = f"all {count} recordings count as made with one rig{_BASIS_WORDS[basis]}"
-        return f"Rigs: {taken}; --rigs each changes this."
+        return f"Rigs: {taken}; --rigs each counts them as different rigs."
     if all(basis is RigBasis.ALONE for basis in rigs.basis):
         return (
             f"Rigs: the {count} recordings count as made with {count} rigs; "
-            "--rigs one changes this."
+            "--rigs one counts them as one rig."
         )
     each = "; ".join(
         f"{_recordings_text(names)}{_BASIS_WORDS[basis]}"
@@ -72,7 +73,7 @@ def rigs_taken_text(rigs: RigsTaken) -> str:
     more = len(rigs.recordings) - SHOWN_RECORDINGS
     each += f"; {count_text(more, 'more rig')}" if more > 0 else ""
     taken = f"the recordings count as made with {len(rigs.recordings)} rigs"
-    return f"Rigs: {taken}: {each}; --rigs one changes this."
+    return f"Rigs: {taken}: {each}; --rigs one counts them as one rig."
 
 
 def _recordings_text(names: Sequence[str]) -> str:
@@ -169,7 +170,7 @@ def _latency(rig: Rig) -> str:
     if result is None:
         return ""
     late_us, u_us = result.difference_s * 1e6, result.difference_u_s * 1e6
-    return f"B later than A by {late_us:.4g} us, u = {u_us:.2g} us"
+    return f"gate B later than gate A by {late_us:.4g} us, u = {u_us:.2g} us"
 
 
 def _spacing(rig: Rig) -> str:

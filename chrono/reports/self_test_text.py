@@ -35,9 +35,9 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
             for name, delays in ((up, gate.rises_s), (down, gate.falls_s))
         ]
         if gate.late:
-            lines.append(f"{who} {letter}: {gate.late} edges came late and are not used")
+            lines.append(f"{who} {letter}: {gate.late} edges came too late and are not used")
         if gate.extra:
-            lines.append(f"{who} {letter}: {gate.extra} extra edges, because of bounce")
+            lines.append(f"{who} {letter}: {gate.extra} extra edges were caused by bounce")
     for name, difference in ((up, test.rise), (down, test.fall)):
         if difference:
             lines.append(f"{name}: {_difference_text(difference)}")
@@ -46,12 +46,12 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     )
     lines.append(f"burst: {told} of {BURST_CHANGES} edges; the board lost {test.lost} edges")
     lines.append(
-        "pulses and timestamps use the same clock, so they cannot show its rate; the beats, "
-        f"compared with this computer's clock, give: {_rate_text(test)}"
+        "pulses and timestamps use the same clock, so they cannot show its rate; a comparison "
+        f"of the beats with this computer's clock gives: {_rate_text(test)}"
     )
     if light:
         lines.append(
-            "switched light shows the sensors' delay; it cannot show their hysteresis, or the "
+            "this test shows the delay of the sensors; it cannot show their hysteresis, or the "
             "place in the beam where a body trips a sensor"
         )
     return tuple(lines)
@@ -96,12 +96,12 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
             )
             return f"input {letter} showed no pulse{late if gate.late else ''}"
     if test.rise is None or test.fall is None:
-        return f"an input showed fewer than {MIN_REPEATS} exact edges of one kind"
+        return f"an input showed fewer than {MIN_REPEATS} exact rising or falling edges"
     if light != test.inverted:
         return (
-            "the inputs follow the pin like a wire, not like light sensors"
+            "the inputs follow the pin like a wire; light sensors behave differently"
             if light
-            else "the inputs show the pin inverted; if the pin switches the light, add --light"
+            else "the inputs do the opposite of the pin; if the pin switches light, add --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"
@@ -113,7 +113,7 @@ def pulse_evidence(test: PulseTest) -> str:
     assert test.rise
     assert test.fall
     return (
-        "emitters switched by the board (self-test): "
+        "the board switched the emitters (self-test): "
         f"light on, {_difference_text(test.rise)}; light off, {_difference_text(test.fall)}; "
         "hysteresis and the place where a gate trips are not included"
     )
@@ -136,6 +136,6 @@ def _delay_text(delays_s: Floats) -> str:
 def _difference_text(difference: DelayDifference) -> str:
     value_us, u95_us = difference.value_s * 1e6, difference.uncertainty.U95 * 1e6
     return (
-        f"B answers {format_value(abs(value_us), u95_us)} ± {format_value(u95_us, u95_us)} us "
-        f"{'later' if value_us >= 0 else 'sooner'} than A (95 % coverage)"
+        f"gate B reacts {format_value(abs(value_us), u95_us)} ± {format_value(u95_us, u95_us)} "
+        f"us {'later' if value_us >= 0 else 'sooner'} than gate A (95 % coverage)"
     )

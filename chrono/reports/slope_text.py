@@ -12,7 +12,9 @@ def slope_wrong(slope: MeasuredSlope) -> str:
     """Return the problem if the shots of a series contradict the rig's slope."""
     if slope.is_of_a_slope:
         return "the edges contradict the slope that the rig states"
-    return "the gates see different lengths of the same bodies; no slope can explain this"
+    return (
+        "the two gates measure different lengths of the same bodies; no slope can explain this"
+    )
 
 
 def slope_text(slope: MeasuredSlope) -> str:
@@ -29,7 +31,7 @@ def slope_advice(slope: MeasuredSlope) -> str:
     if not slope.is_of_a_slope:
         return (
             "set both thresholds to half the light and check both sensors, "
-            "or state a larger gates.trip_tolerance"
+            "or set gates.trip_tolerance in the rig to a larger value"
         )
     degrees = round(math.degrees(slope.slope_rad))
     word = {0: "level", 90: "down", -90: "up"}.get(degrees, f"{degrees} deg")

@@ -114,7 +114,7 @@ def refuse_empty(plotted: PlottedSpeeds) -> None:
     """Raise an `OptionError` if no shot has a speed to draw."""
     if not plotted.setups and not len(plotted.aside_mps):
         raise OptionError(
-            "there is no shot with a speed to draw",
+            "no shot has a speed, so there is nothing to draw",
             where=plotted.name,
             hint="run `chrono summary` to see what was recorded",
         )
@@ -158,10 +158,10 @@ def what_is_drawn(plotted: PlottedSpeeds) -> str:
     """Return a sentence that explains a dot and its line."""
     if not plotted.setups:
         return f"Speeds in {plotted.unit}. No shot is counted."
-    each = f"each dot is the mean of up to {plotted.per_dot} shots, its line is their range"
+    each = f"each dot is the mean of up to {plotted.per_dot} shots, and its line is their range"
     if plotted.per_dot == 1:
         each = "each dot is one shot with its 95 % interval"
-    return f"Speeds in {plotted.unit} of the counted shots in order; {each}."
+    return f"Speeds in {plotted.unit} of the counted shots, in the order of the shots; {each}."
 
 
 def caption_text(plotted: PlottedSpeeds) -> str:

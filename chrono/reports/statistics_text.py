@@ -103,7 +103,7 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
     s = f"{three_digits(speed_in(unit, series.s_mps))} {unit} {span}"
     gates = f"gates {at(scatter.instrument_s_mps)}"
     if scatter.launcher_high_mps == 0:
-        return s, f"{gates}: more than the shots scatter"
+        return s, f"{gates}: this is more than the scatter of the shots"
     low, high = at(scatter.launcher_low_mps), at(scatter.launcher_high_mps)
     return s, f"{gates}, launcher {at(scatter.launcher_s_mps)} ({low} … {high})"
 
@@ -134,19 +134,21 @@ def which_shots(shots: Sequence[int]) -> str:
     """Return a sentence that asks the user to look at some shots, which are counted."""
     which = ", ".join(str(number) for number in shots)
     if len(shots) == 1:
-        return f"shot {which}: look at it; it is counted"
-    return f"shots {which}: look at them; they are counted"
+        return f"please check shot {which}; this shot is counted"
+    return f"please check shots {which}; these shots are counted"
 
 
 def shape_text(p: float, n: int) -> str:
     """Return whether the speeds fit a normal distribution (test of Anderson and Darling)."""
     if n < LEAST_FOR_SHAPE:
-        return f"too few shots to judge, {LEAST_FOR_SHAPE} are needed"
+        return f"too few shots to judge, at least {LEAST_FOR_SHAPE} shots are needed"
     if math.isnan(p):
         return "all speeds are the same"
     if p >= NOT_NORMAL:
-        return f"fits a normal distribution (p {p:.2g})"
-    return f"not a normal distribution, so intervals are approximate (p {p:.2g})"
+        return f"the speeds fit a normal distribution (p {p:.2g})"
+    return (
+        f"the speeds do not fit a normal distribution, so intervals are approximate (p {p:.2g})"
+    )
 
 
 def motion_details(motion: Motion, unit: str) -> list[Detail]:

@@ -274,14 +274,14 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
     if hidden.chords_mps:
         texts.append(
             "one pair of edges: if shots cross the beams at different heights, the gates "
-            f"scatter by {_left_to_launcher(scatter, hidden.chords_mps, unit)}"
+            f"add a scatter of {_left_to_launcher(scatter, hidden.chords_mps, unit)}"
         )
     beyond_mps = math.sqrt(max(hidden.noise_mps**2 - scatter.instrument_s_mps**2, 0.0))
     if beyond_mps > NOTICEABLE * scatter.launcher_s_mps:
         texts.append(
-            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}: the "
-            "same noise, if slow, also moves edges without a bounce; this may scatter the "
-            f"shots by {_left_to_launcher(scatter, beyond_mps, unit)}"
+            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}: if "
+            "this noise is slow, it also moves edges that do not bounce, and may add a "
+            f"scatter of {_left_to_launcher(scatter, beyond_mps, unit)}"
         )
     return detail("gates", *texts) if texts else []
 
@@ -293,7 +293,7 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
         two_digits(speed_in(unit, each))
         for each in (gates_mps, left_mps, scatter.launcher_s_mps)
     )
-    return f"{gates}; then the launcher alone scatters by {least} to {most}"
+    return f"{gates}; the scatter of the launcher alone is then {least} to {most}"
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
@@ -306,7 +306,9 @@ def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
         s = f"{three_digits(values[0])} {unit} {span}"
         details += detail("s", f"{s} within setups")
     else:
-        details += detail("s", "unknown: no setup has two shots, so the mean has no ±")
+        details += detail(
+            "s", "not known, because no setup has two shots; so the mean has no ±"
+        )
     details += drift_details(whole.drift, unit)
     return [f"  {ALL_SETUPS}", *detail_lines(details)]
 
@@ -315,7 +317,7 @@ def _note_lines(notes: list[str]) -> list[str]:
     shown = notes[-SHOWN_NOTES:]
     lines = [line for note in shown for line in filled(f"note: {plain(note)}")]
     earlier = len(notes) - len(shown)
-    return [f"  {earlier} earlier notes are shown by --json", *lines] if earlier else lines
+    return [f"  --json also shows {earlier} earlier notes", *lines] if earlier else lines
 
 
 def trouble_lines(recorded: LoadedRecording) -> list[str]:
@@ -344,7 +346,11 @@ def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], lis
     )
     lines = [f"{n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
     lamps = [lamp_text(lamp) for lamp in recorded.session.lamps]
-    rest = [f"left out at the end: {recorded.left_out}"] if recorded.left_out else []
+    rest = (
+        [f"left out at the end of the recording: {recorded.left_out}"]
+        if recorded.left_out
+        else []
+    )
     return lines, lamps, rest
 
 
@@ -362,9 +368,9 @@ def pooled_text(pooled: PooledRecordings) -> str:
     lines = filled(f"{few} pooled: {count_text(number, 'shot')} counted", 0)
     lines += filled(rigs_taken_text(pooled.rigs))
     lines += filled(
-        "the shared part of the rig's uncertainty counts once"
+        "the shared part of the rig's uncertainty counts only once"
         if len(pooled.rigs.recordings) == 1
-        else "the shared part of each rig's uncertainty counts in proportion to its shots"
+        else "the shared part of each rig's uncertainty counts in proportion to the rig's shots"
     )
     if pooled.setups:
         rows = [(setup_text(setup.name), setup.series) for setup in pooled.setups]
@@ -415,8 +421,8 @@ def _details(setup: PooledSetup, unit: str) -> list[Detail]:
 def _between_texts(setup: PooledSetup) -> list[str]:
     number = "p < 0.001" if setup.differing_p < 0.001 else f"p = {setup.differing_p:.2g}"
     if not setup.differ:
-        return [f"no difference between the recordings is seen ({number})"]
+        return [f"no difference between the recordings was found ({number})"]
     return [
-        f"the recordings differ by more than their shots scatter ({number})",
-        "the ± is for these shots; on another day the difference may be larger",
+        f"the recordings differ more than the scatter of their shots explains ({number})",
+        "the ± is valid for these shots only; on another day the difference may be larger",
     ]

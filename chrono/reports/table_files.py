@@ -77,7 +77,8 @@ def format_of(path: Path, decimal_comma: bool = False) -> Writer:
         raise OptionError(
             f"the ending {path.suffix!r} is not a known format",
             where=str(path),
-            hint=f"end the name in {', '.join(endings)}, or in / for a folder of Parquet files",
+            hint=f"use a file name that ends in {', '.join(endings)}, or a name that ends in / "
+            "for a folder of Parquet files",
         )
     if not decimal_comma:
         return writer
@@ -85,7 +86,7 @@ def format_of(path: Path, decimal_comma: bool = False) -> Writer:
         raise OptionError(
             f"a decimal comma works only in CSV; {path.name} is not CSV",
             where="--decimal-comma",
-            hint="leave this option out: the format works with every language setting",
+            hint="leave this option out; this format works with every language setting",
         )
     return write_comma_csv
 

@@ -13,9 +13,9 @@ def timing_lines(timing: TimingJitter | None) -> list[str]:
     """Return the jitter that the shots show, the rig's jitter, and advice for the rig."""
     if timing is None:
         return []
-    lines = filled(f"jitter of one edge, from the shots: {timing_text(timing)}")
+    lines = filled(f"jitter of one edge, computed from the shots: {timing_text(timing)}")
     if timing.states_too_little:
-        lines += filled(f"the rig states too little jitter: {jitter_advice(timing)}", 4)
+        lines += filled(f"the jitter in the rig is too small: {jitter_advice(timing)}", 4)
     return lines + (filled(hidden_text(timing), 4) if hidden_text(timing) else [])
 
 
@@ -44,15 +44,16 @@ def hidden_text(timing: TimingJitter) -> str:
     if not timing.may_be_chords:
         return ""
     return (
-        "the shots show more jitter than the rig states, but edges also scatter if bodies miss "
-        f"the middle of the beams, by {microseconds(timing.chords_s)} µs if gates.off_centre "
-        "is right: use a flat rod, or state a smaller off_centre if the aim is better"
+        "the shots show more jitter than the rig states, but the cause may be bodies that miss "
+        f"the middle of the beams: this adds {microseconds(timing.chords_s)} µs if "
+        "gates.off_centre is right; check this with a flat rod, or set gates.off_centre to a "
+        "smaller value if the aim is better"
     )
 
 
 def jitter_advice(timing: TimingJitter) -> str:
     """Return which jitter to state if the rig states too little."""
-    return f'state clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
+    return f'set clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
 
 
 def blocking_text(blocking: BlockedLengths) -> str:

@@ -55,7 +55,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
     """
     first = results[0].launch
     clocked = first.n > 0
-    what = "A drop that makes a body as fast as one more shot" if clocked else "A fall"
+    what = "A drop after which a body is as fast as one more shot" if clocked else "A fall"
     launches = [result.launch for result in results]
     lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
@@ -145,7 +145,7 @@ def flight_text(
     launches = [result.launch for result in results]
     lines = head_lines(f"A flight {_aim_text(aim, units)}", launches, units)
     if first.n:
-        lines += filled("distances are measured from midway between the gates")
+        lines += filled("distances are measured from the point midway between the gates")
     for letter, result in zip(letters_for(results), results, strict=True):
         own = own_body(result.launch, launches, units)
         lines += ["", *_flight_lines(result, letter, units, own)]
@@ -206,10 +206,10 @@ def _aim_text(aim: Aim, units: UserUnits) -> str:
     words = [f"at {units.show('angle', aim.angle.value)}"]
     if height:
         side = "above" if height > 0 else "below"
-        words.append(f"from {units.show('length', abs(height))} {side} the landing")
+        words.append(f"from {units.show('length', abs(height))} {side} the landing point")
     if wind:
-        whence = "from behind" if wind > 0 else "from ahead"
-        words.append(f"with {units.show('speed', abs(wind))} of wind {whence}")
+        whence = "behind" if wind > 0 else "the front"
+        words.append(f"with {units.show('speed', abs(wind))} of wind from {whence}")
     if not wind:
         words.append("in still air")
     return " ".join(words)
@@ -266,7 +266,7 @@ def _used_lines(fit: DragFit, units: UserUnits) -> list[str]:
         who = f"shot {landing.shot}" if landing.shot else "the body"
         speed = units.show("speed", landing.speed_mps)
         reach = units.show("length", landing.range_m)
-        lines.append(f"    {who}: {speed}, landed at {reach}: {kappa:.4g} 1/m")
+        lines.append(f"    {who}: {speed}, landed at {reach}, drag {kappa:.4g} 1/m")
     return lines
 
 
@@ -295,7 +295,7 @@ def _flight_entry(result: FlightResult | RefusedLaunch) -> dict[str, Any]:
 
 
 LAW_WORDS: dict[Law, str] = {
-    "constant": "a force that stays the same",
+    "constant": "a constant force",
     "spring": "a force that grows with the distance, as in a spring or a tight net",
     "sheet": "a force that grows with the distance cubed, as in a flat slack net or sheet",
 }
@@ -371,14 +371,14 @@ def _verdict(result: StopResult, units: UserUnits) -> str:
     enough = units.above("length", result.distance.value, result.distance.U95)
     if result.goal == "distance":
         peak = units.above("acceleration", result.peak.value, result.peak.U95)
-        return f"within {given} its peak deceleration stays under {peak} (95 %)"
+        return f"with a distance of {given}, the peak deceleration stays under {peak} (95 %)"
     if result.goal == "time":
         return (
-            f"to stop in {given} it needs a distance of "
+            f"to stop in {given}, the body needs a distance of "
             f"{units.estimate('length', result.distance)}"
         )
     of = {"peak": "", "mean": " on average", "force": ""}[result.goal]
-    return f"it needs a distance of {enough} to stay under {given}{of} (95 %)"
+    return f"the body needs a distance of {enough} to stay under {given}{of} (95 %)"
 
 
 def _stop_picture(results: list[StopResult], units: UserUnits, ascii_only: bool) -> list[str]:

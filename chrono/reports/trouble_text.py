@@ -27,33 +27,33 @@ def trouble_line(trouble: Trouble) -> str:
     """Return a problem and its consequence in one sentence."""
     match trouble:
         case LampSeen():
-            return f"{lamp_text(trouble)}; keep its light out of the gate"
+            return f"{lamp_text(trouble)}; keep the lamp's light out of the gate"
         case LinkLost():
             return _link_line(trouble)
         case BoardUnused(since_s, reason):
             return (
-                f"from {since_s:.3f} s on, lines are not used until the board sends another "
-                f"hello: {reason}"
+                f"from {since_s:.3f} s on, the program does not use any lines until the board "
+                f"sends another hello: {reason}"
             )
         case RateUnknown(reason):
             return (
                 f"the beats do not show the counter's rate ({reason}); "
-                "speeds are measured with the clock that the rig states"
+                "speeds are computed with the clock rate that the rig states"
             )
         case SourceFailed(place, reason, ended):
             return f"{place}: reading ended: {reason}" if ended else f"{place}: {reason}"
         case RowCut(path, size):
-            return f"{path}: the last row is cut off after {size} bytes and is left out"
+            return f"{path}: the last row is incomplete ({size} bytes) and is left out"
         case FileTrouble(said):
             return said
 
 
 def lamp_text(lamp: LampSeen) -> str:
-    """Return how often a gate tripped in step with a lamp; these trips are not shots."""
+    """Return how often a gate tripped in the rhythm of a lamp; these trips are not shots."""
     hertz = f" ({lamp.frequency_hz:.0f} Hz)" if lamp.frequency_hz > 0 else ""
     trips = count_text(lamp.trips, "time")
     return (
-        f"gate {lamp.gate} tripped {trips} in step with a lamp{hertz}; "
+        f"gate {lamp.gate} tripped {trips} in the rhythm of a lamp{hertz}; "
         "these trips are not shots"
     )
 
@@ -63,7 +63,7 @@ def _link_line(lost: LinkLost) -> str:
     line = f"{plain(lost.port)}: the link was lost {times}; lines sent during this time are"
     if lost.found_again:
         return f"{line} missing"
-    return f"{line} missing, and the link was not found again: {plain(lost.reason)}"
+    return f"{line} missing, and the link did not come back: {plain(lost.reason)}"
 
 
 def restarts_words(restarts: int) -> str:
@@ -76,7 +76,7 @@ def waiting_words(waiting_s: float) -> str:
     """Return a note that rows wait for a slow disk; empty if they do not wait long."""
     if waiting_s < LONG_WAIT_S:
         return ""
-    return f"waiting for the disk for {waiting_s:.1f} s; shots are shown after they are saved"
+    return f"waiting {waiting_s:.1f} s for the disk; shots are shown after they are saved"
 
 
 def disk_line(writer: RecordingWriter) -> str:
@@ -84,5 +84,7 @@ def disk_line(writer: RecordingWriter) -> str:
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
-    more = ", SO MANY that memory may run out; they may be lost" if much_waits(writer) else ""
+    more = (
+        ", TOO MANY: memory may become full and data may be lost" if much_waits(writer) else ""
+    )
     return waits + more

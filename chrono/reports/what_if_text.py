@@ -37,7 +37,7 @@ def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     for i in range(len(found.places)):
         table += _row(_shot_cells(found, i, unit), width)
     below = [line for pair in found.setups for line in ("", *_setup_lines(pair, unit))]
-    below += ["", *_agreement_lines(found), "", "What this cannot show:"]
+    below += ["", *_agreement_lines(found), "", "What this computation cannot show:"]
     below += [f"- {note}" for note in notes_of(found)]
     above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found), ""]
     return "\n".join([*_folded(above, width), *table, *_folded(below, width)])
@@ -90,7 +90,7 @@ def _histograms(recorded: Floats, supposed: Floats, unit: str) -> list[str]:
         places = np.floor((speeds - axis.low) / axis.per_cell).astype(int)
         counts = np.bincount(np.clip(places, 0, axis.cells - 1), minlength=axis.cells)
         most = int(counts.max())
-        lines.append(f"{title} [{unit}], the highest bar {count_text(most, 'shot')}:")
+        lines.append(f"{title} [{unit}], the highest bar is {count_text(most, 'shot')}:")
         heights = np.ceil(counts * min(HISTOGRAM_LINES, most) / most).astype(int)
         for height in range(int(heights.max()), 0, -1):
             lines.append("".join("█" if h >= height else " " for h in heights).rstrip())
@@ -144,13 +144,16 @@ def notes_of(found: WhatIf) -> list[str]:
             "A rig with this error would state this ±. The ± does not include the error."
         )
     if as_if.clock_error and as_if.tick_s is not None:
-        notes.append("The clock's error changes the transits, not the places of the steps.")
+        notes.append(
+            "The clock's error changes the transit times, but not where the steps begin."
+        )
     if as_if.edges != EdgesUsed.BOTH:
         notes += _edge_notes(found)
     if found.missing or found.new:
         notes.append(
-            f"Recorded shots that are missing here: {found.missing}; shots that exist only "
-            f"here: {found.new}. The edges were paired differently."
+            f"Recorded shots that disappear with the assumption: {found.missing}; shots that "
+            f"appear only with the assumption: {found.new}. The reason is that the edges were "
+            "paired differently."
         )
     return notes
 
@@ -163,19 +166,19 @@ def _step_notes(found: WhatIf) -> list[str]:
         (
             "block a gate for less than one step",
             found.blocked_within_a_step,
-            "they may have no length",
+            "their length may be unknown",
         ),
         (
-            "were unsound as recorded and have a speed here",
+            "have a speed here, but have no usable edges in the recording",
             found.sound_only_so,
             "the coarse steps hide the chatter of a gate",
         ),
     )
     return [
-        f"The recorded steps of {recorded} and the board's own jitter are in both columns; "
-        "finer times are not known.",
-        f"This is one of {phases} phases. Chance decides where the steps of {step} begin; "
-        "another phase gives other readings.",
+        f"Both columns contain the recorded steps of {recorded} and the board's own jitter; "
+        "more exact times are not known.",
+        f"This is one of {phases} possible phases. Chance decides where the steps of {step} "
+        "begin; another phase gives other readings.",
         *(f"Shots that {what}: {count}; {so}." for what, count, so in counted if count),
     ]
 
@@ -183,13 +186,13 @@ def _step_notes(found: WhatIf) -> list[str]:
 def _edge_notes(found: WhatIf) -> list[str]:
     end = "front" if found.as_if.edges == EdgesUsed.LEAD else "back"
     notes = [
-        f"One pair of edges times the {end} of the body. The ± allows for drag, and for bodies "
+        f"One pair of edges times only the {end} of the body. The ± includes drag, and bodies "
         "that miss the middle of the beams."
     ]
     if found.without_speed:
         notes.append(
-            f"Shots without a speed here, because their {EDGE_WORDS[found.as_if.edges]} edges "
-            f"are not a sound pair: {found.without_speed}."
+            f"Shots that have no speed here, because their {EDGE_WORDS[found.as_if.edges]} "
+            f"edges are not a usable pair: {found.without_speed}."
         )
     return notes
 
@@ -198,7 +201,7 @@ def _supposed_lines(found: WhatIf) -> list[str]:
     as_if, lines = found.as_if, []
     if as_if.tick_s is not None:
         lines.append(
-            f"its steps were {tick_text(found.tick_s)} at phase {as_if.phase:g} "
+            f"its clock had steps of {tick_text(found.tick_s)} at phase {as_if.phase:g} "
             f"({_steps(found)} of {tick_text(found.recorded_tick_s)})"
         )
     if as_if.spacing_m is not None:
@@ -211,7 +214,7 @@ def _supposed_lines(found: WhatIf) -> list[str]:
         word = "fast" if as_if.clock_error > 0 else "slow"
         lines.append(f"its counter ran {abs(as_if.clock_error) * 1e6:.6g} ppm too {word}")
     if as_if.edges != EdgesUsed.BOTH:
-        lines.append(f"its {EDGE_WORDS[as_if.edges]} edges alone gave the transit")
+        lines.append(f"only its {EDGE_WORDS[as_if.edges]} edges gave the transit")
     return [f"  {line}" for line in lines]
 
 
@@ -307,7 +310,7 @@ def _agreement_lines(found: WhatIf) -> list[str]:
     if found.steps_alone:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
-            f"Steps alone move a transit by up to {half_s * 1e6:.3g} us (95 %): "
+            f"The steps alone can change a transit by up to {half_s * 1e6:.3g} us (95 %): "
             f"this explains the change in {int(found.explained.sum())} of "
             f"{count_text(compared, 'shot')}."
         )

@@ -344,10 +344,13 @@ def _scatter(task: Task) -> str:
     ratio = task.s_mps / task.combined.u_random_mps
     if ratio > MUCH_LARGER:
         return (
-            f"s is {two_digits(ratio)} times as large as step and jitter alone make it: "
+            f"s is {two_digits(ratio)} times as large as the scatter from step and jitter: "
             "the launcher causes the scatter, not the gates."
         )
-    return "s is hardly larger than step and jitter make it: the gates may cause all scatter."
+    return (
+        "s is hardly larger than the scatter from step and jitter: the gates may cause all of "
+        "the scatter."
+    )
 
 
 def _rules(task: Task) -> str:

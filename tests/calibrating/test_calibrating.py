@@ -291,7 +291,7 @@ def test_shots_of_another_launcher_are_suspected(chrono, tmp_path, rig) -> None:
     record(tmp_path / "other.tsv", "drop-test?shots=10")
     outcome = chrono("calibrate", "swap", "b.tsv", "other.tsv", "--rig", rig)
     assert outcome.code == 1
-    assert "were gates, launcher or aim moved" in outcome.out
+    assert "did not move the gates, the launcher" in outcome.out
     assert stays_as_it_was(rig)
 
 
@@ -305,7 +305,7 @@ def test_beats_over_20_s_are_refused(chrono, tmp_path, rig) -> None:
 def test_beats_over_little_more_than_a_minute_are_widened_and_it_is_said(tmp_path) -> None:
     short = calibrate_clock(record(tmp_path / "a.tsv", "two-bands?shots=21"), None)
     long = calibrate_clock(record(tmp_path / "b.tsv", "two-bands?shots=250"), None)
-    assert "a longer run makes the uncertainty smaller" in calibration_lines(short)
+    assert "a longer recording makes the uncertainty smaller" in calibration_lines(short)
     assert u95(short, "clock") > 1.2 * u95(long, "clock")
 
 
@@ -344,7 +344,7 @@ def test_a_clock_far_off_is_written_only_when_accepted(chrono, tmp_path, rig) ->
     slower_host(record(tmp_path / "x.tsv", "two-bands?shots=60"), 1.02)
     outcome = chrono("calibrate", "clock", "x.tsv", "--rig", rig)
     assert outcome.code == 1
-    assert "nothing was written: the rate differs by more than the ± " in outcome.err
+    assert "nothing was written: the counter's rate is wrong by more than the ± " in outcome.err
     assert stays_as_it_was(rig)
     assert chrono("calibrate", "clock", "x.tsv", "--rig", rig, "--accept").code == 0
     kept = load_rig(rig).calibration.clock
@@ -369,7 +369,7 @@ def drop_rig(chrono: Chrono, tmp_path: Path, **changes: str) -> Path:
         (
             {},
             ("--height", "500 mm", "--height-tolerance", "60 mm"),
-            "spacing from the drops has ± ",
+            "spacing from the drops has a ± of ",
         ),
         ({"mass": "2.4 g"}, ("--height", "500 mm"), "do not agree"),
         ({"diameter": "42 mm"}, ("--height", "500 mm"), "do not agree"),
@@ -406,7 +406,7 @@ def test_level_shots_as_fast_as_the_drop_are_no_drop(chrono, tmp_path) -> None:
     (tmp_path / "x.tsv").write_text("\n".join(rows) + "\n")
     outcome = chrono("calibrate", "drop", "x.tsv", "--height", "500 mm", "--rig", rig)
     assert outcome.code == 1, outcome.out
-    assert "did not gain speed between the gates as in a fall" in outcome.err
+    assert "the balls did not become faster as in a fall" in outcome.err
 
 
 @pytest.mark.parametrize("address", ["two-bands?shots=12", "swap-before?shots=12"])

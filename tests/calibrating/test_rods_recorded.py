@@ -55,7 +55,7 @@ def test_a_spacing_in_doubt_is_written_only_if_that_is_accepted(
     typed = ("--short", "40 mm", "--long", "145 mm")
     outcome = chrono(*RODS, *typed)
     assert outcome.code == 1
-    assert "a long rod of 1" in outcome.err
+    assert "the long rod is 1" in outcome.err
     assert "--accept" in outcome.err
     assert (tmp_path / "rig.toml").read_text() == RIG
 

@@ -133,7 +133,7 @@ def test_a_port_that_delivers_at_intervals_is_told_of_and_a_usual_one_is_not():
     ticks, host_s = send_real_beats(rng, 180, 2e-5, usual)
     steady = clock_report(estimate_clock(ticks, microseconds(host_s), UNIT_S))
 
-    assert any("delivered data at fixed intervals" in line for line in stepping)
+    assert any("delivers data at fixed intervals" in line for line in stepping)
     assert not any("fixed intervals" in line for line in steady)
 
 
@@ -144,7 +144,7 @@ def test_a_creeping_delay_is_warned_of_with_what_it_would_come_to():
     crept = estimate_clock(ticks, microseconds(host_s + np.linspace(0, 0.02, 600)), UNIT_S)
 
     assert crept.rate_error == pytest.approx(-33e-6, abs=16e-6)
-    assert "grew slowly by 20 ms in this time would look like an error of 33 ppm" in " ".join(
+    assert "a growth of 20 ms in this time looks like an error of 33 ppm" in " ".join(
         clock_report(crept)
     )
 
@@ -174,7 +174,7 @@ def test_a_short_run_is_wider_and_says_so():
     found = estimate_clock(ticks, microseconds(host_s), UNIT_S)
 
     assert found.U95 > 40e-6
-    assert "a longer run makes the uncertainty smaller" in clock_report(found)
+    assert "a longer recording makes the uncertainty smaller" in clock_report(found)
 
 
 @pytest.mark.parametrize("step_s", [-60.0, -5.0, -0.1, 0.1, 5.0, 3600.0])
@@ -286,7 +286,7 @@ def test_the_report_tells_rate_uncertainty_and_where_it_comes_from():
     lines = clock_report(estimate_clock(ticks, microseconds(host_s), UNIT_S))
 
     assert lines[0] == "the counter runs 4200 ± 14 ppm slow (95 % coverage)"
-    assert lines[1] == "from 600 beats, 596 s in 1 unbroken stretch"
+    assert lines[1] == "from 600 beats in 596 s (1 part without a gap)"
     assert "host's own rate 8.66 ppm" in lines[2]
 
 
@@ -297,8 +297,8 @@ def test_stretches_over_a_break_are_not_told_as_one():
         tracker.begin_segment()
         tracker.add(ticks[start : start + 300], microseconds(host_s[start : start + 300]))
     words = beats_text(tracker.estimate(**PERFECT_HOST))
-    assert words.startswith("from 600 beats, ")
-    assert words.endswith(" s in 2 unbroken stretches")
+    assert words.startswith("from 600 beats in ")
+    assert words.endswith(" s (2 parts without a gap)")
 
 
 def test_a_rig_file_takes_the_estimate_up(tmp_path):
@@ -322,7 +322,7 @@ def test_a_rate_beyond_what_the_rig_states_is_in_doubt():
 
     assert calibration_doubt(ClockCalibration(found, 5e-3)) == ""
     far = calibration_doubt(ClockCalibration(found, 50e-6))
-    assert "differs by more than the ± 50 ppm" in far
+    assert "is wrong by more than the ± 50 ppm" in far
     assert "clock.frequency" in far
 
 

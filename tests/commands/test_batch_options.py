@@ -31,7 +31,7 @@ def test_an_export_takes_folders_and_patterns(chrono, tmp_path, word) -> None:
     season(tmp_path / "season")
     outcome = chrono("export", word)
     assert outcome.code == 1, "a lamp flickers in the noisy hall"
-    assert "in step with a lamp (100 Hz)" in outcome.err
+    assert "in the rhythm of a lamp (100 Hz)" in outcome.err
     assert len(rows(outcome.out)) == 2 * SHOTS
     names = list(dict.fromkeys(row["recording"] for row in rows(outcome.out)))
     assert names == sorted(names)
@@ -307,4 +307,4 @@ def test_no_command_is_silent_about_a_lamp(chrono, words) -> None:
     outcome = chrono(command, HALL, *options)
 
     assert outcome.code == 1
-    assert "in step with a lamp (100 Hz)" in outcome.err
+    assert "in the rhythm of a lamp (100 Hz)" in outcome.err

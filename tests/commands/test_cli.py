@@ -366,7 +366,7 @@ def test_a_rig_of_other_lines_than_the_recording_s_is_told(chrono, tmp_path, com
     outcome = chrono(*command, "x.tsv", "--rig", "rig.toml")
 
     assert outcome.code == 1
-    assert "x.tsv: none of the 284 lines is a plain line" in outcome.err
+    assert "x.tsv: none of the 284 lines has the format plain" in outcome.err
 
 
 def test_a_recording_is_not_altered_by_reading_it(chrono, tmp_path) -> None:
@@ -489,7 +489,7 @@ def test_many_notes_do_not_bury_the_summary(chrono, noted: Path) -> None:
 
     lines = chrono("summary", noted).out.splitlines()
 
-    assert "  982 earlier notes are shown by --json" in lines
+    assert "  --json also shows 982 earlier notes" in lines
     assert lines.count("  note: again") == 20
 
 
@@ -498,7 +498,7 @@ def test_records_that_are_none_are_told_with_exit_code_1(chrono, noted: Path, co
     told = chrono(command, noted)
 
     assert told.code == 1
-    assert "2 setups or marks are left out; the first reason: mark at 7" in told.err
+    assert "2 setups or marks are left out; the first reason is: mark at 7" in told.err
     assert "unknown mark 'explode" in told.err
     assert "\x1b" not in told.out + told.err
     if command == "summary":

@@ -21,7 +21,7 @@ def test_a_corrected_slope_is_one_more_row_and_measures_again(chrono, recording,
     for name, comma in (("old.csv", ()), ("comma.csv", ("--decimal-comma",))):
         chrono("export", recording, "-o", tmp_path / name, *comma)
         same = chrono("export", recording, "--against", tmp_path / name)
-        assert same.out == "40 shots, all the same as in the earlier export\n"
+        assert same.out == "40 shots, all are the same as in the earlier export\n"
 
     done = chrono("rig", "correct", recording, "--set", "gates.slope=down", "--yes")
 
@@ -33,7 +33,7 @@ def test_a_corrected_slope_is_one_more_row_and_measures_again(chrono, recording,
     assert row.split(b"\t")[1] == b"rig"
     assert row.split(b"\t")[0] == before.splitlines()[-1].split(b"\t")[0], "it came last"
     against = ("export", recording, "--against", tmp_path / "old.csv")
-    assert " differ, the largest change first" in chrono(*against).out
+    assert " shots differ (the largest change is first)" in chrono(*against).out
     data = json.loads(chrono(*against, "--json").out)
     assert len(data["changes"]) > 30
     first = data["changes"][0]

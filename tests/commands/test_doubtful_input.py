@@ -30,7 +30,7 @@ def test_a_rig_that_states_other_lines_than_the_recording_holds_is_told_which(
 ) -> None:
     outcome = chrono(*words, PLAIN, "--rig", rig)
     assert outcome.code == 1
-    assert 'they are plain lines: write lines = "plain" in the rig' in outcome.err
+    assert 'their format is plain: write lines = "plain" in the rig' in outcome.err
 
 
 @pytest.fixture
@@ -53,7 +53,7 @@ def test_an_impossible_counter_in_mid_file_keeps_the_shots_before_it(
     outcome = chrono(words[0], flashed, *words[1:])
     assert outcome.code == 1, outcome.err
     assert "16 bits cannot be used" in outcome.err
-    assert "lines are not used until the board" in outcome.err
+    assert "does not use any lines until the board" in outcome.err
     assert outcome.out
     if words == ("export",):
         whole, kept = chrono("export", BANDS).out.splitlines(), outcome.out.splitlines()

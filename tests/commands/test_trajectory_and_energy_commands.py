@@ -111,7 +111,7 @@ def test_energy_beyond_what_was_stored_is_exit_1(chrono) -> None:
     outcome = chrono("energy", *words)
 
     assert outcome.code == 1
-    assert "carried more energy than gas" in outcome.err
+    assert "the body had more energy than gas" in outcome.err
     assert "Pressure-rated" in outcome.out
 
 

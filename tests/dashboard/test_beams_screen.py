@@ -121,7 +121,7 @@ async def test_the_light_of_a_board_that_measures_it_is_shown_against_the_thresh
         text = await look(app, pilot)
         assert "A ███||███▎··········· 1.03 V, most 1.03, margin 55 %" in text
         assert "good: the gate trips at 45 % of its light" in text
-        assert "!   too dim, below 0.8 V: turn D1 for the longest bar" in text
+        assert "!   too dim, below 0.8 V: turn D1 to get a longer bar" in text
         board.levels = None
         assert "margin" not in await look(app, pilot)
         assert not app.screen.query_one("#alignment").display

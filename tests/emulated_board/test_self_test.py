@@ -128,7 +128,7 @@ def test_sensors_stand_upside_down_and_their_difference_is_the_rigs(
     wires = [wire(board, "A", 3.0, 8.0, inverted=1), wire(board, "B", 4.0, 7.0, inverted=1)]
     (test,) = played(board, [wires], script)
 
-    assert pulse_doubt(test, light=False).startswith("the inputs show the pin inverted")
+    assert pulse_doubt(test, light=False).startswith("the inputs do the opposite of the pin")
     assert not pulse_doubt(test, light=True)
     difference = delay_of(test)
     assert abs(difference.value_s) <= difference.uncertainty.U95
@@ -209,7 +209,7 @@ def test_check_runs_the_self_test_through_a_terminal_and_writes_the_rig(
         )
 
     assert done.returncode == 0, (done.stdout, done.stderr)
-    assert "light on: B answers" in done.stdout
+    assert "light on: gate B reacts" in done.stdout
     latency = load_rig(rig).calibration.latency
     assert latency is not None
     assert latency.difference_s == pytest.approx(1e-6, abs=0.1e-6)

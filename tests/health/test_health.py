@@ -48,7 +48,8 @@ TROUBLES = {
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
     "bounce": (
         replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),
-        "28 shots had the same noise without a bounce, but the rig states too little jitter",
+        "28 shots had the same noise but no bounce, and the jitter in the rig is too small "
+        "for this noise",
     ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),
@@ -130,14 +131,14 @@ def test_the_jitter_to_state_covers_the_bounces_seen(bounce_s: float, stated: st
     health = judge_readiness(replace(GOOD, timed=9, bounced=4, bounce_s=bounce_s, jitter_s=0.0))
     (item,) = health_words(health).troubles
     assert item.reading == "in 4 of 9 shots"
-    assert f'state jitter = "{stated}" under [clock]' in item.advice
+    assert f'set jitter = "{stated}" under [clock]' in item.advice
 
 
 def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> None:
     readings = {
         "no shots": GOOD,
         "none in 1 shot": replace(GOOD, timed=1),
-        "lines without a level cannot show this": replace(
+        "lines without a level cannot show bounce": replace(
             GOOD, gates=(GateObservation(),) * 2, timed=4
         ),
     }

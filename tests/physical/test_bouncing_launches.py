@@ -167,7 +167,7 @@ def test_the_summary_names_the_noise_that_scatters_a_launcher_without_scatter(
     assert 0.2 <= scatter_mps / hidden.noise_mps <= 1.1
     words = " ".join(summary_text(summary_of(read_recording(tmp_path / "lines.tsv"))).split())
     assert told == bool(
-        re.search(r"edges bounced in \d+ of 60 shots: .* the launcher alone scatters", words)
+        re.search(r"edges bounced in \d+ of 60 shots: .* of the launcher alone is", words)
     )
 
 
@@ -221,7 +221,7 @@ def test_check_says_the_jitter_that_holds_shots_without_a_bounce(
     assert found.timing_is_held.mean() < 0.9
     told = health_words(check_recording(tmp_path / "lines.tsv", None).health)
     (bounce,) = (item for item in told.troubles if item.name == "bounce")
-    (stated,) = re.findall(r'state jitter = "([\d.e-]+) us" under \[clock\]', bounce.advice)
+    (stated,) = re.findall(r'set jitter = "([\d.e-]+) us" under \[clock\]', bounce.advice)
     again = launches(
         tmp_path, case, board, 200, KNOWN, bouncing=False, jitter_s=1e-6 * float(stated)
     )

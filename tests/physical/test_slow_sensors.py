@@ -64,7 +64,7 @@ def test_a_slow_sensor_shows_in_rods_of_many_speeds(tmp_path) -> None:
         assert {(t.trend, t.gate) for t in trends} >= {(Trend.SPEED, "B")}
         assert all(t.trend is Trend.SPEED for t in trends)
         (doubt,) = trend_doubts(trends)
-        assert "at gate B faster bodies look longer" in doubt
+        assert "at gate B, faster bodies seem longer" in doubt
         assert "gates.latency_mismatch" in doubt
 
 
@@ -90,7 +90,7 @@ def test_a_threshold_that_drifts_is_told(tmp_path, body) -> None:
         trends, _ = told(tmp_path, body, alike, 60, seed, **drift)
         assert [(t.trend, t.gate) for t in trends] == [(Trend.TIME, "B")]
         (doubt,) = trend_doubts(trends)
-        assert "at gate B bodies look shorter" in doubt
+        assert "at gate B, bodies seem shorter" in doubt
         assert "gates.trip_tolerance" in doubt
 
 
@@ -98,7 +98,7 @@ def test_a_report_warns_of_a_threshold_that_drifts(tmp_path) -> None:
     told(tmp_path, ROD, alike, 60, 0, threshold=0.35, drift_at_b=0.3)
     page = report_page(report_of([read_recording(tmp_path / "lines.tsv")]))
     warnings = page.split('<ul class="warnings">')[1].split("</ul>")[0]
-    assert "at gate B bodies look shorter" in warnings
+    assert "at gate B, bodies seem shorter" in warnings
     assert "gates.trip_tolerance" in warnings
 
 
@@ -205,7 +205,7 @@ def test_two_setups_of_one_body_show_a_slow_sensor_together(tmp_path) -> None:
     file = one_after_the_other(tmp_path, ROD, ROD, speeds=(15.0, 50.0), **SLOW_AT_B)
     named = with_setups(file, {"name": "slow"}, {"name": "fast"})
     (doubt,) = trend_doubts(trends_of(named))
-    assert "at gate B faster bodies look longer" in doubt
+    assert "at gate B, faster bodies seem longer" in doubt
 
 
 def test_setups_that_are_aimed_otherwise_do_not_drift(tmp_path) -> None:
@@ -222,12 +222,12 @@ def test_check_and_summary_say_it(tmp_path, chrono) -> None:
 
     checked = chrono("check", file)
     assert checked.code == 1
-    assert "at gate B faster bodies look longer: a sensor is slow" in checked.out
+    assert "at gate B, faster bodies seem longer: a sensor is too slow" in checked.out
     assert "calibrate swap" in checked.out
     summed = chrono("summary", file)
     assert summed.code == 1
     assert "gates.latency_mismatch" in " ".join(summed.out.split())
-    assert "at gate B faster bodies" in summed.err
+    assert "at gate B, faster bodies" in summed.err
     for command in ("check", "summary"):
         data = json.loads(chrono(command, file, "--json").out)
         trends = (data if isinstance(data, dict) else data[0])["trends"]

@@ -24,7 +24,7 @@ def test_two_lines_for_each_gate() -> None:
         "  A ███||███▎··········· 1.03 V, most 1.03, margin 55 %",
         "    good: the gate trips at 45 % of its light",
         "  B ▏··||··············· 0.02 V, most 0.02, margin 0 %",
-        "!   blocked: turn D1, or take the card away",
+        "!   the gate is blocked: turn D1, or take the card away",
     ]
     assert alignment_lines(()) == []
 

@@ -70,7 +70,7 @@ def test_a_joke_of_a_guess_does_not_hide_the_others_and_is_said() -> None:
     assert plot.dots[6][0] == 0
     assert (plot.left, plot.right) == (1, 1)
     text = "\n".join(dot_lines(plot, "m/s"))
-    assert "1 of the dots at the right end" in text
+    assert "outside the right end of the axis: 1" in text
 
 
 def test_a_measured_value_far_from_all_guesses_is_on_the_axis() -> None:
@@ -142,7 +142,7 @@ def test_a_whole_school_that_guesses_alike_fits_a_terminal() -> None:
     plot = dot_plot([22.0] * 60, ["x"] * 60)
     lines = dot_lines(plot, "m/s")
     assert len(lines) <= 15
-    assert "a dot shows up to 5 guesses" in lines[0]
+    assert "each dot shows up to 5 guesses" in lines[0]
     assert "\n".join(lines).count("●") == 12
     texts = [text for _, text in plot.ticks]
     assert max(map(len, texts)) <= 5, "no ticks of 21.9999999"

@@ -82,10 +82,10 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     rest = "\n".join(lines[17:])
     assert "U95            0.092 m/s (0.20 %), k = 1.84" in rest
     assert "first order    0.098 m/s (t for ∞ effective degrees of freedom)" in rest
-    assert "tick alone     44.99958 … 45.00042 m/s, hard limits: one tick more or less" in rest
+    assert "tick alone     44.99958 … 45.00042 m/s, hard limits for one tick" in rest
     assert "Monte Carlo    44.908 … 45.092 m/s" in rest
     assert "to 2 digits this confirms U95, not first order (6.3 % wider)" in rest
-    assert "Improve first: gate spacing; with half its uncertainty, U95 is 0.063 m/s." in rest
+    assert "Improve gate spacing first: half the uncertainty gives U95 = 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
 
@@ -96,7 +96,7 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
         (1.0, 1.25, "U95, not first order (25.0 % wider)"),
         (1.0, 0.8, "U95, not first order (20.0 % narrower)"),
         (1.5, 1.0, "first order, not U95"),
-        (1.5, 0.5, "neither U95 nor first order"),
+        (1.5, 0.5, "neither U95 nor the first-order value"),
     ],
 )
 def test_what_the_trials_confirm_is_what_agrees_with_their_interval(
@@ -143,7 +143,7 @@ def test_a_name_cannot_steer_the_terminal_or_the_layout() -> None:
 
 def test_a_plan_marks_what_reaches_the_goal() -> None:
     text = plan_text(plan_for(crystal_rig(), 60.0, 0.005))
-    assert text.startswith("To clock 60 m/s within 0.5 % (U95):")
+    assert text.startswith("To measure a speed of 60 m/s with a U95 of at most 0.5 %:")
     assert max(map(len, text.split("\n"))) <= 80
     rows = [line for line in text.split("\n") if line.startswith(("crystal", "ceramic"))]
     assert len(rows) == 12
@@ -154,7 +154,8 @@ def test_a_plan_marks_what_reaches_the_goal() -> None:
     assert "light gates (300 mm, steps of 62.5 ns) has a U95 of 0.20 %;" in text
     assert "the largest share of the variance, 76 %, comes from gate spacing." in text
     assert (
-        "Its U95 is at most 0.5 % in its whole window, 2 … 200 m/s, and even up to 45" in text
+        "U95 of this rig is at most 0.5 % in its whole window, 2 … 200 m/s, and for higher "
+        "speeds up to 45" in " ".join(text.split())
     )
 
 
@@ -194,8 +195,8 @@ def test_a_speed_outside_the_window_is_told_to_be_no_shot() -> None:
             plan_text(plan_for(default_rig(), speed, 0.01)),
         ):
             assert (
-                f"gets the flag {flag} and is not counted:\nthe rig's window is 2 … 200 m/s."
-                in text
+                f"gets the flag {flag} and is not counted:\n"
+                "the rig's window allows speeds of 2 … 200 m/s." in text
             )
     assert "window is" not in budget_text(
         budget_of_speed(default_rig(), 45.0, max_trials=100_000)
@@ -210,7 +211,7 @@ def test_a_plan_for_any_rig_and_goal_fits_and_is_json(rig: Rig, within: float) -
     text, data = plan_text(plan_for(rig, 60.0, within)), plan_data(plan_for(rig, 60.0, within))
     assert max(map(len, text.split("\n"))) <= 80
     json.dumps(data, allow_nan=False)
-    assert ("at any speed" in text) == (data["rig"]["highest_speed_mps"] is None)
+    assert ("At any speed" in text) == (data["rig"]["highest_speed_mps"] is None)
 
 
 def test_reports_load_no_screen() -> None:
@@ -292,7 +293,9 @@ def test_a_calibration_is_told_or_that_there_is_none() -> None:
         "counter's rate",
         "gate spacing",
     ]
-    told = "B later than A by 0.3 us, u = 0.1 us, 3 degrees of freedom, date not given"
+    told = (
+        "gate B later than gate A by 0.3 us, u = 0.1 us, 3 degrees of freedom, date not given"
+    )
     assert rows["sensors' delays"] == told
 
 

@@ -344,7 +344,7 @@ def test_more_setups_than_the_legend_holds_are_counted(tmp_path) -> None:
 
 def test_a_recording_without_shots_is_refused_and_leaves_no_file(chrono, tmp_path) -> None:
     recording = write_recording(tmp_path / "x.tsv", [setup("a")])
-    is_one_clear_complaint(chrono("picture", recording, "-o", "y.svg"), "no shot with a speed")
+    is_one_clear_complaint(chrono("picture", recording, "-o", "y.svg"), "no shot has a speed")
     assert not (tmp_path / "y.svg").exists()
 
 

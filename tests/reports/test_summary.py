@@ -182,7 +182,7 @@ def test_a_wild_shot_is_named_and_stays_counted(with_setups) -> None:
     assert found["counted"] == len(places) + 1
     assert found["suspicious_shots"] == [odd + 1]
     text = summary_text(summary_of(mixed))
-    assert f"suspicious shot {odd + 1}: look at it; it is counted" in text
+    assert f"suspicious please check shot {odd + 1}; this shot is counted" in text
 
 
 def test_setups_of_one_shot_each_have_a_mean_together_without_an_uncertainty(
@@ -199,7 +199,7 @@ def test_setups_of_one_shot_each_have_a_mean_together_without_an_uncertainty(
     assert session["U95_mean_mps"] is None
     (row,) = (line for line in summary_text(summary).splitlines() if "all setups   " in line)
     assert "±" not in row
-    assert "unknown: no setup has two shots" in " ".join(summary_text(summary).split())
+    assert "because no setup has two shots" in " ".join(summary_text(summary).split())
 
 
 def test_all_setups_together_have_the_mean_s_scatter_from_within_them() -> None:
@@ -283,7 +283,7 @@ def test_a_body_too_light_to_fly_has_no_speed_at_the_mouth(with_setups, mass_kg)
 
     assert data["setups"][0]["muzzle_mps"] is None
     text = " ".join(summary_text(summary_of(recorded)).split())
-    assert "not known, because so light a body" in text
+    assert "not known, because a body this light" in text
     json.dumps(data, allow_nan=False)
 
 
@@ -329,7 +329,7 @@ def test_what_chords_may_add_to_the_scatter_is_said_for_one_pair_of_edges(chrono
 def test_lamps_stand_in_the_summary_with_exit_code_1(chrono) -> None:
     shown, data = chrono("summary", HALL), chrono("summary", HALL, "--json")
     assert shown.code == data.code == 1
-    assert "gate A tripped 783 times in step with a lamp (100 Hz)" in " ".join(
+    assert "gate A tripped 783 times in the rhythm of a lamp (100 Hz)" in " ".join(
         shown.out.split()
     )
     assert json.loads(data.out)[0]["lamps"] == [

@@ -49,23 +49,24 @@ def test_an_advice_is_given_in_millimetres_and_degrees() -> None:
         (LinkLost("p", 3, True, ""), f"p: the link was lost 3 times; {MEANWHILE}"),
         (
             LinkLost("p\x1b", 2, False, "no such port\n"),
-            f"p·: the link was lost 2 times; {MEANWHILE}, and the link was not found again: "
+            f"p·: the link was lost 2 times; {MEANWHILE}, and the link did not come back: "
             "no such port·",
         ),
         (
             BoardUnused(12.5, "16 bits"),
-            "from 12.500 s on, lines are not used until the board sends another hello: 16 bits",
+            "from 12.500 s on, the program does not use any lines until the board sends "
+            "another hello: 16 bits",
         ),
         (
             RateUnknown("3 beats"),
             "the beats do not show the counter's rate (3 beats); speeds are "
-            "measured with the clock that the rig states",
+            "computed with the clock rate that the rig states",
         ),
         (SourceFailed("p", "broken", ended=True), "p: reading ended: broken"),
         (SourceFailed("a.tsv", "was cut", ended=False), "a.tsv: was cut"),
         (
             RowCut("a.tsv", 7),
-            "a.tsv: the last row is cut off after 7 bytes and is left out",
+            "a.tsv: the last row is incomplete (7 bytes) and is left out",
         ),
         (FileTrouble("it goes on in b.tsv"), "it goes on in b.tsv"),
     ],

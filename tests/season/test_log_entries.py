@@ -96,7 +96,7 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     outcome = chrono("list", "season")
     assert outcome.code == 1
     bad, lamp = outcome.err.splitlines()
-    assert "noisy-hall.tsv: gate A tripped 783 times in step with a lamp" in lamp
+    assert "noisy-hall.tsv: gate A tripped 783 times in the rhythm of a lamp" in lamp
     assert bad == "chrono: season/bad.tsv: the file is empty, so this is not a recording"
     head, *rows, total = outcome.out.splitlines()
     assert head.split() == ["start", "recording", "shots", "counted", "setups"]
@@ -108,7 +108,7 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     ]
     assert "two bands 20" in rows[0]
     assert "cannot be used" in rows[-1]
-    assert total == "3 recordings: 140 shots, 140 counted; 1 cannot be used"
+    assert total == "3 recordings: 140 shots, 140 counted; recordings that cannot be used: 1"
     assert max(map(len, outcome.out.splitlines())) <= 80
 
 

@@ -272,7 +272,7 @@ def test_a_row_without_its_end_is_told_if_nobody_is_writing_it(tmp_path) -> None
     run.step()
     clock.now_s += 2.0
     (trouble,) = run.close()
-    assert "cut off after" in trouble_line(trouble)
+    assert "the last row is incomplete" in trouble_line(trouble)
     assert str(path) in trouble_line(trouble)
 
 

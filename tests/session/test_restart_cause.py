@@ -14,8 +14,8 @@ from chrono.session.recording_loader import read_recording
     ("version", "words", "advice"),
     [
         ("1.3+watchdog", "1 by its watchdog", "stuck"),
-        ("1.3+brown-out", "1 because its supply voltage was too low", "connect less load"),
-        ("1.3+power", "1 because its power came back", "plug and cable"),
+        ("1.3+brown-out", "1 because its supply voltage was too low", "connect fewer devices"),
+        ("1.3+power", "1 because its power was interrupted", "plug and cable"),
         ("1.3+reset-pin", "1 by its reset pin", "close other programs"),
         ("1.3+unknown", "1 for an unknown reason", "supply and its reset line"),
         ("1.2", "", "supply and its reset line"),

@@ -378,4 +378,4 @@ def test_the_budget_of_a_shot_that_bounced_is_that_which_it_carries() -> None:
 def test_going_back_to_the_rig_s_clock_is_told_in_words() -> None:
     words = remeasured_words(Session(default_rig()))
 
-    assert words == "All shots were measured again with the clock that the rig states."
+    assert words == "All shots were computed again with the clock rate that the rig states."

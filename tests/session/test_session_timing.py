@@ -67,10 +67,10 @@ def test_check_and_summary_tell_the_jitter_beside_what_the_rig_states(rods) -> N
     text = summary_text(summary)
     assert "the rig states 0.1 µs" in " ".join(text.split())
     advised = f"{1e6 * found['jitter_high_s']:.2g}"
-    assert f'the rig states too little jitter: state clock.jitter = "{advised} us"' in " ".join(
+    assert f'the jitter in the rig is too small: set clock.jitter = "{advised} us"' in " ".join(
         text.split()
     )
-    assert item(path, "jitter").trouble.startswith("edges scatter by ")
+    assert item(path, "jitter").trouble.startswith("the times of the edges scatter by ")
     assert not check_recording(path, None).health.ready
 
 
