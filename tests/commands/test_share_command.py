@@ -126,7 +126,7 @@ def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
     assert all(lines)
     _, err = shared.end()
     assert shared.process.returncode == 1
-    assert "no longer served; clocking continued without the page" in err
+    assert "no longer shared; the measurement continued without the page" in err
 
 
 @posix

@@ -157,7 +157,7 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
         (("--as-if-tick", "8 us", "--phase", "1"), ("--phase", "not a possible phase")),
         (("--as-if-tick", "8 us", "--phase", "-0.1"), ("--phase", "not a possible phase")),
         (("--as-if-tick", "8 us", "--phase", "nan"), ("--phase", "not a possible phase")),
-        (("--as-if-tick", "1 us"), ("--as-if-tick", "finer")),
+        (("--as-if-tick", "1 us"), ("--as-if-tick", "smaller")),
         (("--as-if-tick", "8"), ("--as-if-tick", "unit")),
         (("--as-if-tick", "8 mm"), ("--as-if-tick", "a time")),
         (("--as-if-tick", "20 s"), ("--as-if-tick", "not a possible step")),

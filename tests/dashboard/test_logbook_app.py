@@ -120,10 +120,10 @@ async def test_the_cursor_comes_back_to_what_was_replayed_and_tells_what_went_wr
         await pilot.pause()
         assert app.selected is ENTRIES[1]
         assert texts(app)["about"].startswith(
-            "This recording was not replayed: 2026/monday.tsv: there is no"
+            "This recording cannot be replayed: 2026/monday.tsv: there is no"
         )
         await pilot.press("up")
-        assert "not replayed" not in texts(app)["about"]
+        assert "cannot be replayed" not in texts(app)["about"]
 
 
 async def test_a_log_book_of_nothing_is_left_like_any_other() -> None:

@@ -49,7 +49,7 @@ def test_the_key_hides_what_comes_and_reveals_it_shot_by_shot() -> None:
     assert "shot 6 has not come" in lesson.press("r")
     lesson.come(7)
     assert lesson.shown == 5
-    assert "shot 6 is shown; shots still hidden: 1" in lesson.press("r")
+    assert "shot 6 is shown; number of shots that are still hidden: 1" in lesson.press("r")
     assert lesson.shown == 6
     assert "all shots are shown" in lesson.press("h")
     assert lesson.shown is None
@@ -72,7 +72,9 @@ def test_a_round_on_the_next_shot_hides_it_until_it_is_revealed() -> None:
     lesson.control.take_guess("a", "owls", "22")
     lesson.come(6)
     (said,) = lesson.control.fetch_said()
-    assert said == "shot 6 has come: round closed, 1 guess; press r for the result"
+    assert (
+        said == "shot 6 has come: the round is closed with 1 guess; press r to show the result"
+    )
     with pytest.raises(RoundError):
         lesson.control.take_guess("b", "", "22.3")
     assert lesson.shown == 5
