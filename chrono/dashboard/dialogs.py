@@ -33,7 +33,7 @@ Nothing has been written yet. If you agree, your entries are added at the end of
 recording. The recorded rows stay unchanged. To undo the last entry, press z. This question is \
 asked only once.
 """
-ACKNOWLEDGE = "Enter: confirm that all of this is true      q: quit"
+ACKNOWLEDGE = "Enter: confirm that all this is true   q: quit"
 MEANWHILE = {
     True: "The recording has already begun.",
     False: "This session is not recorded: its shots will be lost.",
@@ -370,7 +370,7 @@ class CautionScreen(ModalScreen[None]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter,space", "acknowledge", "Confirm that all of this is true"),
+        Binding("enter,space", "acknowledge", "Confirm that all this is true"),
         Binding("q", "app.quit", "Quit"),
     ]
 

@@ -212,8 +212,8 @@ class ShotsScreen(ShotMarking):
             return
         run = self.driver.run
         setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
-        those = "only this shot" if shots == 1 else f"all {shots} shots with this setup"
-        title = f"Correct the setup of shot {row.number}. This changes {those}"
+        those = "only this shot" if shots == 1 else f"{shots} shots"
+        title = f"Correct the setup of shot {row.number} (used for {those})"
         form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
         if form is None or setup_form(form) == setup_form(setup):
             return

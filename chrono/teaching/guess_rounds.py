@@ -247,7 +247,7 @@ def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
             return value / 100, True
     example = f"22.5 {unit}" if kind == GuessKind.SPEED else f"0.3 {unit} or 2 %"
     raise OptionError(
-        "the guess must be a number in the allowed range",
+        "this guess is not a number in the allowed range",
         hint=f"write a guess such as {example}",
     )
 

@@ -31,7 +31,7 @@ async def test_the_caution_comes_first_and_nothing_is_lost_behind_it(tmp_path, s
         text = screen_text(app)
         assert "Caution: a launched body injures and can blind." in text
         assert "competent" in text
-        assert "Enter: confirm that all of this is true" in text
+        assert "Enter: confirm that all this is true" in text
         board.shoot_and_wait(30.0)
         await pilot.press("a", "h", "x")
         await drive(app, pilot)
