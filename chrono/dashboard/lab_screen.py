@@ -249,7 +249,7 @@ class LabScreen(Screen[None]):
         """Change to a bench where most of the ± comes from one contribution."""
         preset = PRESETS[number]
         self._shot = None
-        self._say(f"In the example {preset.name}, most of the ± comes from {preset.rules}.")
+        self._say(f"Example {preset.name}: most of the ± comes from {preset.rules}.")
         self._set(preset.bench())
 
     def action_reset(self) -> None:
@@ -354,7 +354,7 @@ class LabScreen(Screen[None]):
         if more > 0:
             name = plain(self.start.guesses.name)
             lines[SHOWN_GUESSES:] = [
-                f"Guesses not shown: {more}. To see all guesses, type: chrono guesses {name}"
+                f"Guesses not shown: {more}. To see all, type: chrono guesses {name}"
             ]
         self.hidden = False
         self._forget_guesses()

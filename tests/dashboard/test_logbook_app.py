@@ -46,7 +46,9 @@ async def test_every_recording_has_a_line_that_fits(size) -> None:
         assert all(len(line) <= size[0] - 3 for line in lines(app))
         assert not any("\x1b" in line for line in lines(app))
         assert app.screen.query_one("#keys").region.bottom == size[1]
-        assert texts(app)["status"] == "Log book: 4 recordings · 1 cannot be used · by date"
+        assert (
+            texts(app)["status"] == "Log book: 4 recordings · 1 cannot be used · sorted by date"
+        )
 
 
 async def test_enter_leaves_with_the_chosen_recording() -> None:
