@@ -16,7 +16,7 @@ FOLDER = Path(__file__).parent
 RECORDING = FOLDER / "two-and-three-bands.tsv"
 PICTURE = FOLDER / "dashboard.svg"
 SIZE = (110, 36)
-PLOT = "m/s&#160;by&#160;shot"
+PLOT = "speeds&#160;in&#160;m/s"
 LOOKS = 100
 
 

@@ -69,7 +69,10 @@ class BaseApp(App[Result]):
         try:
             saved = self.save_screenshot(filename, str(folder), time_format)
         except OSError as error:
-            self.warn(f"No screenshot saved: {folder} cannot be written: {error.strerror}.")
+            self.warn(
+                "The screenshot is not saved, because the program cannot write to "
+                f"{folder}: {error.strerror}."
+            )
             return None
         self.notify(f"Screenshot saved: {saved}", markup=False)
         return saved

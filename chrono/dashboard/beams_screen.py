@@ -76,7 +76,7 @@ class BeamsScreen(FramedScreen):
         for line in alignment_lines(beams):
             text.append(f"{line}\n", "bold yellow" if line.startswith("!") else "")
         if self.tone.gate:
-            text.append(f"    tone for gate {self.tone.gate}: a faster bell is better")
+            text.append(f"    tone for gate {self.tone.gate}: a faster bell means more light")
         text.rstrip()
         widget.update(text)
         if self.tone.is_due(beams, monotonic()):
@@ -101,7 +101,7 @@ def advice_text(health: HealthText, troubles: list[str]) -> Text:
 def gate_text(seen: GateObservation) -> Text:
     """Return the state of a gate in bold: blocked, clear or not known yet."""
     if seen.blocked is None:
-        return Text.assemble(("? state not known yet", "bright_black"))
+        return Text.assemble(("? the state is not known yet", "bright_black"))
     if seen.blocked:
         return Text.assemble((f"█ BLOCKED {seen.blocked_for_s:.1f} s", "bold yellow"))
     return Text.assemble(("○ CLEAR", "bold green"))
@@ -135,7 +135,7 @@ def delays_text(delays: BeatDelays | None) -> Text:
     if delays is None:
         return Text()
     return Text(
-        f"  {'delays':<10} the median delay of beats is {delays.median_ms:.1f} ms, "
+        f"  {'delays':<10} the median delay of the beats is {delays.median_ms:.1f} ms, "
         f"the longest is {delays.longest_ms:.1f} ms\n"
     )
 
@@ -147,11 +147,11 @@ def records_text(session: Session) -> Text:
         f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in unusable.line_samples
     ]
     text = _list(
-        f"damaged lines in the session: {unusable.lines} (the first ones are shown)", damaged
+        f"damaged lines in the session: {unusable.lines} (the first lines follow)", damaged
     )
     text.append_text(
         _list(
-            f"unusable setups and marks: {unusable.records} (the first ones are shown)",
+            f"unusable setups and marks: {unusable.records} (the first reasons follow)",
             [fit(reason, 76) for reason in unusable.record_reasons],
         )
     )

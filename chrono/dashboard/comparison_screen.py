@@ -37,7 +37,7 @@ from chrono.session.pooled_samples import damaged_lines_of
 from chrono.session.view_cache import SessionView
 from chrono.units import format_speed, speed_in
 
-TOO_FEW = "A comparison needs counted shots of two setups."
+TOO_FEW = "A comparison needs counted shots of at least two setups."
 LEAST_CELLS = 20
 _APART = range(6, 21)
 """Allowed distances between two ticks of an axis [cells]."""

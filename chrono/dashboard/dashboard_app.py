@@ -258,8 +258,8 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("shots")
         if self.preferences.unit != rig_unit:
             self.notify(
-                f"Speeds are in {self.preferences.unit}, as you chose last time; the rig "
-                f"states {rig_unit}. Press u for another unit.",
+                f"Speeds are in {self.preferences.unit}, because you chose this unit last "
+                f"time. The rig file uses {rig_unit}. To choose another unit, press u.",
                 timeout=12,
                 markup=False,
             )
@@ -464,7 +464,7 @@ class Dashboard(BaseApp[None]):
             dialog = TextDialog("Note on the session", required=True)
             text = await self.push_screen_wait(dialog)
             if text and self.edits.mark(Mark(NOTE, text=text)):
-                self.notify("The note on the session is saved.", markup=False)
+                self.notify("The note about the session is saved.", markup=False)
 
     def action_hold(self) -> None:
         """Switch the hold on or off; during a hold, shots are not counted."""
@@ -475,7 +475,7 @@ class Dashboard(BaseApp[None]):
         """Undo the last entry."""
         words = self.edits.undo()
         if words:
-            self.notify(f"The last entry is undone: {words}", markup=False)
+            self.notify(f"Your last entry was undone: {words}", markup=False)
 
     def action_unit(self) -> None:
         """Change to the next unit of speed."""
@@ -485,7 +485,7 @@ class Dashboard(BaseApp[None]):
     def action_signal(self) -> None:
         """Choose the next kind of signal for new shots."""
         signal = self.preferences.next_signal()
-        self.notify(f"Signal of a new shot: {signal or 'none'}", timeout=3)
+        self.notify(f"Signal for new shots: {signal or 'none'}", timeout=3)
 
     @asks
     async def action_write_elsewhere(self) -> None:
@@ -493,7 +493,7 @@ class Dashboard(BaseApp[None]):
         writer = self.driver.run.writer
         if writer is None:
             return
-        title = f"Name of a new file for the whole recording ({disk_line(writer)})"
+        title = f"Enter the name of a new file for the whole recording ({disk_line(writer)})"
         default = str(Path.home() / writer.path.name)
         text = await self.push_screen_wait(
             TextDialog(title, default, required=True, enter="write there")
@@ -550,7 +550,10 @@ def _parting_words(run: Run | None) -> list[str]:
     lines = [f"The recording is saved: {writer.path}"]
     trouble = disk_line(writer) if writer.trouble else ""
     return (
-        [*lines, f"But the disk has a problem: {trouble}. Press n, then w for a new file."]
+        [
+            *lines,
+            f"But the disk has a problem: {trouble}. To use a new file, press n, then w.",
+        ]
         if trouble
         else lines
     )

@@ -30,10 +30,10 @@ from chrono.session.operator_records import TEXT_LIMIT, Setup
 NAME_CELLS = 24
 CHANGE_TEXT = """\
 Nothing has been written yet. If you agree, your entries are added at the end of the \
-recording. The recorded rows stay unchanged, and z undoes the last entry. You are asked only \
-once.
+recording. The recorded rows stay unchanged. To undo the last entry, press z. This question is \
+asked only once.
 """
-ACKNOWLEDGE = "Enter: all of this is true      q: quit"
+ACKNOWLEDGE = "Enter: confirm that all this is true   q: quit"
 MEANWHILE = {
     True: "The recording has already begun.",
     False: "This session is not recorded: its shots will be lost.",
@@ -212,8 +212,8 @@ class SetupDialog(TypedDialog[Setup | None]):
     FIELDS = (
         ("name", "name", "three bands"),
         ("conditions", "conditions as key=value, …", "bands=3, angle=20 deg"),
-        ("mass", "body's mass, if it differs from the rig", "24 g"),
-        ("length", "body's length, if it differs from the rig", "40 mm"),
+        ("mass", "mass of the body, if not as in the rig file", "24 g"),
+        ("length", "length of the body, if not as in the rig file", "40 mm"),
     )
 
     def __init__(
@@ -241,7 +241,7 @@ class SetupDialog(TypedDialog[Setup | None]):
                     compact=True,
                 )
             yield Static(id="problem", markup=False)
-            yield Static("Enter: keep  Tab: next field  Esc: cancel", markup=False)
+            yield Static("Enter: save  Tab: next field  Esc: cancel", markup=False)
 
     @on(Input.Submitted)
     def keep(self) -> None:
@@ -370,7 +370,7 @@ class CautionScreen(ModalScreen[None]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter,space", "acknowledge", "All of this is true"),
+        Binding("enter,space", "acknowledge", "Confirm that all this is true"),
         Binding("q", "app.quit", "Quit"),
     ]
 

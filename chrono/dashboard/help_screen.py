@@ -26,14 +26,14 @@ is multiplied by the effect of the input on the speed. Then the squares of the p
 added. The bar shows the share of each input.
 The ± is half the width of the interval that contains 95 % of the combined distribution. If \
 the rig file describes the rig correctly, 19 of 20 intervals contain the true speed.
-The errors from step and jitter are new in each shot, so they shrink with √n in a mean of n \
-shots. All other errors are the same in all shots of a rig. More shots do not make them \
-smaller."""
+The errors from step and jitter are new in each shot. In a mean of n shots, they become √n \
+times smaller. All other errors are the same in all shots of a rig. More shots do not make \
+them smaller."""
 
 
 OPEN = """\
-A new shot is open for some seconds, because more of its edges could still come. The speed of \
-an open shot may change. The statistics do not contain open shots."""
+A new shot stays open for some seconds, because more of its edges can arrive. The speed of an \
+open shot can still change. The statistics do not use open shots."""
 
 
 class HelpScreen(FramedScreen):
@@ -52,7 +52,7 @@ OTHER_KEYS = (
     ("↑ ↓ ← →", "Select a shot in the table, or scroll."),
     ("Home End", "Select the first or the last shot."),
     ("ctrl+p", "Search all commands by name."),
-    ("ctrl+c", "Quit. Press it twice to quit without a question."),
+    ("ctrl+c", "Quit. Press ctrl+c twice to quit without a question."),
 )
 
 
@@ -64,7 +64,7 @@ def help_page() -> Group:
         Text(UNCERTAINTY),
         Text("\nOpen shots", "bold underline"),
         Text(OPEN),
-        Text("\nFlags of a shot, and what to do", "bold underline"),
+        Text("\nFlags of a shot, and what you can do", "bold underline"),
         _two_columns(FLAG_HELP.items()),
         Text("\nCautions", "bold underline"),
         Text(CAUTION.replace("\n  ", " ")),

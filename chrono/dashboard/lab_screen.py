@@ -74,7 +74,9 @@ STYLES = {
     "true": "bold green",
     "here": "bright_black",
 }
-BEGIN = "Press n for a question, g to guess the ±, or 1 to 6 for a bench with one main error."
+BEGIN = (
+    "Press n for a question, g to guess the ±, or 1 to 6 for an example with one main error."
+)
 LAB_KEYS = (
     KeyLabel("up", "↑", "", "choose(-1)"),
     KeyLabel("down", "↓", "Setting", "choose(1)"),
@@ -102,7 +104,7 @@ LAB_KEYS = (
     KeyLabel("q", "q", "Leave", "leave"),
 )
 
-HIDDEN = "The ± and the pictures are hidden: press g and enter your guess of the ±."
+HIDDEN = "The ± and the pictures are hidden. Press g and enter your guess of the ±."
 SHOWN_GUESSES = 4
 """Largest number of guesses on the screen."""
 
@@ -247,7 +249,7 @@ class LabScreen(Screen[None]):
         """Change to a bench where most of the ± comes from one contribution."""
         preset = PRESETS[number]
         self._shot = None
-        self._say(f"{preset.name}: most of the ± comes from {preset.rules}.")
+        self._say(f"Example {preset.name}: most of the ± comes from {preset.rules}.")
         self._set(preset.bench())
 
     def action_reset(self) -> None:
@@ -258,7 +260,7 @@ class LabScreen(Screen[None]):
     def action_others(self) -> None:
         """Choose new random errors for the gates, the clock and the shots."""
         self.seed += 1
-        self._say("These are other gates with the same description, but other errors.")
+        self._say("These new gates have the same description, but other errors.")
         self._look_again()
 
     def action_unit(self) -> None:
@@ -306,7 +308,10 @@ class LabScreen(Screen[None]):
     async def action_guess(self) -> None:
         """Ask for an estimate of the ±; the user can correct a wrong entry."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
-        question = f'Guess the ± (95 %) of {speed}, such as "0.3 m/s", "2 %" or "group 3: 2 %"'
+        question = (
+            f"Guess the ± (95 %) of {speed}. Write for example "
+            '"0.3 m/s", "2 %" or "group 3: 2 %"'
+        )
         title, text = question, ""
         while True:
             answer = await self.app.push_screen_wait(TextDialog(title, text, required=True))
@@ -335,7 +340,8 @@ class LabScreen(Screen[None]):
             self.refresh_bindings()
             taken = count_text(len(self._guesses), "estimate")
             self._say(
-                f"{taken} entered. g: next guess; r: reveal the ± and all guesses.",
+                f"{taken} entered. Press g for the next guess, "
+                "or press r to see all guesses and the ±.",
                 kept,
             )
         else:

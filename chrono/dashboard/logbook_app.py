@@ -132,7 +132,7 @@ class LogBookApp(BaseApp[LogEntry]):
     def _title(self) -> str:
         bad = sum(bool(entry.trouble) for entry in self.entries)
         few = "1 recording" if len(self.entries) == 1 else f"{len(self.entries)} recordings"
-        order = f"by {self.order}{', reversed' if self.reverse else ''}"
+        order = f"sorted by {self.order}{', reversed' if self.reverse else ''}"
         words = [f"Log book: {few}", *([f"{bad} {UNUSABLE}"] if bad else []), order]
         return fit(" · ".join(words), self.size.width - 2)
 
@@ -140,7 +140,7 @@ class LogBookApp(BaseApp[LogEntry]):
         entry = self.selected
         lines = about_lines(entry) if entry else []
         if self._said:
-            lines = [f"This recording was not replayed: {plain(self._said)}", *lines]
+            lines = [f"This recording cannot be replayed: {plain(self._said)}", *lines]
         self.query_one("#about", Static).update("\n".join(lines))
 
 

@@ -27,7 +27,7 @@ def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup
         If a field is wrong; the error names the field.
     """
     if not name.strip():
-        raise OptionError("a setup needs a name", where="name")
+        raise OptionError("every setup needs a name", where="name")
     body = {}
     for key, text, unit in (("mass_kg", mass, "kg"), ("length_m", length, "m")):
         if text.strip():
@@ -56,7 +56,7 @@ def corrected(before: Setup, form: Setup) -> Setup:
 def _positive(text: str, unit: str, where: str) -> float:
     value = parse_quantity(text, unit, where)
     if not 0 < value < 1e6:
-        raise OptionError(f"{text.strip()} is not a possible {where} of a body", where=where)
+        raise OptionError(f"a body cannot have the {where} {text.strip()}", where=where)
     return value
 
 
@@ -66,9 +66,9 @@ def _read_conditions(text: str) -> dict[str, str]:
         key, equals, value = part.partition("=")
         if not equals or not key.strip():
             raise OptionError(
-                f"{part.strip()[:40]!r} does not have the form key=value",
+                f"{part.strip()[:40]!r} must have the form key=value",
                 where="conditions",
-                hint="write the conditions like bands=2, pressure=3 bar",
+                hint="write the conditions in this form: bands=2, pressure=3 bar",
             )
         found[key.strip()] = value.strip()
     return found

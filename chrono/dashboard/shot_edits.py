@@ -52,7 +52,7 @@ class ShotEdits:
         return choice == "copy" and await self._copied(edits)
 
     async def _copied(self, edits: OperatorEdits) -> bool:
-        title = f"Name of a new file for a copy of {edits.path.name}"
+        title = f"Enter the name of a new file for the copy of {edits.path.name}"
         dialog = TextDialog(title, str(edits.free_copy_name()), required=True, enter="copy")
         text = await self._app.push_screen_wait(dialog)
         if not text:

@@ -60,7 +60,7 @@ class ShotMarking(FramedScreen):
         row = self.selected_or_warn()
         if row is not None and await self._edits.may_enter():
             reason = self.driver.run.session.marks.of(row.key).reason
-            dialog = TextDialog(f"Why do you set shot {row.number} aside?", reason)
+            dialog = TextDialog(f"Why do you set aside shot {row.number}?", reason)
             await self._ask_mark(dialog, SET_ASIDE, row)
 
     @asks

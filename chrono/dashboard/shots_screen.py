@@ -49,7 +49,8 @@ if TYPE_CHECKING:
 ALL_OF_IT = "Enter: details"
 
 LENGTH_CORRECTED = (
-    "The body's length decides which edges form a shot, and if a shot is short or long. "
+    "The program uses the body's length to find the edges of a shot, and to flag bodies "
+    "that are too short or too long. "
     "To use the new length, open the recording again."
 )
 
@@ -169,7 +170,7 @@ class ShotsScreen(ShotMarking):
     @asks
     async def action_find(self) -> None:
         """Ask for a search text, and go to the next match."""
-        title = "Find a shot: type its number, or part of a setup, flag or note"
+        title = "To find a shot, type its number or part of its setup, flags or note"
         dialog = TextDialog(
             title, self._finder.sought, required=True, replaced=True, enter="find"
         )
@@ -211,8 +212,8 @@ class ShotsScreen(ShotMarking):
             return
         run = self.driver.run
         setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
-        those = "this shot" if shots == 1 else f"its {shots} shots"
-        title = f"Correct the setup of shot {row.number} for {those}"
+        those = "only this shot" if shots == 1 else f"{shots} shots"
+        title = f"Correct the setup of shot {row.number} (used for {those})"
         form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
         if form is None or setup_form(form) == setup_form(setup):
             return
@@ -248,7 +249,9 @@ class ShotsScreen(ShotMarking):
         session = self.driver.run.session
         own = session.setups.last(row.setup).body
         lines = motion_lines(row, session.rig, own, self.preferences.unit)
-        dialog = LinesDialog(f"Shot {row.number}", [*lines, "The ranges are being computed …"])
+        dialog = LinesDialog(
+            f"Shot {row.number}", [*lines, "The program computes how far the body would fly …"]
+        )
         await self.app.push_screen(dialog)
         ranges = await to_thread(range_lines, row, session.rig, own)
         dialog.show([*lines, *ranges])

@@ -67,11 +67,11 @@ class SpeedPlot(Widget):
             return Text("" if len(self.points) else "no speed yet", "bright_black")
         if self.histogram:
             self.border_title = (
-                f"counted shots by speed, {self._unit}: {fit(setup_text(self._setup), 24)}"
+                f"counted shots at each speed, {self._unit}: {fit(setup_text(self._setup), 24)}"
             )
             return histogram_text(self._speeds, columns, lines)
         chart, words = shots_chart(self.points, columns, lines - 2)
-        self.border_title = f"{self._unit} by shot, {words}  · counted  × not counted"
+        self.border_title = f"speeds in {self._unit}, {words}  · counted  × not counted"
         top = chart.y.high - chart.y.per_cell / 2
         for x, name in self._changes:
             chart.bar(x, chart.y.low, chart.y.high, "change")
@@ -124,7 +124,7 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     """
     if len(speeds) < 2:
         return Text.assemble(
-            ("a histogram needs two counted shots of this setup", "bright_black")
+            ("a histogram needs at least two counted shots of this setup", "bright_black")
         )
     axis = _intervals(speeds, lines)
     counts = np.bincount(

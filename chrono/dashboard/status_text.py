@@ -81,7 +81,7 @@ def _replay(run: ReplayRun) -> Text:
 def _followed(run: Run) -> Text:
     status = run.status
     if status.state != "open":
-        word = "lost" if status.state == "lost" else "not followed at the moment"
+        word = "lost" if status.state == "lost" else "not read at the moment"
         return Text.assemble((word, "bold red"))
     if run.unwritten:
         return Text("finished: no program writes to this file")
@@ -93,7 +93,7 @@ def _followed(run: Run) -> Text:
 def _link(run: Run) -> Text:
     status = run.status
     if run.limit_reached:
-        return Text("all requested shots have come", "green")
+        return Text("all requested shots are recorded", "green")
     if status.state != "open":
         return Text.assemble((f"link {status.state}", "bold red"))
     text = Text.assemble("link ", ("open", "green"))
@@ -111,11 +111,14 @@ def _clock(run: Run) -> list[Text]:
 
         text = Text(f"clock {rate_text(rate)}")
         if run.remeasured_us is not None:
-            text.append(f", shots measured again at {run.remeasured_us * 1e-6:.0f} s", "yellow")
+            text.append(
+                f", all speeds were computed again at {run.remeasured_us * 1e-6:.0f} s",
+                "yellow",
+            )
         return [text]
     if not run.session.rig.clock.from_host:
         return []
-    known = "rate not known from the beats" if run.finished else "rate not known yet"
+    known = "rate cannot be computed from the beats" if run.finished else "rate not known yet"
     return [Text.assemble((f"clock {known}", "yellow"))]
 
 
@@ -141,7 +144,7 @@ def _counts(run: Run) -> list[Text]:
         parts.append(Text.assemble((restarts, "yellow")))
     if run.session.lamps:
         trips = ", ".join(f"{lamp.gate} {lamp.trips}" for lamp in run.session.lamps)
-        parts.append(Text.assemble((f"trips caused by a lamp: {trips}", "yellow")))
+        parts.append(Text.assemble((f"gate signals caused by a lamp: {trips}", "yellow")))
     if tally.board_lost:
         parts.append(Text.assemble((f"the board lost {tally.board_lost} edges", "yellow")))
     return parts
@@ -155,7 +158,7 @@ def _disk(run: Run) -> str:
         return ""
     if writer.trouble is None:
         return f"FILE: {disk_line(writer)}"
-    more = "Clocking continues. Free disk space, or press w for another place"
+    more = "The measurement continues. Make space on the disk, or press w for another file"
     return f"DISK: {disk_line(writer)}. {more}"
 
 
@@ -190,10 +193,10 @@ def _ways_back(run: Run) -> str:
     """Return advice for a lost link; the port of the board may have a new name."""
     appeared = run.status.appeared
     if not appeared:
-        return "Check cable and power. The program tries again"
+        return "Check the cable and the power. The program tries again"
     words = f"New port: {', '.join(appeared)}"
     if run.writer is None:
-        return f"{words}. To continue, quit and clock the new port"
+        return f"{words}. To continue, quit and start chrono clock with the new port"
     line = f"chrono clock {appeared[0]} --resume {shlex.quote(str(run.writer.path))}"
     return f"{words}. To continue, quit and type: {line}"
 
@@ -204,13 +207,13 @@ def _awaited(run: Run) -> str:
     if not waiting:
         return "the board sends nothing"
     if len(waiting) == 1:
-        return f"shot {waiting[0].number} waits for the board"
-    return f"{len(waiting)} shots wait for the board"
+        return f"shot {waiting[0].number} needs more data from the board"
+    return f"{len(waiting)} shots need more data from the board"
 
 
 def _followed_trouble(status: LinkStatus) -> str:
     if status.state == "lost":
-        return f"RECORDING LOST: the file {status.reason}. The program looks for it"
+        return f"RECORDING LOST: the file {status.reason}. The program looks for this file"
     if status.state == "failed":
-        return f"NO LONGER FOLLOWED: the recording {status.reason}"
+        return f"NO LONGER READ: the recording {status.reason}"
     return ""

@@ -78,7 +78,7 @@ def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedReq
     """
     is_sent = asked.method == "POST" and bool(sent_to)
     if asked.method not in ("GET", "HEAD") and not is_sent:
-        return RefusedRequest(405, "This page accepts no data.")
+        return RefusedRequest(405, "You cannot send data to this page.")
     if not is_own_host(asked.host, asked.address, asked.port):
         return RefusedRequest(421, "This is not the address of the page.")
     name = _behind_token(asked.path, token)

@@ -115,7 +115,9 @@ def limited_connections(seats: int) -> type[LimitedConnection]:
     return Connections
 
 
-NO_SEAT_LEFT = "this network address has no free seat; the option --seats allows more seats"
+NO_SEAT_LEFT = (
+    "too many viewers have this network address; the option --seats allows more viewers"
+)
 
 
 @dataclass(eq=False)
@@ -169,7 +171,7 @@ class Seats:
         """
         seat = self._seats.get(token)
         if self.streams >= MOST_VIEWERS:
-            return NoSeat("this page has no room for more viewers")
+            return NoSeat("this page already has the largest possible number of viewers")
         if seat is not None and seat.streams >= STREAMS_PER_TOKEN:
             return NoSeat("this page is open too many times in one browser")
         if self._streams.get(address, 0) >= self.per_address:

@@ -35,10 +35,10 @@ HIDING_KEYS = (
     "r  reveal the next hidden shot, or the result of a round",
 )
 ROUND_KEYS = (
-    "o  open a round: guess the speed of the next shot",
-    "e  open a round: guess the ± of the next shot",
+    "o  open a round: viewers guess the speed of the next shot",
+    "e  open a round: viewers guess the ± of the next shot",
     "c  close the round",
-    "n  show group names instead of numbers (asks first)",
+    "n  show group names instead of numbers (press n twice)",
 )
 
 
@@ -141,7 +141,8 @@ class LessonControl:
         self.rounds.go_to(Phase.CLOSED)
         count = count_of_guesses(len(now.guesses))
         self.said.append(
-            f"shot {now.shot} has come: round closed, {count}; press r for the result"
+            f"shot {now.shot} has come: the round is closed with {count}; "
+            "press r to show the result"
         )
 
     def press_all(self, keys: str) -> None:
@@ -213,7 +214,8 @@ class LessonControl:
         else:
             self._hides, self._shown = True, self._shots
             self.said.append(
-                f"shots from {self._shots + 1} on are hidden: press r to reveal the next shot"
+                f"shot {self._shots + 1} and all later shots are hidden: "
+                "press r to reveal the next shot"
             )
 
     def _reveal(self) -> None:
@@ -230,7 +232,9 @@ class LessonControl:
             self._shown += 1
             self._large = self._shown
             left = self._shots - self._shown
-            self.said.append(f"shot {self._shown} is shown; shots still hidden: {left}")
+            self.said.append(
+                f"shot {self._shown} is shown; number of shots that are still hidden: {left}"
+            )
 
     def _reveal_round(self, asked: Round) -> None:
         if self._measured_shot != asked.shot:
@@ -255,7 +259,7 @@ class LessonControl:
             self.said.append("a round is still open: press c to close it")
             return
         if asked is not None and asked.phase == Phase.CLOSED and self._shots >= asked.shot:
-            self.said.append("the last round is not revealed yet: press r to reveal it")
+            self.said.append("the result of the last round is still hidden: press r to show it")
             return
         self._keep()
         shot = (self._shown if self._hides else self._shots) + 1
@@ -266,7 +270,7 @@ class LessonControl:
         self.rounds.open(kind, shot)
         assert self.rounds.now is not None
         self.said.append(
-            f"viewers can guess the {round_title(self.rounds.now)}: press c to close"
+            f"viewers can guess the {round_title(self.rounds.now)}; press c to close the round"
         )
 
     def _close(self) -> None:
@@ -276,7 +280,8 @@ class LessonControl:
             return
         self.rounds.go_to(Phase.CLOSED)
         self.said.append(
-            f"round closed, {count_of_guesses(len(asked.guesses))}; press r for the result"
+            f"the round is closed with {count_of_guesses(len(asked.guesses))}; "
+            "press r to show the result"
         )
         plot = round_plot(self.rounds, UNMEASURED, self._unit)
         self.said += dot_lines(plot, self._unit) if plot is not None else []

@@ -77,7 +77,9 @@ class SharingProcess:
             while self._pipe.poll():
                 lines += self._pipe.recv()
         if not self.trouble and not self._process.is_alive():
-            self.trouble = "the page is no longer served; clocking continued without the page"
+            self.trouble = (
+                "the page is no longer shared; the measurement continued without the page"
+            )
         return lines
 
     def close(self) -> None:
@@ -89,13 +91,13 @@ class SharingProcess:
             self._process.join()
 
     def _await_ready(self) -> None:
-        trouble: object = "the sharing process did not start"
+        trouble: object = "the program that shares the page did not start"
         with suppress(EOFError, OSError):
             if self._pipe.poll(READY_WITHIN_S):
                 trouble = self._pipe.recv()
         if trouble is not None:
             self.close()
-            raise PortError(f"the page cannot be served: {trouble}", where="share")
+            raise PortError(f"the page cannot be shared: {trouble}", where="share")
 
 
 def _share(

@@ -69,8 +69,8 @@ def network_address() -> str:
     raise OptionError(
         "this computer is not connected to a network",
         where="--lan",
-        hint="join the network of the viewers, or give this computer's address in that "
-        "network, such as --address 10.42.0.1",
+        hint="connect to the same network as the viewers, or give the address of this "
+        "computer, such as --address 10.42.0.1",
     )
 
 
@@ -85,21 +85,23 @@ def _refusal(error: OSError, address: str, port: int) -> OptionError:
     other = "choose another port, such as --web-port 8766"
     if error.errno == errno.EADDRINUSE and _is_shared_there(address, port):
         return OptionError(
-            f"a recording is shared already at http://{address}:{port}/",
+            f"a recording is already shared at http://{address}:{port}/",
             where=where,
-            hint=f"end that program with ctrl+c, or {other}",
+            hint=f"end the other program with ctrl+c, or {other}",
         )
     if error.errno == errno.EADDRINUSE:
-        return OptionError(f"another program uses port {port}", where=where, hint=other)
+        return OptionError(f"another program already uses port {port}", where=where, hint=other)
     if error.errno == errno.EADDRNOTAVAIL or isinstance(error, socket.gaierror):
         return OptionError(
             f"{address} is not an address of this computer",
             where="--address",
-            hint="find the address in the settings of the network, or use --lan",
+            hint="find this computer's address in the network settings, or use --lan",
         )
     if error.errno in (errno.EACCES, errno.EPERM):
         return OptionError(f"port {port} needs administrator rights", where=where, hint=other)
-    return OptionError(f"{address}:{port} cannot be used: {error.strerror}", where=where)
+    return OptionError(
+        f"the address {address}:{port} cannot be used: {error.strerror}", where=where
+    )
 
 
 def _is_shared_there(address: str, port: int) -> bool:

@@ -228,7 +228,7 @@ class LabStart:
 
     def bench_of(self, place: int) -> Bench:
         """Return the bench that matches the shot at this index in `shots`."""
-        assert self.session is not None, "this lab has no session"
+        assert self.session is not None, "this lab was opened without a recording"
         return bench_of_shot(self.session, self.shots[place])
 
     def estimate(self, seen: LabView, who: str, guess_mps: float, place: int | None) -> Guess:

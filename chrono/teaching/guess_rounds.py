@@ -161,7 +161,7 @@ class GuessRounds:
             If the text is not a guess.
         """
         if self.now is None or self.now.phase != Phase.OPEN:
-            raise RoundError("no round is open now")
+            raise RoundError("no round is open, so you cannot guess now")
         if token in self._guessed:
             raise RoundError("you have already sent a guess in this round")
         is_new = token not in self._numbers
@@ -247,7 +247,8 @@ def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
             return value / 100, True
     example = f"22.5 {unit}" if kind == GuessKind.SPEED else f"0.3 {unit} or 2 %"
     raise OptionError(
-        "this is not a number in the allowed range", hint=f"write a guess such as {example}"
+        "this guess is not a number in the allowed range",
+        hint=f"write a guess such as {example}",
     )
 
 

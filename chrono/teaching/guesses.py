@@ -118,7 +118,7 @@ def _part(text: str) -> float:
 
 def _no_estimate(text: str) -> OptionError:
     return OptionError(
-        f"{plain(text)[:40]!r} is not an estimate of an error",
+        f"{plain(text)[:40]!r} is not an estimate of a ±",
         hint='write an estimate such as "0.3 m/s", "2 %" or "group 3: 2 %"',
     )
 
@@ -157,7 +157,7 @@ def keep_guess(path: Path, *guesses: Guess) -> None:
         raise RecordingError(
             f"the estimate is not saved: {error.strerror}",
             where=str(path),
-            hint="free some space on the disk, or ignore this error: only the estimate is lost",
+            hint="make space on the disk; if you ignore this error, only the estimate is lost",
         ) from error
 
 
@@ -205,7 +205,7 @@ def _guess_of(data: dict[str, Any]) -> Guess:
     numbers = [_number(data[name]) for name in NUMBERS]
     kind = str(data.get("kind", ERROR))
     if kind not in (ERROR, SPEED):
-        raise ValueError("the kind of the guess is unknown")
+        raise ValueError("the file contains an unknown kind of guess")
     return Guess(
         who=plain(str(data["who"]))[:LONGEST_NAME],
         guess_mps=numbers[0],
@@ -247,7 +247,7 @@ def files_of(paths: Sequence[Path]) -> list[Path]:
             raise OptionError(
                 "there are no guesses",
                 where=str(path),
-                hint="name a folder or a recording whose lab was started with --guess",
+                hint="start the lab with --guess and guess; then give its recording or folder",
             )
         found += [file for file in here if file not in found]
     return found

@@ -129,14 +129,15 @@ QUESTIONS = (
         _scaled("speed_mps", 2),
     ),
     Question(
-        "If the clock is ten times as good, what happens to the ±?",
+        "If the clock is ten times as accurate, what happens to the ±?",
         _scaled("clock_tolerance", 0.1),
     ),
     Question(
         "If the jitter is ten times as large, what happens to the ±?", _scaled("jitter_s", 10)
     ),
     Question(
-        "If you switch between one and two pairs of edges, what happens to the ±?",
+        "If you use one pair of edges instead of two, or two instead of one, "
+        "what happens to the ±?",
         _one_pair,
     ),
     Question(

@@ -259,10 +259,10 @@ def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
         return rig_from_record(record)
     except RigError as error:
         raise OptionError(
-            f"with this rig the gates cannot be {as_if.spacing_m * 1e3:.6g} mm apart: "
+            f"the gates of this rig cannot be {as_if.spacing_m * 1e3:.6g} mm apart: "
             f"{error.where} {error.message}".replace(":  ", ": "),
             where="--as-if-spacing",
-            hint="give a spacing nearer to the true spacing",
+            hint="give a spacing that is closer to the true spacing",
         ) from error
 
 
@@ -270,20 +270,21 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
     if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
-            "the recording contains only transits, so coarser steps cannot be computed",
+            "the recording contains only transits, so larger steps cannot be computed",
             where="--as-if-tick",
             hint="use a recording that contains edges",
         )
     if as_if.tick_s is not None and as_if.tick_s < tick_s * (1 - _SAME):
         raise OptionError(
-            f"{as_if.tick_s * 1e6:.6g} us is finer than the recorded step of "
-            f"{tick_s * 1e6:.6g} us, and finer steps were not recorded",
+            f"{as_if.tick_s * 1e6:.6g} us is smaller than the recorded step of "
+            f"{tick_s * 1e6:.6g} us, so this step cannot be computed",
             where="--as-if-tick",
-            hint="give a coarser step, or record with a finer counter",
+            hint="give a larger step, or record with a counter that has a smaller step",
         )
     if as_if.clock_error and session.host_rate is not None:
         raise OptionError(
-            "the computer's clock gives the counter's rate, so you cannot assume an error",
+            "the counter's rate comes from the computer's clock, so you cannot assume a clock "
+            "error",
             where="--as-if-clock",
             hint="use a rig whose rate does not come from the computer's clock",
         )

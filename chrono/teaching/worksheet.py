@@ -360,7 +360,7 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
             "the bodies fall or rise between the gates (gates.slope), so v = d/t is not the "
             "speed midway between the gates",
             where=str(recorded.path),
-            hint="use a recording with a level path",
+            hint="use a recording with a horizontal path",
         )
     found: list[Task] = []
     made = 0
@@ -370,8 +370,8 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
         if made == groups[-1]:
             return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
-        f"the shots are enough for {made} groups of {shots}, but you want group {groups[-1]}; "
-        "only counted shots with all edges and without a doubtful flag can be used",
+        f"there are enough shots for {made} groups of {shots} shots, but you asked for group "
+        f"{groups[-1]}; only counted shots with all edges and without a doubtful flag are used",
         where=str(recorded.path),
         hint=" or ".join(
             [*_offers(recorded, shots, made, groups[-1]), "use another recording"]

@@ -135,12 +135,12 @@ def _answer(line: str, keys: Mapping[int, Mapping[str, float]]) -> MarkedAnswer 
     """Return an answer, or the reason why a line is not an answer."""
     words = line[:LONGEST_LINE].replace(";", " ").split()
     if len(words) != 3:
-        return 'write group, quantity and value, such as "3 v 22.13"'
+        return 'write the group, the quantity and the value, such as "3 v 22.13"'
     group, quantity, text = words
     if not (group.isascii() and group.isdigit() and int(group) in keys):
-        return "there is no sheet for this group"
+        return "there is no worksheet for this group"
     if quantity not in keys[int(group)]:
-        return f"this quantity is unknown; use one of {', '.join(keys[int(group)])}"
+        return f"this quantity is unknown; use one of these: {', '.join(keys[int(group)])}"
     if _NUMBER.fullmatch(text) is None:
         return "the value is not a number"
     key = keys[int(group)][quantity]

@@ -126,7 +126,7 @@ def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
     assert all(lines)
     _, err = shared.end()
     assert shared.process.returncode == 1
-    assert "no longer served; clocking continued without the page" in err
+    assert "no longer shared; the measurement continued without the page" in err
 
 
 @posix
@@ -196,7 +196,7 @@ def test_keys_lead_a_round_of_guesses(tmp_path, from_board) -> None:
     assert send_guess(shared, token, "22", "owls") == 409
     keys.press(shared, "o", "viewers can guess the speed of shot 1")
     assert send_guess(shared, token, "22", "owls") == 200
-    keys.press(shared, "c", "round closed, 1 guess")
+    keys.press(shared, "c", "the round is closed with 1 guess")
     assert "●" in keys.press(shared, "r", "measured: ")
     keys.press(shared, "n", "1: owls")
     _, err = shared.end()

@@ -171,7 +171,7 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
             ("--as-if-tick", "8 us", "--phase", "nan"),
             ("--phase", "shift of the steps is not possible"),
         ),
-        (("--as-if-tick", "1 us"), ("--as-if-tick", "finer")),
+        (("--as-if-tick", "1 us"), ("--as-if-tick", "smaller")),
         (("--as-if-tick", "8"), ("--as-if-tick", "unit")),
         (("--as-if-tick", "8 mm"), ("--as-if-tick", "a time")),
         (("--as-if-tick", "20 s"), ("--as-if-tick", "step of a counter is not possible")),

@@ -112,7 +112,7 @@ async def test_a_setup_holds_from_the_next_shot_on(recording, size):
         dialog = app.screen
         assert isinstance(dialog, SetupDialog)
         await pilot.press("enter")
-        assert "a setup needs a name" in str(dialog.query_one("#problem", Static).content)
+        assert "every setup needs a name" in str(dialog.query_one("#problem", Static).content)
         dialog.query_one("#name", Input).value = "three bands"
         dialog.query_one("#conditions", Input).value = "bands=3"
         dialog.query_one("#length", Input).value = "5 kg"
@@ -338,7 +338,7 @@ async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
         ):
             await pilot.press("z")
             await pilot.pause()
-            assert f"The last entry is undone: {words}" in {
+            assert f"Your last entry was undone: {words}" in {
                 said.message for said in app._notifications
             }
             assert state() == left
@@ -375,7 +375,7 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
         await pilot.press("i")
         dialog = app.screen
         assert isinstance(dialog, SetupDialog)
-        assert "for its 2 shots" in screen_text(app)
+        assert "used for 2 shots" in screen_text(app)
         fields = [field.value for field in dialog.query(Input)]
         assert fields == ["too bands", "bands=2", "24 g", ""]
         dialog.query_one("#name", Input).value = "two bands"

@@ -99,7 +99,7 @@ async def test_the_clock_and_the_delays_are_known_after_some_minutes():
         assert abs(estimate.rate_error) < estimate.U95
         assert f"± {1e6 * estimate.U95:.0f} ppm" in text
         assert f"from {estimate.beats} beats" in text
-        assert "the median delay of beats is 0.0 ms" in text
+        assert "the median delay of the beats is 0.0 ms" in text
 
 
 async def test_the_help_explains_keys_flags_cautions_and_the_uncertainty():
@@ -137,7 +137,7 @@ async def test_the_bell_rings_for_the_gate_that_is_chosen_and_is_off_at_first(mo
         board.offers_levels = True
         assert "tone" not in await look(app, pilot)
         await pilot.press("o")
-        assert "tone for gate A: a faster bell is better" in await look(app, pilot)
+        assert "tone for gate A: a faster bell means more light" in await look(app, pilot)
         assert set(rung) == {"A"}
         await pilot.press("o")
         rung.clear()

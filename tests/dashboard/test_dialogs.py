@@ -69,7 +69,7 @@ async def test_energy_stands_there_before_the_ranges_are_worked_out(monkeypatch)
     lines = shown[0].splitlines()
     for words in ("energy    10.8 J", "momentum  0.720 N·s", "Mach      0.08"):
         assert any(words in line for line in lines)
-    assert "The ranges are being computed" in shown[0]
+    assert "The program computes how far the body would fly" in shown[0]
 
 
 async def test_a_screenshot_that_cannot_be_saved_says_why(tmp_path, monkeypatch) -> None:
@@ -89,9 +89,7 @@ async def test_a_screenshot_that_cannot_be_saved_says_why(tmp_path, monkeypatch)
         app.deliver_screenshot()
         await pilot.pause()
         words = [notice.message for notice in app._notifications]
-        assert any(
-            f"No screenshot saved: {tmp_path} cannot be written: Permission" in w for w in words
-        )
+        assert any(f"the program cannot write to {tmp_path}: Permission" in w for w in words)
 
 
 async def test_a_board_that_restarted_is_said() -> None:

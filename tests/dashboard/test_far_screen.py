@@ -142,4 +142,7 @@ async def test_a_unit_that_was_chosen_before_is_said(monkeypatch):
     )
     async with clocking(notifications=True) as (_, _, app, _):
         words = [notice.message for notice in app._notifications]
-        assert any("in km/h, as you chose last time; the rig states m/s" in w for w in words)
+        assert any(
+            "in km/h, because you chose this unit last time. The rig file uses m/s" in w
+            for w in words
+        )

@@ -46,7 +46,9 @@ async def test_every_recording_has_a_line_that_fits(size) -> None:
         assert all(len(line) <= size[0] - 3 for line in lines(app))
         assert not any("\x1b" in line for line in lines(app))
         assert app.screen.query_one("#keys").region.bottom == size[1]
-        assert texts(app)["status"] == "Log book: 4 recordings · 1 cannot be used · by date"
+        assert (
+            texts(app)["status"] == "Log book: 4 recordings · 1 cannot be used · sorted by date"
+        )
 
 
 async def test_enter_leaves_with_the_chosen_recording() -> None:
@@ -120,10 +122,10 @@ async def test_the_cursor_comes_back_to_what_was_replayed_and_tells_what_went_wr
         await pilot.pause()
         assert app.selected is ENTRIES[1]
         assert texts(app)["about"].startswith(
-            "This recording was not replayed: 2026/monday.tsv: there is no"
+            "This recording cannot be replayed: 2026/monday.tsv: there is no"
         )
         await pilot.press("up")
-        assert "not replayed" not in texts(app)["about"]
+        assert "cannot be replayed" not in texts(app)["about"]
 
 
 async def test_a_log_book_of_nothing_is_left_like_any_other() -> None:

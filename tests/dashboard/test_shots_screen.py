@@ -283,7 +283,7 @@ async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(
     async with clocking(shots=(30.0,)) as (_, run, app, pilot):
         await pilot.press("m")
         assert isinstance(app.screen, LinesDialog)
-        assert "The ranges are being computed" in screen_text(app)
+        assert "The program computes how far" in screen_text(app)
         await pilot.press("escape", "n", "t", "h")
         assert asked.wait(10)
         go_on.set()

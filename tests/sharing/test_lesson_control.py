@@ -44,12 +44,12 @@ def test_everything_is_shown_unless_somebody_hides_it() -> None:
 
 def test_the_key_hides_what_comes_and_reveals_it_shot_by_shot() -> None:
     lesson = Lesson(shots=5)
-    assert "from 6 on" in lesson.press("h")
+    assert "shot 6 and all later shots" in lesson.press("h")
     assert lesson.shown == 5
     assert "shot 6 has not come" in lesson.press("r")
     lesson.come(7)
     assert lesson.shown == 5
-    assert "shot 6 is shown; shots still hidden: 1" in lesson.press("r")
+    assert "shot 6 is shown; number of shots that are still hidden: 1" in lesson.press("r")
     assert lesson.shown == 6
     assert "all shots are shown" in lesson.press("h")
     assert lesson.shown is None
@@ -72,7 +72,9 @@ def test_a_round_on_the_next_shot_hides_it_until_it_is_revealed() -> None:
     lesson.control.take_guess("a", "owls", "22")
     lesson.come(6)
     (said,) = lesson.control.fetch_said()
-    assert said == "shot 6 has come: round closed, 1 guess; press r for the result"
+    assert (
+        said == "shot 6 has come: the round is closed with 1 guess; press r to show the result"
+    )
     with pytest.raises(RoundError):
         lesson.control.take_guess("b", "", "22.3")
     assert lesson.shown == 5
@@ -89,7 +91,7 @@ def test_a_round_on_a_hidden_shot_stays_open_until_the_key() -> None:
     lesson.come(6)
     lesson.control.take_guess("a", "", "2 %")
     assert "still open" in lesson.press("r")
-    assert "round closed, 1 guess" in lesson.press("c")
+    assert "the round is closed with 1 guess" in lesson.press("c")
     assert "measured: ± 0.04 m/s" in lesson.press("r")
     assert lesson.shown == 1
     assert "speed of shot 2" in lesson.press("o")
@@ -123,7 +125,7 @@ def test_a_round_of_a_shot_that_came_is_revealed_before_the_next_begins() -> Non
     lesson = Lesson(shots=5)
     lesson.press("o")
     lesson.come(6)
-    assert "not revealed" in lesson.press("o")
+    assert "still hidden" in lesson.press("o")
     assert lesson.control.place == 1
 
 

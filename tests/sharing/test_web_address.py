@@ -41,7 +41,10 @@ def serve_once(name: str) -> tuple[http.server.HTTPServer, threading.Thread]:
 
 @pytest.mark.parametrize(
     ("name", "words"),
-    [(web_address.SERVER_NAME, "shared already"), ("something else", "another program uses")],
+    [
+        (web_address.SERVER_NAME, "already shared"),
+        ("something else", "another program already uses"),
+    ],
 )
 def test_a_taken_port_says_whether_a_recording_is_shared_there(name: str, words: str) -> None:
     server, thread = serve_once(name)

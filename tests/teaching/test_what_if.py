@@ -318,7 +318,7 @@ def test_the_plain_demo_and_the_fine_one_are_the_same_shots() -> None:
 
 
 def test_a_finer_step_than_the_recorded_one_is_refused() -> None:
-    with pytest.raises(OptionError, match="finer than the recorded step of 4 us"):
+    with pytest.raises(OptionError, match="smaller than the recorded step of 4 us"):
         what_if(demo("plain-lines-4us"), Assumptions(tick_s=1e-6))
 
 
@@ -334,7 +334,7 @@ def test_a_clock_error_that_the_beats_would_tell_is_refused(tmp_path) -> None:
     path = tmp_path / "x.tsv"
     played(path, SCENARIOS["two-bands"], shots=60)
     recorded = read_recording(path, clock_from_host=True)
-    with pytest.raises(OptionError, match="you cannot assume an error"):
+    with pytest.raises(OptionError, match="you cannot assume a clock error"):
         what_if(recorded, Assumptions(clock_error=1e-3))
     found = what_if(recorded, Assumptions(spacing_m=0.303))
     assert found.supposed.speed_mps == pytest.approx(found.true.speed_mps * 1.01)
