@@ -102,7 +102,7 @@ def _client(address: str) -> Iterator[Any]:
         from distributed import Client
     except ImportError as error:
         raise OptionError(
-            "a cluster needs the package distributed, which is not installed",
+            "a cluster needs the package `distributed`, which is not installed",
             where="--cluster",
             hint="install it with: pip install 'chrono-gates[cluster]'",
         ) from error

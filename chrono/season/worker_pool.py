@@ -162,7 +162,7 @@ def _from_pool(
         except BrokenProcessPool as error:
             raise RecordingError(
                 "another program ended a process that read recordings",
-                hint="if memory ran out, use fewer processes, such as --jobs 1",
+                hint="if the computer ran out of memory, use fewer processes, such as --jobs 1",
             ) from error
 
 

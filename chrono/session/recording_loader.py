@@ -148,7 +148,7 @@ def read_recording(
         recorded, beats = _one_pass(path, last, True, progress, clock_from_host, known)
     if not wanted:
         return recorded
-    assert beats is not None, "the beats are collected if they are wanted"
+    assert beats is not None, "the beats are always collected if the clock rate is wanted"
     try:
         beats.settle()
     except CalibrationError as error:

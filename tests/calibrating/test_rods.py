@@ -183,9 +183,9 @@ def test_balls_that_the_recordings_declare_are_no_rods():
 @pytest.mark.parametrize(
     ("true_m", "word"),
     [
-        ((0.14, 0.04), "the first recording shows a rod of about 140 mm"),
-        ((0.04, 0.04), "both recordings show a rod of about 40 mm"),
-        ((0.12, 0.05), "a longer rod"),
+        ((0.14, 0.04), "the rod in the first recording is about 140 mm long"),
+        ((0.04, 0.04), "both recordings show a rod that is about 40 mm long"),
+        ((0.12, 0.05), "is longer than the rod in the second"),
     ],
 )
 def test_recordings_that_were_exchanged_or_are_of_one_rod_are_refused(true_m, word):

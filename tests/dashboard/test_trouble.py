@@ -283,7 +283,7 @@ async def test_a_board_that_talks_garbage_is_complained_about():
             board.raw("%%%%%")
         await drive(app, pilot)
         text = " ".join(screen_text(app).split())
-        assert "are not framed lines of a board" in text
+        assert "cannot be read as framed lines of a board" in text
         assert "--baud" in text
         assert "30 damaged" in text
 

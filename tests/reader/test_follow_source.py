@@ -228,7 +228,7 @@ def test_another_file_in_its_place_ends_it(path, source, clock, tmp_path, other)
     assert source.finished
     assert source.status.state == "failed"
     assert "replaced by another file" in source.status.reason
-    assert "follow the other file" in source.status.reason
+    assert "follow that file instead" in source.status.reason
     grow(path, ROWS)
     assert looked(source, clock) == b""
     source.stop()

@@ -132,4 +132,4 @@ def test_a_socket_that_nobody_serves_hints_at_its_other_end() -> None:
         number = unused.getsockname()[1]
         with pytest.raises(PortError, match="refused") as refused:
             open_port(f"socket://127.0.0.1:{number}")
-    assert "other end" in refused.value.hint
+    assert "running at this address" in refused.value.hint

@@ -45,7 +45,7 @@ def test_a_counter_that_wraps_within_the_slowest_shot_is_refused(clock, refused)
         return
     with pytest.raises(RigError, match=r"counter_bits is .* wraps every") as told:
         parse_rig(text, "rig.toml")
-    assert "window.slowest at least" in told.value.hint
+    assert "set window.slowest to" in told.value.hint
 
 
 def test_a_window_of_fast_shots_allows_a_narrow_counter() -> None:

@@ -267,7 +267,7 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         (SPACING + "[clock]\ncounter_bits = 32.0", "rig.toml:4: clock.counter_bits is 32.0, "),
         (
             SPACING + '[clock]\ntick = "4 us"',
-            "rig.toml:4: clock.tick has no meaning for framed",
+            "rig.toml:4: clock.tick must not be set for framed",
         ),
         (
             SPACING + '[window]\nslowest = "200 m/s"\n',
@@ -296,10 +296,10 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ('speed_unit = "kn"\n' + SPACING, 'rig.toml:1: speed_unit is "kn", '),
         ("spacing_m = 0.3\n" + SPACING, "rig.toml:1: unknown key spacing_m"),
         ("[gates]\nspacing_m = 0.3", "rig.toml:2: unknown key gates.spacing_m"),
-        ("x = \n", "rig.toml:1: this file is not TOML: "),
-        ('[gates]\nspacing = "300 mm\n', "rig.toml:2: this file is not TOML: "),
-        ("[gates\n", "rig.toml:1: this file is not TOML: "),
-        (SPACING + SPACING, "rig.toml:3: this file is not TOML: "),
+        ("x = \n", "rig.toml:1: this file is not valid TOML: "),
+        ('[gates]\nspacing = "300 mm\n', "rig.toml:2: this file is not valid TOML: "),
+        ("[gates\n", "rig.toml:1: this file is not valid TOML: "),
+        (SPACING + SPACING, "rig.toml:3: this file is not valid TOML: "),
     ],
 )
 def test_a_wrong_key_is_told_with_its_place_and_reason(text: str, expected: str) -> None:

@@ -260,7 +260,7 @@ def test_a_recording_cut_off_before_its_rig_is_whole_is_refused_with_what_to_do(
     for size in (*range(0, rig_ends, 13), rig_ends - 1):
         morning.write_bytes(everything[:size])
         error = refused(morning)
-        assert "ends before its rig is complete" in str(error), size
+        assert "the rig in this recording is incomplete" in str(error), size
         assert "begin a new recording" in str(error), size
 
 
