@@ -212,7 +212,7 @@ def _checked_hello(
         )
     if not 8 <= hello.counter_bits <= MAX_COUNTER_BITS:
         return LineDamage(
-            f"the board states an impossible counter width: {hello.counter_bits} bits"
+            f"the board states an impossible number of counter bits: {hello.counter_bits}"
         )
     return hello
 

@@ -298,7 +298,7 @@ def _which_ports() -> str:
     found = [f"{p.device} ({p.description})" if p.description else p.device for p in ports]
     if found:
         return f"use one of these ports: {', '.join(found)}"
-    return "no serial port was found: plug the board in, or try virtual://two-bands"
+    return "no serial port was found: plug in the board, or try virtual://two-bands"
 
 
 def reason_of(exc: Exception, port: str = "") -> str:

@@ -441,7 +441,7 @@ class Rig(_Section):
             return None
         needed = math.ceil(math.log2(shot_s / self.clock.unit_s))
         return (
-            f"wraps every {wrap_s * 1e3:.3g} ms, but the slowest body needs "
+            f"wraps to 0 every {wrap_s * 1e3:.3g} ms, but the slowest body needs "
             f"{shot_s * 1e3:.3g} ms to pass both gates",
             f"use a counter with {needed} bits or more, or set window.slowest to "
             f"{way_m / wrap_s:.3g} m/s or more",

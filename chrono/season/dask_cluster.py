@@ -144,7 +144,7 @@ def expect_same_program(client: Any, address: str) -> None:
     if others:
         raise OptionError(
             f"{len(others)} of {len(told)} workers have another version of this program, "
-            f"such as {others[0]}",
+            f"for example the worker {others[0]}",
             where=address,
             hint="install the same version of chrono-gates on all machines",
         )

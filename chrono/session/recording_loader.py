@@ -219,7 +219,7 @@ def first_rig(path: Path) -> Rig:
     raise RecordingError(
         "this recording contains no rig",
         where=str(path),
-        hint="give the rig of this recording: --rig rig.toml",
+        hint="give the rig file of this recording: --rig rig.toml",
     )
 
 

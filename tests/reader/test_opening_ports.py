@@ -48,7 +48,7 @@ def test_the_full_text_of_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
         open_port("/dev/tty-none")
     assert str(refused.value) == (
         "/dev/tty-none: there is no such port\n"
-        "  do: no serial port was found: plug the board in, or try virtual://two-bands"
+        "  do: no serial port was found: plug in the board, or try virtual://two-bands"
     )
 
 
