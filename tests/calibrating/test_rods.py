@@ -105,8 +105,8 @@ def test_what_a_gate_stays_blocked_longer_is_told():
     [
         (pushed, {"tilt_rad": np.radians(12)}, "scatter by"),
         (pushed, {"shots": 4}, "4 usable passes"),
-        (pushed, {"lengths": (0.04, 0.043)}, "differ by 3 mm"),
-        (pushed, {"lengths": (0.14, 0.04)}, "differ by -100 mm"),
+        (pushed, {"lengths": (0.04, 0.043)}, "the difference is 3 mm"),
+        (pushed, {"lengths": (0.14, 0.04)}, "the difference is -100 mm"),
     ],
 )
 def test_what_tells_nothing_is_refused(motion, more, word):

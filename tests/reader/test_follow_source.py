@@ -241,7 +241,7 @@ def test_a_cut_file_ends_it(path, source) -> None:
     os.truncate(path, len(HEADER) + 20)
     assert source.drain() == b""
     assert source.finished
-    assert "was cut" in source.status.reason
+    assert "was shortened" in source.status.reason
 
 
 def test_a_file_that_was_written_anew_ends_it_and_gives_no_row(path, source) -> None:

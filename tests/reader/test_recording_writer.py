@@ -423,7 +423,7 @@ def replaced(path: Path) -> str:
 
 def cut(path: Path) -> str:
     os.truncate(path, 40)
-    return "was cut"
+    return "was shortened"
 
 
 def saved_in_an_editor(path: Path) -> str:

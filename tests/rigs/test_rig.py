@@ -288,7 +288,7 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ),
         (
             'name = "a\\u001b[31m"\n' + SPACING,
-            'rig.toml:1: name is "a\\x1b[31m", but must not have',
+            'rig.toml:1: name is "a\\x1b[31m", but must not contain',
         ),
         ('name = "a\\u202eb"\n' + SPACING, "rig.toml:1: name is "),
         ('name = ""\n' + SPACING, 'rig.toml:1: name is "", '),
@@ -350,7 +350,7 @@ def test_a_line_number_is_true_or_absent(text: str) -> None:
         for problem in found:
             place, _, number = problem.where.partition(":")
             assert place == "rig.toml"
-            if number and "not TOML" not in problem.message:
+            if number and "not valid TOML" not in problem.message:
                 key = problem.message.removeprefix("unknown key ").split(" ")[0].split(".")[-1]
                 assert key.strip('"')[:2] in text.split("\n")[int(number) - 1]
 
