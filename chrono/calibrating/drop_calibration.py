@@ -462,7 +462,7 @@ def _refuse(transits: Floats, setup: DropSetup) -> None:
         )
     if not setup.height_m > 0:
         raise CalibrationError(
-            "the ball's lower edge must start higher above gate A than "
+            "the height of the ball's lower edge above gate A is too small: "
             f"{setup.height_m * 1e3:g} mm",
             hint="give the height from the beam of gate A up to the ball's lower edge",
         )

@@ -71,7 +71,7 @@ def test_recordings_in_the_wrong_order_are_told(chrono, bench) -> None:
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("--short", "140 mm", "--long", "40 mm"), "differ by -100 mm"),
+        (("--short", "140 mm", "--long", "40 mm"), "the difference is -100 mm"),
         (("--short", "40 mm", "--long", "120 mm"), "the gates would be"),
         (("--short", "40", "--long", "140 mm"), "--short"),
         (("--short", "40 mm"), "--long"),

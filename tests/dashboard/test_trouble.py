@@ -326,7 +326,7 @@ def test_lines_that_wait_to_be_taken_are_no_babble():
         board.raw("x" * 1600)
     assert run.complaint() is None
     run.step()
-    assert "not framed lines" in str(run.complaint())
+    assert "cannot be read as framed lines" in str(run.complaint())
 
 
 async def test_a_lost_link_names_the_port_that_has_appeared_and_what_to_type(tmp_path):
