@@ -102,7 +102,7 @@ def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
     """
     session = read_recording(path, rig, clock_from_host=True).session
     estimate = session.host_rate
-    assert estimate is not None, "a recording without a known clock rate is refused before"
+    assert estimate is not None, "read_recording refuses a recording with an unknown clock rate"
     return ClockCalibration(estimate, session.rig.clock.rate_tolerance)
 
 
@@ -140,7 +140,7 @@ def calibrate_swap(
     """
     if before == after and setup_before == setup_after:
         raise OptionError(
-            "the same shots were given for before and after the exchange",
+            "the same recording and setup are given for before and after the exchange",
             hint="give two recordings, or two setups with --before-setup and --after-setup",
         )
     prepare_for((before, after))
@@ -260,7 +260,7 @@ def calibrate_rods(
     """
     if (short.path, short.setup) == (long.path, long.setup):
         raise OptionError(
-            "the same passes were given for both rods",
+            "the short and the long rod have the same recording and the same setup",
             hint="give two recordings, or two setups with --short-setup and --long-setup",
         )
     prepare_for((short.path, long.path))
@@ -282,9 +282,10 @@ def _passes(rod: Rod, session: Session) -> Passes:
     transits = _series(rod.path, session, rod.setup)
     if transits.used != EdgesUsed.BOTH:
         raise CalibrationError(
-            "most passes have only one usable pair of edges",
+            "most passes of the rod have only one usable pair of edges",
             where=str(rod.path),
-            hint="a rod needs both edges at both gates; chrono summary shows the flags",
+            hint="each pass needs a leading and a trailing edge at both gates; to see the "
+            "flags, use: chrono summary",
         )
     transit_s = transits.transit_s - session.model.latency_s
     ball_m = _declared_ball(rod, session)
@@ -349,14 +350,14 @@ def rig_changes(
 def _refuse_lengths(height_m: float, height_tolerance_m: float) -> None:
     if not 0 < height_m <= HIGHEST_M:
         raise OptionError(
-            f"{height_m:g} m is not a possible height for a drop",
+            f"the height of a drop cannot be {height_m:g} m",
             where="--height",
             hint="give the height from the beam of gate A up to the ball's lower edge, "
             'such as "500 mm"',
         )
     if not 0 <= height_tolerance_m < height_m:
         raise OptionError(
-            f"± {height_tolerance_m:g} m is not possible for a height of {height_m:g} m",
+            f"a height of {height_m:g} m cannot have a tolerance of ± {height_tolerance_m:g} m",
             where="--height-tolerance",
             hint='give the largest possible error of the height, such as "1 mm"',
         )

@@ -447,9 +447,10 @@ def _refuse_clusters(transits: Floats) -> None:
     if gap_s > max(CLUSTER_GAP * spread, CLUSTER_PART * float(ordered[0])):
         low, high = (float(np.mean(side)) * 1e3 for side in sides)
         raise CalibrationError(
-            f"the drops form two groups: {len(sides[0])} with a transit of about {low:.4g} ms "
-            f"and {len(sides[1])} with about {high:.4g} ms",
-            hint="drop the ball from one height, catch it, and set other shots aside",
+            f"the drops form two groups: {len(sides[0])} drops with a transit of about "
+            f"{low:.4g} ms and {len(sides[1])} drops with a transit of about {high:.4g} ms",
+            hint="always drop the ball from the same height, catch it below gate B, and set "
+            "aside all other shots",
         )
 
 
@@ -461,12 +462,12 @@ def _refuse(transits: Floats, setup: DropSetup) -> None:
         )
     if not setup.height_m > 0:
         raise CalibrationError(
-            f"the ball's lower edge starts {setup.height_m * 1e3:g} mm above gate A, "
-            "but it must start higher",
+            "the height of the ball's lower edge above gate A is too small: "
+            f"{setup.height_m * 1e3:g} mm",
             hint="give the height from the beam of gate A up to the ball's lower edge",
         )
     if np.any(transits <= 0):
         raise CalibrationError(
-            "a transit is zero or negative",
-            hint="gate A must be the upper gate; exclude drops that missed a gate",
+            "the transit of a drop is zero or negative",
+            hint="gate A must be the upper gate; set aside the drops that missed a gate",
         )

@@ -106,7 +106,8 @@ class _Talk:
         raise ChronoError(
             "no board answers on this port",
             where=self._name,
-            hint="check the port and the baud rate; plain or interval lines have no self-test",
+            hint="check the port and the baud rate; a board that sends plain or interval lines "
+            "has no self-test",
         )
 
     def pass_over(self, seconds: float) -> None:

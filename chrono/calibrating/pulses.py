@@ -125,8 +125,9 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
     beats = (kinds == EventKind.BEAT).nonzero()[0]
     if len(beats) < BEATS:
         raise CalibrationError(
-            f"the board stopped the test after {max(len(beats) - 1, 0)} of {CHANGES + 2} beats",
-            hint="connect only the inputs (or the emitters) to the pulse pin",
+            f"the board stopped the self-test after {max(len(beats) - 1, 0)} of "
+            f"{CHANGES + 2} beats",
+            hint="connect the pulse pin to the inputs only, or to the emitters only",
         )
     played, burst = ticks[beats[1 : CHANGES + 1]], ticks[beats[CHANGES + 1 : BEATS]]
     unit_s = 1 / board.frequency_hz
@@ -158,7 +159,9 @@ def delay_of(test: PulseTest) -> DelayDifference:
         for each in (test.rise, test.fall)
         for part in each.uncertainty.contributions
     ]
-    one_pair = Contribution(rectangular("light on and off differ", abs(apart), unit="s"), 1.0)
+    one_pair = Contribution(
+        rectangular("light-on delay minus light-off delay", abs(apart), unit="s"), 1.0
+    )
     return DelayDifference(
         (test.rise.value_s + test.fall.value_s) / 2, combine([*parts, one_pair])
     )
@@ -229,7 +232,7 @@ def _refuse_gaps(events: Sequence[Event]) -> None:
     numbers = np.array([event.sequence for event in events])
     if len(numbers) and (np.diff(numbers) % 65536 != 1).any():
         raise CalibrationError(
-            "lines of the test were lost or damaged",
+            "some lines of the self-test were lost or damaged",
             hint="try again; if lines are lost again, use another cable or a lower baud rate",
         )
 

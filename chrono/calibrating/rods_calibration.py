@@ -168,7 +168,7 @@ def rod_calibration(short: Passes, long: Passes, setup: RodSetup) -> RodResult:
     """
     if long.length_m - short.length_m < LEAST_DIFFERENCE_M:
         raise CalibrationError(
-            "the lengths of the rods differ by "
+            "the long rod must be clearly longer than the short rod, but the difference is "
             f"{(long.length_m - short.length_m) * 1e3:.3g} mm",
             hint="use a short and a long rod, such as 40 mm and 120 mm, and give the short rod "
             "first",
@@ -223,10 +223,10 @@ def _whole(rod: Passes) -> Floats:
     whole: Floats = table[np.isfinite(table).all(axis=1) & (table > 0).all(axis=1)]
     if len(whole) < MIN_REPEATS:
         raise CalibrationError(
-            f"only {len(whole)} usable passes of the rod of {rod.length_m * 1e3:g} mm were "
-            f"found; at least {MIN_REPEATS} are needed",
-            hint="let each rod pass both gates completely, ten times, and set "
-            "window.slowest to a lower speed than the rods have",
+            f"the rod of {rod.length_m * 1e3:g} mm has only {len(whole)} usable passes; at "
+            f"least {MIN_REPEATS} usable passes are needed",
+            hint="let each rod pass completely through both gates, ten times; set "
+            "window.slowest to a speed below the speed of the rods",
         )
     return whole
 
@@ -244,7 +244,7 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
         raise CalibrationError(
             f"a rod of {length_m * 1e3:g} mm changed its speed by "
             f"{100 * np.expm1(np.abs(change).max()):.0f} % between the gates",
-            hint="push the rod evenly, or drop it from a greater height",
+            hint="push the rod at a constant speed, or drop it from a greater height",
         )
     lead = transit - (at_b - at_a) / 2
     end = lead + at_b
@@ -258,8 +258,9 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
     spread = float(np.std(ratio, ddof=1) / np.mean(ratio))
     if spread > MOST_SPREAD:
         raise CalibrationError(
-            f"the passes of the rod of {length_m * 1e3:g} mm scatter by {100 * spread:.1f} %",
-            hint="guide the rod so that it does not tilt or jerk between the gates",
+            f"the measured lengths of the rod of {length_m * 1e3:g} mm scatter by "
+            f"{100 * spread:.1f} %",
+            hint="guide the rod so that it moves smoothly between the gates and does not tilt",
         )
     return ratio
 
@@ -272,18 +273,19 @@ def _refuse_exchanged(
     stated, found = long_m / short_m, means[1] / means[0]
     if EXCHANGED <= stated * found <= 1 / EXCHANGED:
         raise CalibrationError(
-            f"the first recording shows a rod of about {seen[0]}, and the second recording "
-            f"shows a rod of about {seen[1]}",
+            f"the rod in the first recording is about {seen[0]} long, and the rod in the "
+            f"second recording is about {seen[1]} long",
             hint="give the recording of the short rod first",
         )
     if abs(found - 1) <= SAME * (stated - 1):
         raise CalibrationError(
-            f"both recordings show a rod of about {seen[0]}",
+            f"both recordings show a rod that is about {seen[0]} long",
             hint="give the short rod's recording first, then the long rod's recording",
         )
     if found < 1:
         raise CalibrationError(
-            f"the first recording shows a longer rod ({seen[0]}) than the second ({seen[1]})",
+            f"the rod in the first recording ({seen[0]}) is longer than the rod in the second "
+            f"recording ({seen[1]})",
             hint="give the recording of the short rod first, and check both lengths",
         )
 
@@ -292,10 +294,10 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
     far = not abs(path_m / setup.spacing_m - 1) <= FAR_OFF
     if far or abs(extra_m) > MOST_EXTRA_M:
         raise CalibrationError(
-            f"with these rod lengths the gates would be {path_m * 1e3:.4g} mm apart, and would "
-            f"stay blocked for {extra_text(extra_m)} than the rod",
-            hint="check the lengths, check which rod each recording shows, and check that the "
-            "ends are cut square",
+            f"with these rod lengths the gates would be {path_m * 1e3:.4g} mm apart, and the "
+            f"measured lengths would be {extra_text(extra_m)} than the rods",
+            hint="check the lengths of both rods, check which rod each recording shows, and "
+            "check that the ends are cut at a right angle",
         )
 
 
@@ -320,12 +322,12 @@ def _contributions(
     ]
     # at any speed, the blocking times may be too long by the same time
     offset = rectangular(
-        "offset of the blocking times", math.sqrt(3) * setup.latency.u, unit="s"
+        "constant error of blocking times", math.sqrt(3) * setup.latency.u, unit="s"
     )
     return [
         *(Contribution(length, by_length) for length in lengths),
-        Contribution(mean_input("scatter of the short rod", ratios[0]), by_ratio),
-        Contribution(mean_input("scatter of the long rod", ratios[1]), by_ratio),
+        Contribution(mean_input("scatter of the short rod's passes", ratios[0]), by_ratio),
+        Contribution(mean_input("scatter of the long rod's passes", ratios[1]), by_ratio),
         Contribution(setup.latency, sum(speeds) / 2),
         Contribution(offset, by_length * (speeds[1] - speeds[0])),
         Contribution(tilt("tilt of the path", setup.tilt_limit_rad), path_m),

@@ -194,7 +194,7 @@ def _by_blocking(
     slowness = [1 / float(np.mean(side[:, 0])) for side in (before, after)]
     scale = 2 / ((means[0] + means[1]) * (slowness[0] + slowness[1]))
     names = ("scatter before the exchange", "scatter after the exchange")
-    offset = rectangular("offset of the blocking times", offset_s, unit="s")
+    offset = rectangular("constant error of blocking times", offset_s, unit="s")
     return scale * (means[1] - means[0]), [
         *(
             Contribution(mean_input(name, ratio), scale)
@@ -208,16 +208,17 @@ def _refuse(before: Floats, after: Floats) -> None:
     fewest = min(len(before), len(after))
     if fewest < MIN_REPEATS:
         raise CalibrationError(
-            f"usable shots before the exchange: {len(before)}, after it: {len(after)}; "
-            f"at least {MIN_REPEATS} shots are needed before and after",
+            f"{len(before)} usable shots were found before the exchange, and {len(after)} "
+            f"usable shots after it; at least {MIN_REPEATS} shots are needed before and after",
             hint="take ten shots, exchange the two sensors, and take ten more shots",
         )
     if len(before) == len(after) and np.array_equal(
         np.sort(before, axis=0), np.sort(after, axis=0)
     ):
         raise CalibrationError(
-            "the shots before and after the exchange are the same shots",
-            hint="give a recording or setup from before the exchange, and one from after it",
+            "the same shots appear both before and after the exchange of the sensors",
+            hint="give one recording or setup from before the exchange, and another recording "
+            "or setup from after the exchange",
         )
 
 

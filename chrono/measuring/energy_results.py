@@ -154,7 +154,7 @@ def tube_store(
         speed = tube_speed(mass, *sizes, ambient_pa, values[DENSITY], left)
         return tube_work(*sizes, ambient_pa, left), kinetic_energy(mass, speed)
 
-    names = ("atmosphere times swept volume", "the same, air taken along")
+    names = ("atmosphere times swept volume", "body's energy if the air moves too")
     return EnergyStore("tube", names, (bore, length, residual), energies)
 
 
@@ -181,7 +181,7 @@ def energy_result(
     """
     if launch.body.mass is None:
         raise OptionError(
-            "energy cannot be computed without a mass",
+            "the energy cannot be computed without the mass of the body",
             hint='add the mass, such as --mass "24 g"',
         )
     where = distance or known(DISTANCE, 0.0)
@@ -215,8 +215,8 @@ def _refuse_narrow_tubes(launch: Launch, stores: tuple[EnergyStore, ...]) -> Non
         bore, body = store.quantities[0], launch.body.diameter
         if body is not None and body.value - body.U95 > bore.value + bore.U95:
             raise OptionError(
-                f"a body {1e3 * body.value:.4g} mm wide is too wide for a bore of "
-                f"{1e3 * bore.value:.4g} mm",
+                f"a body with a diameter of {1e3 * body.value:.4g} mm does not fit into a tube "
+                f"with an inner diameter of {1e3 * bore.value:.4g} mm",
                 hint="check --bore and --diameter",
             )
 

@@ -265,7 +265,7 @@ def _closer_chords(quantity: Input, part: float) -> Input:
 
 def _truer_aim(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     chord = model.motion.chords
-    assert chord is not None, "only existing chords can be reduced"
+    assert chord is not None, "chords can only be made smaller if the model has chords"
     changed = _with_motion(model, chords=_closer_chords(chord, 0.5))
     return Advice(Way.TRUER_AIM, chord.ratio * chord.radius_m / 2), changed
 

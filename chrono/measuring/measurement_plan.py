@@ -175,7 +175,7 @@ def _check(within: float) -> None:
     if not 0 < within < 1:
         hint = 'write a percentage between 0 % and 100 %, such as "0.5 %"'
         raise OptionError(
-            f"{100 * within:g} % is not a possible error", where="--within", hint=hint
+            f"the allowed error cannot be {100 * within:g} %", where="--within", hint=hint
         )
 
 

@@ -356,7 +356,7 @@ class PairComparison:
         """The faster setup according to the verdict, or None if no setup is faster."""
         if self.verdict not in (Verdict.FASTER, Verdict.FASTER_WITHOUT_DRIFT):
             return None
-        assert self.deciding is not None, "a verdict is based on a difference"
+        assert self.deciding is not None, "without a difference there is no verdict"
         return self.second if self.deciding.difference_mps > 0 else self.first
 
     @cached_property
@@ -465,7 +465,7 @@ def _without_suspicious(group: Group) -> Group:
         shared=sample.shared,
     )
     series = series_of(rest)
-    assert series is not None, "only a few shots can be suspicious"
+    assert series is not None, "some shots are left, because only a few shots can be suspicious"
     return replace(group, sample=rest, series=series)
 
 

@@ -248,7 +248,9 @@ class SpeedModel:
         """
         true_s = self.true_transit(transit_s)
         if not true_s > 0 or edges_used == EdgesUsed.NONE:
-            raise ValueError("the transit must be above zero, and edges must be used")
+            raise ValueError(
+                "the transit must be above zero, and at least one pair of edges must be used"
+            )
         v, rate = self.speed(transit_s, edges_used, skew_s), 1 + self.rate_error
         mean, skew = self.spacing_m * self.path_factor / true_s, self._skew(transit_s, skew_s)
         shares = self.motion.shares(np.array([mean]), np.array([true_s]), edges_used, skew)

@@ -468,7 +468,8 @@ def stop_result(
     """
     if goal == "force" and launch.body.mass is None:
         raise OptionError(
-            "a force limit needs a mass", hint='add the mass, such as --mass "24 g"'
+            "a force limit can only be used if the mass of the body is given",
+            hint='add the mass, such as --mass "24 g"',
         )
 
     def model(values: Mapping[str, float]) -> tuple[float, ...]:

@@ -185,7 +185,7 @@ def fall_to(
 def _check_reachable(speed_mps: float, terminal_mps: float) -> None:
     if speed_mps >= terminal_mps * _CLOSE:
         raise OptionError(
-            f"no fall reaches {speed_mps:.4g} m/s: the terminal speed is only "
+            f"this body cannot fall as fast as {speed_mps:.4g} m/s: its terminal speed is only "
             f"{terminal_mps:.4g} m/s",
             hint="give a lower speed, or a heavier or smaller body",
         )

@@ -102,8 +102,8 @@ def fly(
     """
     across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     never = OptionError(
-        f"the body never gets up to a landing {-height_m:g} m above the launch",
-        hint="give a higher speed, a steeper angle or a lower landing",
+        f"the body never rises to the landing height, {-height_m:g} m above the launch point",
+        hint="give a higher speed, a steeper angle or a lower landing point",
     )
     if height_m < 0 and up <= 0:
         raise never
@@ -157,8 +157,9 @@ def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration)
     end = float(path.y[0, -1])
     if end > _LOG_FASTEST:
         raise OptionError(
-            f"this light body cannot move {abs(distance_m):g} m at any speed",
-            hint="check mass, diameter and distance",
+            f"this body is too light: it cannot move {abs(distance_m):g} m through the air "
+            "at any speed",
+            hint="check the mass, the diameter and the distance",
         )
     return math.exp(end)
 
@@ -255,8 +256,12 @@ def fitted_drag(
 
     longest = vacuum_range(speed_mps, elevation_rad, gravity_mps2, height_m)
     refusal = OptionError(
-        f"no drag gives a range of {range_m:.4g} m: without air "
-        + (f"it would be {longest:.4g} m" if longest > 0 else "the body would not land there"),
+        f"no value of the drag gives a range of {range_m:.4g} m: without air "
+        + (
+            f"the range would be {longest:.4g} m"
+            if longest > 0
+            else "the body would not land there"
+        ),
         hint="check the measured range, the speed, the angle and the height",
     )
     if not 0 < range_m < longest:

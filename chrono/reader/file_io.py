@@ -203,7 +203,7 @@ def write_some(fd: int, offset: int, data: memoryview) -> int:
     os.lseek(fd, offset, os.SEEK_SET)
     written = os.write(fd, data)
     if not written:
-        raise OSError(errno.EIO, "the disk accepts no data")
+        raise OSError(errno.EIO, "the disk does not accept the data")
     return written
 
 

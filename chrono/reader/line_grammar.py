@@ -109,7 +109,7 @@ def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
         return LineDamage(f"the line is longer than {MAX_LINE_BYTES} bytes")
     body, space, check = line.rpartition(b" ")
     if not space or check != crc_text(body):
-        return LineDamage("the checksum (CRC) is wrong")
+        return LineDamage("the checksum (CRC) of the line is wrong")
     if edge := _EDGE.fullmatch(body):
         letter, sequence, gate, level, counter = edge.groups()
         return Event(
@@ -169,7 +169,7 @@ def parse_plain(line: bytes) -> Event | LineDamage | None:
             gate=b"AB".index(gate),
             level=LEVEL_UNKNOWN if level is None else int(level),
         )
-    return LineDamage('use lines like "A 123456", "A 1 123456"')
+    return LineDamage('the line must look like "A 123456" or "A 1 123456"')
 
 
 def parse_interval(line: bytes) -> Event | LineDamage | None:
@@ -183,7 +183,7 @@ def parse_interval(line: bytes) -> Event | LineDamage | None:
         return None
     if interval := _INTERVAL.fullmatch(line):
         return Event(kind=EventKind.INTERVAL, counter=int(interval[0]))
-    return LineDamage("a whole number of microseconds is needed")
+    return LineDamage("the line must be a whole number of microseconds")
 
 
 PARSERS: dict[str, Callable[[bytes], Event | Hello | LineDamage | None]] = {
@@ -203,14 +203,16 @@ def _checked_hello(
         int(version), int(frequency), int(bits), board.decode(), own, cause, own != named
     )
     if hello.version != WIRE_VERSION:
-        return LineDamage(f"line format {hello.version} is unknown; use format {WIRE_VERSION}")
+        return LineDamage(
+            f"the board uses line format {hello.version}, but it must use format {WIRE_VERSION}"
+        )
     if not LEAST_HZ <= hello.frequency_hz <= MOST_HZ:
         return LineDamage(
             f"the board states an impossible counter frequency: {hello.frequency_hz} Hz"
         )
     if not 8 <= hello.counter_bits <= MAX_COUNTER_BITS:
         return LineDamage(
-            f"the board states an impossible counter width: {hello.counter_bits} bits"
+            f"the board states an impossible number of counter bits: {hello.counter_bits}"
         )
     return hello
 

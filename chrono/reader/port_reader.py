@@ -294,7 +294,9 @@ class PortReader:
 
     def _set_head_aside(self, head: StampedLine) -> None:
         self._headless = False
-        self._tell("opened", "the port was opened in the middle of this line", head[1])
+        self._tell(
+            "opened", "the port was opened while the board was sending this line", head[1]
+        )
 
     def _ask_when_due(self, port: serial.Serial) -> None:
         """Ask a framed board for its hello, and repeat the request until the board answers."""

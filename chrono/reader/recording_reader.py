@@ -21,7 +21,8 @@ _PIECE_BYTES = 1 << 16
 _TAIL_BYTES = 1 << 18
 _BOM = b"\xef\xbb\xbf"
 _NO_RECORDING_HINT = (
-    'choose a recording: its first line is "host_us", "origin", "line", separated by tabs'
+    'choose a recording: its first line has the words "host_us", "origin" and "line", with '
+    "tabs between them"
 )
 
 
@@ -188,5 +189,5 @@ def _what_is_wrong(first: bytes) -> str:
     if first.startswith(b"\x1f\x8b"):
         return "the file is compressed"
     if HEADER.startswith(first):
-        return "the file ends within its first line"
+        return "the file ends before the end of its first line"
     return "the first line of the file is wrong"

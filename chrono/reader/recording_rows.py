@@ -90,7 +90,7 @@ def _unescape_one(match: re.Match[bytes]) -> bytes:
         return bytes.fromhex(code.decode())
     if letter:
         return b"\t" if letter == b"t" else b"\\"
-    raise ValueError("a backslash does not begin an escape sequence")
+    raise ValueError("a backslash is not followed by a valid escape character")
 
 
 def board_row(host_us: int, line: bytes) -> bytes:
@@ -119,7 +119,7 @@ def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
     row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
     read = parse_row(row[:-1], FRAMED)
     if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
-        raise ValueError(f"this record of origin {origin!r} could not be read again")
+        raise ValueError(f"a recording with this record of origin {origin!r} could not be read")
     return row
 
 
@@ -128,9 +128,9 @@ def parse_row(row: bytes, lines: LineKind) -> Row:
     host, _, rest = row.removesuffix(b"\r").partition(b"\t")
     name, tab, text = rest.partition(b"\t")
     if not tab:
-        return _no_record("there are not three fields between tabs")
+        return _no_record("the row does not have three fields with tabs between them")
     if not _HOST.fullmatch(host):
-        return _no_record("the host time is not a whole number of microseconds")
+        return _no_record("the time in the row is not a whole number of microseconds")
     origin = _ORIGINS.get(name)
     if origin is None:
         return _no_record("the origin is unknown")
@@ -175,13 +175,13 @@ def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
     try:
         data = _DECODER.decode(text.decode())
         if not isinstance(data, dict):
-            return LineDamage("the record is not a JSON object")
+            return LineDamage("the record is not a group of named values, { … }")
         brackets = text.count(b"{") + text.count(b"[")
         if brackets > MAX_JSON_LEVELS and _deeper_than(MAX_JSON_LEVELS, data):
-            return LineDamage(f"the record has more than {MAX_JSON_LEVELS} levels")
+            return LineDamage(f"the record has more than {MAX_JSON_LEVELS} levels of brackets")
         return _without_surrogates(data) if b"\\u" in text else data
     except (ValueError, RecursionError) as exc:
-        return LineDamage(f"the JSON is not valid: {str(exc)[:80]}")
+        return LineDamage(f"the JSON text is not valid: {str(exc)[:80]}")
 
 
 def _refused(word: str) -> float:

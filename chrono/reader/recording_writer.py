@@ -398,7 +398,7 @@ class RecordingWriter:
 
     def _see_that_it_is_whole(self) -> None:
         if os.fstat(self._fd).st_size < self._written:
-            raise RecordingFileGone("the file was cut by another program")
+            raise RecordingFileGone("the file was shortened by another program")
 
     def _go_on_elsewhere(self, why: str) -> bool:
         """Continue in a new file, in the same folder or in the spare folder, if possible."""
@@ -406,7 +406,7 @@ class RecordingWriter:
         for folder in filter(None, (old.parent, self.spare)):
             with contextlib.suppress(RecordingError):
                 self.move_to(file_io.free_name(folder, self._first_path))
-                self.moves.append(f"{old}: {why}; all rows are in {self.path}")
+                self.moves.append(f"{old}: {why}; all rows are now in {self.path}")
                 return True
         self.trouble, self._errno = f"{why}, and no new file can be written", None
         self._retry_due = self._clock() + RETRY_S
@@ -420,7 +420,7 @@ class RecordingWriter:
         with contextlib.suppress(RecordingError):
             self.move_to(file_io.free_name(self.spare, self._first_path))
             self.moves.append(
-                f"{old} could not be written ({why}); all rows are in {self.path}"
+                f"{old} could not be written ({why}); all rows are now in {self.path}"
             )
 
     def _find_file_again(self) -> None:
@@ -431,7 +431,7 @@ class RecordingWriter:
         try:
             file_io.lock(fd, self.path)
             if file_io.read_before(fd, self._confirmed) != self._fingerprint:
-                raise OSError(errno.ESTALE, "the file with this name is not this recording")
+                raise OSError(errno.ESTALE, "another file now has the name of this recording")
         except OSError:
             file_io.close(fd)
             raise

@@ -84,7 +84,7 @@ def _read_left(
         text = block[start : min(end, start + MAX_ROW_BYTES + 2)]
         row = parse_row(text, lines)
         if end == len(block):
-            row = row._replace(content=LineDamage("the row is cut before its end"))
+            row = row._replace(content=LineDamage("the end of the row is missing"))
         host_us, origin, content = row
         if isinstance(content, LineDamage):
             dropped += 1

@@ -346,9 +346,9 @@ def _checked_pace(pace: float | None) -> float | None:
     if pace is None or (isfinite(pace) and pace > 0):
         return pace
     raise OptionError(
-        f"{pace:g} is not a possible pace of a replay",
+        f"the pace of a replay cannot be {pace:g}",
         where="--pace",
-        hint="give a number above 0, such as 1 (as recorded) or 0.5 (half as fast)",
+        hint="give a number above 0, such as 1 (recorded speed) or 0.5 (half the speed)",
     )
 
 
@@ -368,7 +368,7 @@ LOOK_S = 0.5
 QUIET_S = 5.0
 """A file that grew within this time [s] counts as being written, even if it is not locked."""
 
-GO_ON_HINT = "if the recording continues in another file, follow the other file"
+GO_ON_HINT = "if the recording continues in another file, follow that file instead"
 
 
 class FollowSource:
@@ -502,7 +502,7 @@ class FollowSource:
         """Return the bytes that were added to the file, if it is still the same file."""
         size = os.fstat(file.fileno()).st_size
         if size < self._offset:
-            self._give_up("was cut by another program")
+            self._give_up("was shortened by another program")
             return b""
         if size == self._offset:
             return b""

@@ -206,13 +206,13 @@ _CAUSES = (
     (
         _NO_PERMISSION,
         "the port cannot be opened: permission denied",
-        "join the group that owns the port, usually with: sudo usermod -aG dialout $USER; "
-        "then log in again",
+        "add yourself to the group that owns the port, usually with: sudo usermod -aG "
+        "dialout $USER; then log out and log in again",
     ),
     (
         (errno.EAGAIN, errno.EBUSY),
         "the port is in use by another program",
-        "close the other program (a serial monitor, a second chrono) and try again",
+        "close the other program (such as a serial monitor or a second chrono) and try again",
     ),
     (
         (errno.ENOTTY, errno.EISDIR, errno.ENXIO, errno.EINVAL),
@@ -222,7 +222,7 @@ _CAUSES = (
 )
 
 
-_CHECK_ADDRESS = "check the address, and check that a program is running at the other end"
+_CHECK_ADDRESS = "check the address, and check that a program is running at this address"
 
 
 def _check_address(port: str) -> None:
@@ -240,7 +240,7 @@ def _check_address(port: str) -> None:
     raise PortError(
         f"this address cannot be used: {trouble}",
         where=_shown(port),
-        hint=f"write {scheme.lower()}://HOST:PORT, with a PORT from 1 to 65535",
+        hint=f"write {scheme.lower()}://HOST:PORT, with a port number from 1 to 65535",
     )
 
 
@@ -280,15 +280,15 @@ def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
     """Return the message and the hint for a port or a baud rate that is not possible."""
     if "baud" in str(exc).lower() or baudrate >= 2**31:
         return (
-            f"baud rate {baudrate} is not possible on this port",
-            f"use the rate that the board's program sets, usually {DEFAULT_BAUDRATE}",
+            f"the baud rate {baudrate} is not possible on this port",
+            f"use the baud rate that the board's program sets, usually {DEFAULT_BAUDRATE}",
         )
     if "://" in port:
         # pyserial's own error here would explain nothing to a user.
         reason = f": {reason_of(exc)}" if isinstance(exc, ValueError) else ""
         return (
             f"this address cannot be used{reason}",
-            "use a device, socket://HOST:PORT, rfc2217://HOST:PORT or virtual://SCENARIO",
+            "use a device name, socket://HOST:PORT, rfc2217://HOST:PORT or virtual://SCENARIO",
         )
     return f"this is not the name of a port: {reason_of(exc)}", _which_ports()
 
@@ -298,7 +298,7 @@ def _which_ports() -> str:
     found = [f"{p.device} ({p.description})" if p.description else p.device for p in ports]
     if found:
         return f"use one of these ports: {', '.join(found)}"
-    return "no serial port was found: plug the board in, or try virtual://two-bands"
+    return "no serial port was found: plug in the board, or try virtual://two-bands"
 
 
 def reason_of(exc: Exception, port: str = "") -> str:

@@ -54,7 +54,7 @@ class LineKind:
     def __post_init__(self) -> None:
         if self.says_hello and not self.counts_ticks:
             raise ValueError(
-                "a hello line states the duration of a tick, so the lines must count ticks"
+                "only lines that count ticks can have a hello, because it states the tick"
             )
 
     def __str__(self) -> str:

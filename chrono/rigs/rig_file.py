@@ -247,7 +247,7 @@ def write_rig(path: str | Path, text: str) -> Rig:
         path.open("x").close()
     except FileExistsError as error:
         raise RigError(
-            "this file already exists, and it is not overwritten",
+            "this file already exists, and the program does not overwrite it",
             where=str(path),
             hint="choose another name",
         ) from error
@@ -320,7 +320,9 @@ def _parse_toml(text: str, where: str) -> dict[str, Any]:
         reason, place = (at[1], f"{where}:{at[2]}") if at else (str(error), where)
         reason = reason[:1].lower() + reason[1:]
         hint = 'write lines such as spacing = "300 mm" below [gates]'
-        raise RigError(f"this file is not TOML: {reason}", where=place, hint=hint) from error
+        raise RigError(
+            f"this file is not valid TOML: {reason}", where=place, hint=hint
+        ) from error
 
 
 def _key_lines(text: str) -> _Places:
@@ -395,7 +397,7 @@ def _reason(detail: ErrorDetails, path: tuple[str, ...]) -> tuple[str, str]:
         case "model_type" | "dict_type":
             return (
                 f"{key} is {shown(value)}, but must be a section",
-                f"begin the section with a line [{key}]",
+                f"begin the section with the line [{key}]",
             )
         case _:
             wanted = detail["msg"].replace("Input should", "it should").replace("String", "it")

@@ -50,7 +50,7 @@ def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidato
         if from_file != isinstance(value, str):
             raise _trouble(
                 f"is {shown(value)}, but must be {kind} with its unit",
-                f'write {kind} as text with its unit, such as "{example}"',
+                f'write {kind} with its unit, in quotes, such as "{example}"',
             )
         try:
             number = parse_quantity(value, unit) if isinstance(value, str) else _number(value)
@@ -87,7 +87,7 @@ def shown(value: object) -> str:
 def _harmless(text: str) -> str:
     if _UNPRINTABLE & {unicodedata.category(character) for character in text}:
         raise _trouble(
-            f"is {quote(text)}, but must not have control characters",
+            f"is {quote(text)}, but must not contain control characters",
             "use printable characters only",
         )
     return text
@@ -213,7 +213,7 @@ class Gates(_Section):
             if value > self.spacing_m / 4:
                 raise _trouble(
                     f"is {value * 1e3:g} mm, which is more than a quarter of the spacing",
-                    "place the gates farther apart, or measure more exactly",
+                    "place the gates farther apart, or measure more exactly for a smaller ±",
                     key,
                 )
         return self
@@ -415,7 +415,8 @@ class Rig(_Section):
     def _lines_and_tick_agree(self) -> Self:
         if self.lines.counts_ticks and self.clock.step_s is not None:
             raise _trouble(
-                f"has no meaning for {self.lines} lines, because their step is 1/frequency",
+                f"must not be set for {self.lines} lines, because their time step is "
+                "1/frequency",
                 f'remove clock.tick, or write lines = "{PLAIN}"',
                 "clock.tick",
             )
@@ -427,7 +428,7 @@ class Rig(_Section):
         trouble = self.counter_trouble()
         if trouble and (info.context or {}).get("file"):
             reason, hint = trouble
-            found = f"is {self.clock.counter_bits}: a counter with this width {reason}"
+            found = f"is {self.clock.counter_bits}: a counter with this number of bits {reason}"
             raise _trouble(found, hint, "clock.counter_bits")
         return self
 
@@ -440,10 +441,10 @@ class Rig(_Section):
             return None
         needed = math.ceil(math.log2(shot_s / self.clock.unit_s))
         return (
-            f"wraps every {wrap_s * 1e3:.3g} ms, but the slowest body needs "
+            f"wraps to 0 every {wrap_s * 1e3:.3g} ms, but the slowest body needs "
             f"{shot_s * 1e3:.3g} ms to pass both gates",
-            f"use a counter with {needed} bits or more, or make window.slowest at least "
-            f"{way_m / wrap_s:.3g} m/s",
+            f"use a counter with {needed} bits or more, or set window.slowest to "
+            f"{way_m / wrap_s:.3g} m/s or more",
         )
 
     @property

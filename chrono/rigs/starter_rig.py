@@ -27,13 +27,15 @@ class _About:
     note: str = ""
 
 
-_NOT_SURE = "resonator; write 50 ppm only if you are sure it is a crystal"
+_NOT_SURE = "for a resonator; write 50 ppm only if you are sure that the board has a crystal"
 BOARDS: dict[str, _About] = {
-    "uno": _About("resonator on most Uno boards (the crystal belongs to the USB chip)"),
-    "nano": _About("resonator or crystal; 50 ppm if the processor has a crystal marked 16.000"),
+    "uno": _About("for the resonator on most Uno boards (the crystal belongs to the USB chip)"),
+    "nano": _About(
+        "for a resonator or crystal; write 50 ppm if the processor has a crystal marked 16.000"
+    ),
     "pico": _About(
-        "crystal: 30 ppm when new, 30 ppm for heat (from memory), the rest for age",
-        jitter=" (from the sensor, not from the board)",
+        "for a crystal: 30 ppm when new, 30 ppm for heat (from memory), the rest for its age",
+        jitter=" (caused by the sensor, not by the board)",
         frequency="62.5 MHz",
         counter_bits=31,
         rate_tolerance="100 ppm",
@@ -45,7 +47,7 @@ BOARDS: dict[str, _About] = {
     "other": _About(
         _NOT_SURE,
         jitter="; write 0.7 us for micros()",
-        tick="; 4 us for micros() at 16 MHz",
+        tick="; write 4 us for micros() at 16 MHz",
     ),
 }
 
@@ -96,12 +98,12 @@ def starter_text(
 
 _STARTER = """\
 # This file describes a rig: two light gates, their clock, the body and the place.
-# Write every quantity as text with its unit. You must give only gates.spacing. All other values
-# are defaults. Their tolerances are wide: measure and calibrate to make the ± smaller.
+# Write every quantity with its unit, in quotes. You must give only gates.spacing. All other
+# values are defaults. Their tolerances are wide: measure and calibrate to make the ± smaller.
 # Check this file with: chrono rig check FILE
 
 name = {name}
-identity = {identity}     # identifies these two gates: keep it if you rename or calibrate;
+identity = {identity}     # identifies these two gates: keep it if you rename or calibrate them;
                                # for other gates, make a new file with: chrono rig new
 speed_unit = "m/s"             # unit of the shown speeds: m/s, km/h, ft/s, mph
 lines = {lines}               # kind of lines that the board sends: {kinds}
@@ -109,7 +111,7 @@ lines = {lines}               # kind of lines that the board sends: {kinds}
 [gates]
 spacing = {spacing}           # distance between the two beams, along the path
 spacing_tolerance = "0.5 mm"   # ± tolerance of the spacing; chrono calibrate reduces it
-trip_tolerance = "0.2 mm"      # ± place inside its beam where each gate trips
+trip_tolerance = "0.2 mm"      # ± of the place inside its beam where each gate trips
 tilt_limit = "1 deg"           # largest angle between the path and the gates' axis
 latency_mismatch = "2 us"      # ± difference of sensor delays; chrono calibrate reduces it
 off_centre = "5 mm"            # largest distance of the body's centre from a beam's middle
@@ -130,14 +132,14 @@ name = "squash ball"
 mass = "24 g"
 diameter = "40 mm"             # across the path
 length = "40 mm"               # along the path
-shape = "round"                # shape of its ends: round (a ball) or flat (a rod cut square)
+shape = "round"                # shape of its ends: round (a ball) or flat (a rod)
 
 [window]
 slowest = {slowest:20} # a transit outside slowest … fastest does not count as a shot
 fastest = "200 m/s"
 quiet = "0.2 ms"               # if a gate trips again within this time, it is the same passage
 launch = "0.25 s"              # bodies that follow within this time belong to the same launch;
-                               # but a complete body of the stated length is the next shot
+                               # but a complete body of the stated length is a new shot
 
 [site]
 muzzle_distance = "1.0 m"      # from the launcher's mouth to the middle between the gates

@@ -102,7 +102,7 @@ def _client(address: str) -> Iterator[Any]:
         from distributed import Client
     except ImportError as error:
         raise OptionError(
-            "a cluster needs the package distributed, which is not installed",
+            "a cluster needs the package `distributed`, which is not installed",
             where="--cluster",
             hint="install it with: pip install 'chrono-gates[cluster]'",
         ) from error
@@ -144,7 +144,7 @@ def expect_same_program(client: Any, address: str) -> None:
     if others:
         raise OptionError(
             f"{len(others)} of {len(told)} workers have another version of this program, "
-            f"such as {others[0]}",
+            f"for example the worker {others[0]}",
             where=address,
             hint="install the same version of chrono-gates on all machines",
         )

@@ -122,7 +122,7 @@ def _system(address: str) -> tuple[Any, str]:
         from fsspec.core import url_to_fs
     except ImportError as error:
         raise OptionError(
-            "an address needs the package fsspec, which is not installed",
+            "reading from an address needs the package `fsspec`, which is not installed",
             where=address,
             hint="install it with: pip install 'chrono-gates[cluster]'",
         ) from error
@@ -147,7 +147,7 @@ def _telling(address: str) -> Iterator[None]:
         raise RecordingError(
             f"this address cannot be reached: {reason}",
             where=address,
-            hint="check the address, and check what the service at this address requires",
+            hint="check the address, and check if the service at this address needs a login",
         ) from error
 
 
@@ -208,7 +208,8 @@ def find_sources(words: Sequence[str]) -> list[RecordingSource]:
                 raise OptionError(
                     "this recording is named twice",
                     where=where,
-                    hint="name it only once, because otherwise its shots are counted twice",
+                    hint="name each recording only once, because otherwise its shots "
+                    "are counted twice",
                 )
             named |= {key} if plainly_named else set()
             found.setdefault(key, (where, size_bytes))

@@ -161,8 +161,8 @@ def _from_pool(
             yield from in_order(task, sources, submit, WAITING_EACH * processes, LARGE_BYTES)
         except BrokenProcessPool as error:
             raise RecordingError(
-                "another program ended a process that read recordings",
-                hint="if memory ran out, use fewer processes, such as --jobs 1",
+                "another program stopped a process that was reading recordings",
+                hint="if the computer ran out of memory, use fewer processes, such as --jobs 1",
             ) from error
 
 

@@ -133,10 +133,10 @@ class LiveRun(FedRun):
             return None
         return PortError(
             f"the port was opened {status.fruitless} times, but each time the other side "
-            f"closed it before a line came: {plain(status.reason)}",
+            f"closed it before it sent a line: {plain(status.reason)}",
             where=status.port,
-            hint="check the server: it may have no board, or another program may read the "
-            "board",
+            hint="check the server: it may have no board, or another program may be reading "
+            "the board",
         )
 
     def _no_board(self) -> PortError | None:
@@ -146,15 +146,15 @@ class LiveRun(FedRun):
             return PortError(
                 f"the board sends {other} lines, but the rig states {lines} lines",
                 where=status.port,
-                hint=f'write lines = "{other}" in the rig',
+                hint=f'write lines = "{other}" in the rig file',
             )
         all_taken = self._lines_taken >= status.lines
         babbles = all_taken and status.bytes >= GARBAGE_BYTES
         if babbles or self._unusable_lines() >= GARBAGE_LINES:
             return PortError(
-                f"the received bytes are not {lines} lines of a board",
+                f"the received bytes cannot be read as {lines} lines of a board",
                 where=status.port,
-                hint="check the baud rate (--baud) and `lines` in the rig",
+                hint="check the baud rate (--baud) and the key `lines` in the rig file",
             )
         if lines.has_beats and not status.answered and status.silent_s > ANSWER_WITHIN_S:
             return PortError(
@@ -299,9 +299,9 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
         return rig
     if not rig.lines.has_beats:
         raise OptionError(
-            f"{rig.lines} lines have no beats to compare with the computer's clock",
+            f"{rig.lines} lines have no beats that can be compared with the computer's clock",
             where="--clock-from-host",
-            hint="leave this option out, and write clock.rate_tolerance in the rig",
+            hint="leave out this option, and write clock.rate_tolerance in the rig file",
         )
     return with_host_clock(rig)
 
@@ -450,7 +450,7 @@ def _refuse_without_rig(path: Path) -> None:
         if not path.is_file() or not HEADER.startswith(path.read_bytes()[: len(HEADER)]):
             raise
         raise RecordingError(
-            "this recording ends before its rig is complete, so it cannot be continued",
+            "the rig in this recording is incomplete, so the recording cannot be continued",
             where=str(path),
             hint="begin a new recording: leave out --resume",
         ) from error
@@ -485,10 +485,10 @@ def _refuse_another_rig(
         more = len(differences) - NAMED_DIFFERENCES
         words = ", ".join(differences[:NAMED_DIFFERENCES])
         raise OptionError(
-            f"the given rig differs from the rig in {plain(str(path))}: {words}"
+            f"the given rig differs from the rig in the recording {plain(str(path))}: {words}"
             + (f" and {more} more" if more > 0 else ""),
             where="--rig" if rig is not None else "--clock-from-host",
-            hint="leave this option out to keep the recorded rig, or begin a new recording",
+            hint="leave out this option to keep the recorded rig, or begin a new recording",
         )
 
 

@@ -87,7 +87,7 @@ class CounterRate:
             others = names_of("or", lambda kind: kind.has_beats)
             raise CalibrationError(
                 f"{lines} lines have no beats",
-                hint=f"only {others} lines can be compared with the computer's clock",
+                hint=f"use {others} lines, because only these lines contain beats",
             )
         return self.beats.estimate()
 

@@ -100,7 +100,9 @@ def read_setup(data: dict[str, Any]) -> Setup:
     body = data.get("body") or {}
     conditions = data.get("conditions") or {}
     if not isinstance(body, dict) or not isinstance(conditions, dict):
-        raise ValueError("body and conditions of a setup must be JSON objects")
+        raise ValueError(
+            "the body and the conditions of a setup must be groups of named values, { … }"
+        )
     return Setup(
         _text(data.get("name", NO_SETUP)),
         {key: _positive(body[key]) for key in BODY_KEYS if key in body},
@@ -123,9 +125,9 @@ def read_mark(data: dict[str, Any]) -> Mark:
     if action not in (SET_ASIDE, COUNT_AGAIN, NOTE, HOLD_ON, HOLD_OFF):
         raise ValueError(f"unknown mark {action!r}")
     if shot is not None and (isinstance(shot, bool) or not isinstance(shot, int)):
-        raise ValueError("`shot` of a mark must be a whole number")
+        raise ValueError("the value `shot` of a mark must be a whole number")
     if shot is None and action in (SET_ASIDE, COUNT_AGAIN):
-        raise ValueError(f"a mark {action} must state its shot")
+        raise ValueError(f"a mark with the action {action} must state the number of its shot")
     return Mark(action, shot, _text(data.get("text", "")))
 
 
@@ -140,7 +142,7 @@ def read_undo(data: dict[str, Any]) -> Said:
     """
     said = data.get("said")
     if not isinstance(said, dict):
-        raise ValueError("an undo must state which entry it undoes")
+        raise ValueError("an undo entry must state which entry it undoes")
     return read_setup(said) if data.get("origin") == "setup" else read_mark(said)
 
 

@@ -220,11 +220,11 @@ def groups_to_compare(
         groups = groups_from(recordings, taken)
     if len(groups) > MOST_GROUPS:
         raise OptionError(
-            f"{len(groups)} setups of {len(recordings)} recordings are too many to compare "
-            "with each other",
+            f"there are too many setups to compare with each other: {len(groups)} setups in "
+            f"{len(recordings)} recordings",
             hint="name fewer recordings"
             if pool
-            else "name fewer recordings, or pool them with --pool",
+            else "name fewer recordings, or combine them with --pool",
         )
     return groups, taken
 

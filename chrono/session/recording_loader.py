@@ -148,7 +148,7 @@ def read_recording(
         recorded, beats = _one_pass(path, last, True, progress, clock_from_host, known)
     if not wanted:
         return recorded
-    assert beats is not None, "the beats are collected if they are wanted"
+    assert beats is not None, "the beats are always collected if the clock rate is wanted"
     try:
         beats.settle()
     except CalibrationError as error:
@@ -219,7 +219,7 @@ def first_rig(path: Path) -> Rig:
     raise RecordingError(
         "this recording contains no rig",
         where=str(path),
-        hint="give the rig of this recording: --rig rig.toml",
+        hint="give the rig file of this recording: --rig rig.toml",
     )
 
 

@@ -74,7 +74,7 @@ class RejectedInput:
         """Count an invalid record, and keep the reason why it is invalid."""
         self.records += 1
         if len(self.record_reasons) < SAMPLE_LIMIT:
-            what = f"{record.origin} at {record.host_us * 1e-6:.3f} s"
+            what = f"{record.origin} record at {record.host_us * 1e-6:.3f} s"
             self.record_reasons.append(f"{what}: {str(problem)[:120]}")
 
     def take_board(self, hello: Record, problem: ChronoError) -> None:

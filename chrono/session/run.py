@@ -104,7 +104,7 @@ class OperatorEdits:
             raise RecordingError(
                 "this recording is open for reading only",
                 where=str(self.path),
-                hint="agree to change the recording, or work in a copy",
+                hint="allow the program to change the recording, or work with a copy of it",
             )
         row = json_row(host_us, origin, data)
         append_rows(self.target, row)

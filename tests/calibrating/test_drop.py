@@ -256,7 +256,7 @@ def test_gates_upside_down_and_a_ball_inside_the_gate_are_refused():
     with pytest.raises(CalibrationError, match="is zero or negative") as refused:
         drop_calibration(np.full(6, -0.08), make_setup())
     assert "upper gate" in refused.value.hint
-    with pytest.raises(CalibrationError, match="starts -10 mm above gate A"):
+    with pytest.raises(CalibrationError, match="above gate A is too small: -10 mm"):
         drop_calibration(np.full(6, 0.08), replace(make_setup(), height_m=-0.01))
 
 
@@ -286,7 +286,9 @@ def test_drops_of_two_kinds_are_refused_and_an_even_series_is_not():
     rng = np.random.default_rng(3)
     first, _, _ = measure(rng, make_setup())
     bounced = measure(rng, make_setup(height_m=0.3))[0]
-    with pytest.raises(CalibrationError, match=r"two groups: 10 with .* and 10 with"):
+    with pytest.raises(
+        CalibrationError, match=r"two groups: 10 drops with .* and 10 drops with"
+    ):
         drop_calibration(np.concatenate([first, bounced]), make_setup())
     for seed in range(200):
         drop_calibration(

@@ -105,8 +105,8 @@ def test_what_a_gate_stays_blocked_longer_is_told():
     [
         (pushed, {"tilt_rad": np.radians(12)}, "scatter by"),
         (pushed, {"shots": 4}, "4 usable passes"),
-        (pushed, {"lengths": (0.04, 0.043)}, "differ by 3 mm"),
-        (pushed, {"lengths": (0.14, 0.04)}, "differ by -100 mm"),
+        (pushed, {"lengths": (0.04, 0.043)}, "the difference is 3 mm"),
+        (pushed, {"lengths": (0.14, 0.04)}, "the difference is -100 mm"),
     ],
 )
 def test_what_tells_nothing_is_refused(motion, more, word):
@@ -183,9 +183,9 @@ def test_balls_that_the_recordings_declare_are_no_rods():
 @pytest.mark.parametrize(
     ("true_m", "word"),
     [
-        ((0.14, 0.04), "the first recording shows a rod of about 140 mm"),
-        ((0.04, 0.04), "both recordings show a rod of about 40 mm"),
-        ((0.12, 0.05), "a longer rod"),
+        ((0.14, 0.04), "the rod in the first recording is about 140 mm long"),
+        ((0.04, 0.04), "both recordings show a rod that is about 40 mm long"),
+        ((0.12, 0.05), "is longer than the rod in the second"),
     ],
 )
 def test_recordings_that_were_exchanged_or_are_of_one_rod_are_refused(true_m, word):

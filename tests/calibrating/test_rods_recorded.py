@@ -65,13 +65,13 @@ def test_a_spacing_in_doubt_is_written_only_if_that_is_accepted(
 
 def test_recordings_in_the_wrong_order_are_told(chrono, bench) -> None:
     turned = ("calibrate", "rods", "long.tsv", "short.tsv", "--rig", "rig.toml", *LENGTHS)
-    is_one_clear_complaint(chrono(*turned), "shows a rod of about 140 mm")
+    is_one_clear_complaint(chrono(*turned), "is about 140 mm long")
 
 
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("--short", "140 mm", "--long", "40 mm"), "differ by -100 mm"),
+        (("--short", "140 mm", "--long", "40 mm"), "the difference is -100 mm"),
         (("--short", "40 mm", "--long", "120 mm"), "the gates would be"),
         (("--short", "40", "--long", "140 mm"), "--short"),
         (("--short", "40 mm"), "--long"),
@@ -87,4 +87,4 @@ def test_rods_asked_for_wrongly_are_refused_in_one_line(
 
 def test_one_recording_is_not_that_of_two_rods(chrono, bench) -> None:
     same = ("calibrate", "rods", "short.tsv", "short.tsv", "--rig", "rig.toml", *LENGTHS)
-    is_one_clear_complaint(chrono(*same), "the same passes")
+    is_one_clear_complaint(chrono(*same), "the same recording")

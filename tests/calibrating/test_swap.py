@@ -165,7 +165,7 @@ def test_too_few_shots_are_refused(shots):
 def test_the_same_shots_twice_are_refused():
     transit, _ = launch(np.random.default_rng(6), 10, 0.0)
 
-    with pytest.raises(CalibrationError, match="are the same shots"):
+    with pytest.raises(CalibrationError, match="the same shots appear"):
         swap_calibration(transit, transit[::-1])
 
 

@@ -55,7 +55,7 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
         ),
         (
             ("flight", "--speed", "9 m/s", "--angle=-30 deg", "--height=-3 m", "--no-air"),
-            ("never gets up",),
+            ("never rises",),
         ),
     ],
 )

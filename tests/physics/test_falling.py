@@ -72,5 +72,5 @@ def test_without_drag_there_is_no_terminal_speed():
 def test_a_speed_beyond_the_terminal_one_is_refused(speed):
     assert math.sqrt(G / 0.02) == pytest.approx(22.147, abs=1e-3)
 
-    with pytest.raises(OptionError, match=r"the terminal speed is only 22\.15 m/s"):
+    with pytest.raises(OptionError, match=r"its terminal speed is only 22\.15 m/s"):
         fall_to("speed", speed, quadratic(0.02), G)

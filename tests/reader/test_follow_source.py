@@ -228,7 +228,7 @@ def test_another_file_in_its_place_ends_it(path, source, clock, tmp_path, other)
     assert source.finished
     assert source.status.state == "failed"
     assert "replaced by another file" in source.status.reason
-    assert "follow the other file" in source.status.reason
+    assert "follow that file instead" in source.status.reason
     grow(path, ROWS)
     assert looked(source, clock) == b""
     source.stop()
@@ -241,7 +241,7 @@ def test_a_cut_file_ends_it(path, source) -> None:
     os.truncate(path, len(HEADER) + 20)
     assert source.drain() == b""
     assert source.finished
-    assert "was cut" in source.status.reason
+    assert "was shortened" in source.status.reason
 
 
 def test_a_file_that_was_written_anew_ends_it_and_gives_no_row(path, source) -> None:

@@ -48,7 +48,7 @@ def test_the_full_text_of_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
         open_port("/dev/tty-none")
     assert str(refused.value) == (
         "/dev/tty-none: there is no such port\n"
-        "  do: no serial port was found: plug the board in, or try virtual://two-bands"
+        "  do: no serial port was found: plug in the board, or try virtual://two-bands"
     )
 
 
@@ -132,4 +132,4 @@ def test_a_socket_that_nobody_serves_hints_at_its_other_end() -> None:
         number = unused.getsockname()[1]
         with pytest.raises(PortError, match="refused") as refused:
             open_port(f"socket://127.0.0.1:{number}")
-    assert "other end" in refused.value.hint
+    assert "running at this address" in refused.value.hint

@@ -343,7 +343,7 @@ def test_another_file_under_the_same_name_is_left_alone(
     path.write_bytes(other)
     clock.now += 1.0
     writer.append(EDGES[3])
-    assert writer.trouble == "the file with this name is not this recording"
+    assert writer.trouble == "another file now has the name of this recording"
     assert path.read_bytes() == other
     with pytest.raises(RecordingError, match=r"bytes could not be written: .*\n  do: "):
         writer.close()
@@ -423,7 +423,7 @@ def replaced(path: Path) -> str:
 
 def cut(path: Path) -> str:
     os.truncate(path, 40)
-    return "was cut"
+    return "was shortened"
 
 
 def saved_in_an_editor(path: Path) -> str:

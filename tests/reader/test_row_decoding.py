@@ -318,7 +318,7 @@ def test_bytes_after_the_last_newline_are_one_damaged_row(count: int) -> None:
     batch = decode_rows(good + b"2\tboard\tA 12", PLAIN)  # may have been A 123
     assert (batch.rows, batch.damaged) == (count + 1, 1)
     assert batch.events.kind.tolist() == [EventKind.EDGE] * count + [EventKind.DAMAGED]
-    assert batch.samples[0].reason == "the row is cut before its end"
+    assert batch.samples[0].reason == "the end of the row is missing"
 
 
 @pytest.mark.parametrize(("lines", "good"), COMMON.values(), ids=COMMON)
@@ -395,7 +395,7 @@ def test_an_empty_line_is_neither_an_event_nor_damage(
 
 def test_an_empty_line_that_is_cut_off_is_damage() -> None:
     batch = decode_rows(b"5\tboard\t", FRAMED)
-    assert (batch.damaged, batch.samples[0].reason) == (1, "the row is cut before its end")
+    assert (batch.damaged, batch.samples[0].reason) == (1, "the end of the row is missing")
 
 
 @pytest.mark.parametrize(

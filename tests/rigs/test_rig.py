@@ -267,7 +267,7 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         (SPACING + "[clock]\ncounter_bits = 32.0", "rig.toml:4: clock.counter_bits is 32.0, "),
         (
             SPACING + '[clock]\ntick = "4 us"',
-            "rig.toml:4: clock.tick has no meaning for framed",
+            "rig.toml:4: clock.tick must not be set for framed",
         ),
         (
             SPACING + '[window]\nslowest = "200 m/s"\n',
@@ -288,7 +288,7 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ),
         (
             'name = "a\\u001b[31m"\n' + SPACING,
-            'rig.toml:1: name is "a\\x1b[31m", but must not have',
+            'rig.toml:1: name is "a\\x1b[31m", but must not contain',
         ),
         ('name = "a\\u202eb"\n' + SPACING, "rig.toml:1: name is "),
         ('name = ""\n' + SPACING, 'rig.toml:1: name is "", '),
@@ -296,10 +296,10 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         ('speed_unit = "kn"\n' + SPACING, 'rig.toml:1: speed_unit is "kn", '),
         ("spacing_m = 0.3\n" + SPACING, "rig.toml:1: unknown key spacing_m"),
         ("[gates]\nspacing_m = 0.3", "rig.toml:2: unknown key gates.spacing_m"),
-        ("x = \n", "rig.toml:1: this file is not TOML: "),
-        ('[gates]\nspacing = "300 mm\n', "rig.toml:2: this file is not TOML: "),
-        ("[gates\n", "rig.toml:1: this file is not TOML: "),
-        (SPACING + SPACING, "rig.toml:3: this file is not TOML: "),
+        ("x = \n", "rig.toml:1: this file is not valid TOML: "),
+        ('[gates]\nspacing = "300 mm\n', "rig.toml:2: this file is not valid TOML: "),
+        ("[gates\n", "rig.toml:1: this file is not valid TOML: "),
+        (SPACING + SPACING, "rig.toml:3: this file is not valid TOML: "),
     ],
 )
 def test_a_wrong_key_is_told_with_its_place_and_reason(text: str, expected: str) -> None:
@@ -350,7 +350,7 @@ def test_a_line_number_is_true_or_absent(text: str) -> None:
         for problem in found:
             place, _, number = problem.where.partition(":")
             assert place == "rig.toml"
-            if number and "not TOML" not in problem.message:
+            if number and "not valid TOML" not in problem.message:
                 key = problem.message.removeprefix("unknown key ").split(" ")[0].split(".")[-1]
                 assert key.strip('"')[:2] in text.split("\n")[int(number) - 1]
 

@@ -130,7 +130,7 @@ def test_processes_share_the_work_and_give_the_same_results_in_order(tmp_path: P
 
 
 def test_a_process_that_is_ended_from_outside_is_told_in_one_line(tmp_path: Path) -> None:
-    with pytest.raises(RecordingError, match="another program ended"):
+    with pytest.raises(RecordingError, match="another program stopped"):
         list(process_recordings(EndProcess(), _three(tmp_path), jobs=2, progress=lambda: None))
 
 

@@ -287,7 +287,7 @@ def test_a_recording_that_is_cut_ends_the_run_and_keeps_the_shots(tmp_path) -> N
     assert run.finished
     assert len(run.session.log) == 40
     (trouble,) = run.close()
-    assert "was cut by another program" in trouble_line(trouble)
+    assert "was shortened by another program" in trouble_line(trouble)
 
 
 def test_a_recording_that_has_just_begun_is_given_a_moment(tmp_path) -> None:

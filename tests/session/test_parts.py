@@ -125,7 +125,10 @@ def test_what_could_not_be_used_is_counted_whole_and_shown_in_part() -> None:
     assert shown == [*range(1, 16), *range(101, 106)]
     assert len(shown) == SAMPLE_LIMIT
     unusable.take_record(Record(0, 1_500_000, "mark", {}), ValueError("no mark"))
-    assert (unusable.records, unusable.record_reasons) == (1, ["mark at 1.500 s: no mark"])
+    assert (unusable.records, unusable.record_reasons) == (
+        1,
+        ["mark record at 1.500 s: no mark"],
+    )
 
 
 def slowed(lines: list[Line], after_us: int) -> Events:

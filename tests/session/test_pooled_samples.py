@@ -168,7 +168,7 @@ def test_a_comparison_of_pooled_setups_has_each_of_them_once(chrono) -> None:
 def test_too_many_setups_are_not_compared_each_with_each(chrono, tmp_path: Path) -> None:
     for n in range(26):
         shutil.copy(BANDS, tmp_path / f"{n}.tsv")
-    is_one_clear_complaint(chrono("compare", "."), "52 setups of 26 recordings", "--pool")
+    is_one_clear_complaint(chrono("compare", "."), "52 setups in 26 recordings", "--pool")
     assert chrono("compare", ".", "--pool").code == 0
 
 

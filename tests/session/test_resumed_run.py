@@ -260,7 +260,7 @@ def test_a_recording_cut_off_before_its_rig_is_whole_is_refused_with_what_to_do(
     for size in (*range(0, rig_ends, 13), rig_ends - 1):
         morning.write_bytes(everything[:size])
         error = refused(morning)
-        assert "ends before its rig is complete" in str(error), size
+        assert "the rig in this recording is incomplete" in str(error), size
         assert "begin a new recording" in str(error), size
 
 
@@ -304,7 +304,7 @@ def test_a_board_that_says_nothing_now_is_complained_of(morning: Path) -> None:
     for _ in range(30):
         board.raw("no line of a board")
     run.step()
-    assert "are not framed lines" in str(run.complaint())
+    assert "cannot be read as framed lines" in str(run.complaint())
     before = morning.read_bytes()
     run.give_up()
     run.close()

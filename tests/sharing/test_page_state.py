@@ -210,5 +210,5 @@ def test_a_recording_that_is_lost_says_why(tmp_path) -> None:
     run = followed(path)
     path.write_bytes(b"")
     run.step()
-    assert "was cut" in page_state_of(run).trouble
+    assert "was shortened" in page_state_of(run).trouble
     run.close()
