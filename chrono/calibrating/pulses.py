@@ -159,9 +159,7 @@ def delay_of(test: PulseTest) -> DelayDifference:
         for each in (test.rise, test.fall)
         for part in each.uncertainty.contributions
     ]
-    one_pair = Contribution(
-        rectangular("light-on delay minus light-off delay", abs(apart), unit="s"), 1.0
-    )
+    one_pair = Contribution(rectangular("light on and off differ", abs(apart), unit="s"), 1.0)
     return DelayDifference(
         (test.rise.value_s + test.fall.value_s) / 2, combine([*parts, one_pair])
     )

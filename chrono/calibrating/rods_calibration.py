@@ -322,12 +322,12 @@ def _contributions(
     ]
     # at any speed, the blocking times may be too long by the same time
     offset = rectangular(
-        "constant error of blocking times", math.sqrt(3) * setup.latency.u, unit="s"
+        "offset of the blocking times", math.sqrt(3) * setup.latency.u, unit="s"
     )
     return [
         *(Contribution(length, by_length) for length in lengths),
-        Contribution(mean_input("scatter of the short rod's passes", ratios[0]), by_ratio),
-        Contribution(mean_input("scatter of the long rod's passes", ratios[1]), by_ratio),
+        Contribution(mean_input("scatter of the short rod", ratios[0]), by_ratio),
+        Contribution(mean_input("scatter of the long rod", ratios[1]), by_ratio),
         Contribution(setup.latency, sum(speeds) / 2),
         Contribution(offset, by_length * (speeds[1] - speeds[0])),
         Contribution(tilt("tilt of the path", setup.tilt_limit_rad), path_m),

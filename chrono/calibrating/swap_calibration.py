@@ -194,7 +194,7 @@ def _by_blocking(
     slowness = [1 / float(np.mean(side[:, 0])) for side in (before, after)]
     scale = 2 / ((means[0] + means[1]) * (slowness[0] + slowness[1]))
     names = ("scatter before the exchange", "scatter after the exchange")
-    offset = rectangular("constant error of blocking times", offset_s, unit="s")
+    offset = rectangular("offset of the blocking times", offset_s, unit="s")
     return scale * (means[1] - means[0]), [
         *(
             Contribution(mean_input(name, ratio), scale)

@@ -33,11 +33,9 @@ from chrono.physics.sphere_drag import (
 )
 from chrono.rigs.rig_model import Rig
 
-SOURCE = "drag of a smooth sphere (Clift, Grace and Weber 1978)"
-FLAT_SOURCE = "drag of a body with flat ends, one end in front (Hoerner 1965)"
-CRISIS_SOURCE = (
-    "drag of a smooth sphere before or after the drag crisis (Achenbach 1972, Hoerner 1965)"
-)
+SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
+FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
+CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
 """Logarithms of the speed on the path divided by the speed at the gates. The ratio is at most
