@@ -136,8 +136,7 @@ QUESTIONS = (
         "If the jitter is ten times as large, what happens to the ±?", _scaled("jitter_s", 10)
     ),
     Question(
-        "If you use one pair of edges instead of two, or two instead of one, "
-        "what happens to the ±?",
+        "Two pairs of edges or only one: what happens to the ± if you change this?",
         _one_pair,
     ),
     Question(
