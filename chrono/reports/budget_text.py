@@ -324,7 +324,8 @@ def plan_text(plan: Plan) -> str:
             "",
             *_option_lines(plan.options),
             "",
-            f"+ means within this limit; other tolerances are from {plain(rig.name)}.",
+            "A + means that the U95 is within this limit.",
+            f"All other tolerances come from the rig: {plain(rig.name)}.",
             _clock_line(),
             "",
             *_rig_lines(plan),
@@ -383,7 +384,7 @@ def _rig_lines(plan: Plan) -> list[str]:
     unit, goal = rig.speed_unit, f"{100 * plan.within:g} %"
     if highest is None:
         reach = (
-            f"At any speed, the lengths and the clock of this rig alone make U95 larger than "
+            f"At every speed, the lengths and the clock of this rig alone cause a U95 above "
             f"{goal}."
         )
     elif highest >= rig.window.fastest_mps:
@@ -399,10 +400,13 @@ def _rig_lines(plan: Plan) -> list[str]:
             f"{speed_in(unit, highest):.4g} {unit}."
         )
     return [
-        f"{plain(rig.name)} ({model.spacing_m * 1e3:g} mm, steps of {tick_text(model.tick_s)}) "
-        f"has a U95 of {_rounded_percent(plan.U95_relative)};",
-        f"the largest share of the variance, {100 * plan.leading_share:.0f} %, "
-        f"comes from {plan.leading}.",
+        *wrap(
+            f"The rig {plain(rig.name)} ({model.spacing_m * 1e3:g} mm, steps of "
+            f"{tick_text(model.tick_s)}) has a U95 of {_rounded_percent(plan.U95_relative)}.",
+            COLUMNS,
+        ),
+        f"The largest share of the variance, {100 * plan.leading_share:.0f} %, "
+        f"has this cause: {plan.leading}.",
         *wrap(reach, COLUMNS),
     ]
 

@@ -78,7 +78,7 @@ def _wrong_lines(session: Session) -> str:
     what = f"none of the {session.unusable.lines} lines has the format {stated}"
     if other is None:
         return f"{what}: check the key `lines` in the rig"
-    return f'{what}; their format is {other}: write lines = "{other}" in the rig'
+    return f'{what}; the lines have the format {other}: write lines = "{other}" in the rig'
 
 
 def _trouble_lines(troubles: Iterable[Trouble]) -> list[str]:

@@ -214,7 +214,7 @@ def _supposed_lines(found: WhatIf) -> list[str]:
         word = "fast" if as_if.clock_error > 0 else "slow"
         lines.append(f"its counter ran {abs(as_if.clock_error) * 1e6:.6g} ppm too {word}")
     if as_if.edges != EdgesUsed.BOTH:
-        lines.append(f"only its {EDGE_WORDS[as_if.edges]} edges gave the transit")
+        lines.append(f"only the {EDGE_WORDS[as_if.edges]} edges of each shot gave the transit")
     return [f"  {line}" for line in lines]
 
 
@@ -311,7 +311,7 @@ def _agreement_lines(found: WhatIf) -> list[str]:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
             f"The steps alone can change a transit by up to {half_s * 1e6:.3g} us (95 %): "
-            f"this explains the change in {int(found.explained.sum())} of "
+            f"this effect explains the change in {int(found.explained.sum())} of "
             f"{count_text(compared, 'shot')}."
         )
     return lines

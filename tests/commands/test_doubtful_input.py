@@ -30,7 +30,7 @@ def test_a_rig_that_states_other_lines_than_the_recording_holds_is_told_which(
 ) -> None:
     outcome = chrono(*words, PLAIN, "--rig", rig)
     assert outcome.code == 1
-    assert 'their format is plain: write lines = "plain" in the rig' in outcome.err
+    assert 'the lines have the format plain: write lines = "plain" in the rig' in outcome.err
 
 
 @pytest.fixture

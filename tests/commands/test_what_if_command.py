@@ -127,7 +127,7 @@ def test_a_noisy_session_names_what_is_otherwise(chrono):
     assert done.code == 1, "a lamp flickers in the noisy hall"
     text = " ".join(done.out.split())
     assert "its counter ran 500 ppm too slow" in text
-    assert "only its leading edges gave the transit" in text
+    assert "only the leading edges of each shot gave the transit" in text
     assert "disappear with the assumption" in text
     assert "only with the assumption: 13. The reason is that the edges" in text
     data = json.loads(chrono("whatif", NOISY, "--as-if-tick", "1 ms", "--json").out)

@@ -151,8 +151,8 @@ def test_a_plan_marks_what_reaches_the_goal() -> None:
         for error, mark in re.findall(r"([\d.]+) % ([+ ])", row)[:3]:
             if float(error) != 0.5:
                 assert (float(error) < 0.5) == (mark == "+"), row
-    assert "light gates (300 mm, steps of 62.5 ns) has a U95 of 0.20 %;" in text
-    assert "the largest share of the variance, 76 %, comes from gate spacing." in text
+    assert "The rig light gates (300 mm, steps of 62.5 ns) has a U95 of 0.20 %." in text
+    assert "The largest share of the variance, 76 %, has this cause: gate spacing." in text
     assert (
         "U95 of this rig is at most 0.5 % in its whole window, 2 … 200 m/s, and for higher "
         "speeds up to 45" in " ".join(text.split())
@@ -211,7 +211,7 @@ def test_a_plan_for_any_rig_and_goal_fits_and_is_json(rig: Rig, within: float) -
     text, data = plan_text(plan_for(rig, 60.0, within)), plan_data(plan_for(rig, 60.0, within))
     assert max(map(len, text.split("\n"))) <= 80
     json.dumps(data, allow_nan=False)
-    assert ("At any speed" in text) == (data["rig"]["highest_speed_mps"] is None)
+    assert ("At every speed" in text) == (data["rig"]["highest_speed_mps"] is None)
 
 
 def test_reports_load_no_screen() -> None:
