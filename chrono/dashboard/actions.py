@@ -1,8 +1,8 @@
 """This table lists all actions that the operator can do with a key or a command.
 
 Each action in this table states in which situation the action is possible. No other module
-decides when an action is possible. If an action is not possible, its key is not shown and does
-nothing.
+decides when an action is possible. If an action is not possible, the screen does not show its
+key, and the key does nothing.
 """
 
 from collections.abc import Callable
@@ -15,7 +15,7 @@ SCREENS = ("shots", "far", "comparison", "beams", "help")
 @dataclass(frozen=True)
 class Situation:
     """
-    The facts that decide which actions are possible.
+    The facts about the program's state that decide which actions are possible.
 
     Attributes
     ----------
@@ -54,7 +54,7 @@ class Situation:
 @dataclass(frozen=True)
 class Action:
     """
-    An action that the operator can do.
+    An action that the operator can do with a key or a command.
 
     Attributes
     ----------

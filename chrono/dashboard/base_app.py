@@ -1,4 +1,4 @@
-"""The base class of the dashboard, the error lab and the log book.
+"""The base class of three applications: the dashboard, the error lab and the log book.
 
 This class handles the colour theme, the user's saved choices and the signals that end the
 program. If the user presses keys before a dialog is ready, the class passes these keys to the
@@ -31,7 +31,7 @@ class BaseApp(App[Result]):
     """
     An application with the colour theme that the operator chose.
 
-    Signals such as SIGTERM end the application.
+    Signals of the operating system such as SIGTERM end the application.
     """
 
     TITLE = "chrono"

@@ -106,7 +106,7 @@ def advice_text(health: HealthText, troubles: list[str]) -> Text:
 
 
 def gate_text(seen: GateObservation) -> Text:
-    """Return the state of a gate in bold: blocked, clear or not known yet."""
+    """Return the state of a gate as bold text: blocked, clear or not known yet."""
     if seen.blocked is None:
         return Text.assemble(("? the state is not known yet", "bright_black"))
     if seen.blocked:

@@ -108,7 +108,7 @@ def flow(items: list[Text], cells: int) -> Text:
 
 
 def update_text(widget: Static, text: Text) -> None:
-    """Change the text of a widget only if the new text differs."""
+    """Change the text of a widget, but only if the new text differs from the old text."""
     if getattr(widget, "shown_text", None) != text:
         widget.shown_text = text  # type: ignore[attr-defined]
         widget.update(text)

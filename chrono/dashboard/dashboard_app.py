@@ -311,7 +311,9 @@ class Dashboard(BaseApp[None]):
         return action not in ACTION or ACTION[action].possible(self.situation)
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
-        """List in the command palette every action that is possible now."""
+        """
+        Yield a command for Textual's command palette for each action that is possible now.
+        """
         for command in super().get_system_commands(screen):
             if command.title in SYSTEM_COMMANDS:
                 yield command
@@ -387,7 +389,7 @@ class Dashboard(BaseApp[None]):
             self.base.show_view(view, self.preferences.unit)
 
     def refresh_all(self) -> None:
-        """Update the whole screen and its keys."""
+        """Update the whole screen and the keys that it shows."""
         screen = self.base
         if screen is not None:
             screen.refresh_all()
@@ -418,7 +420,7 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("shots")
 
     def action_far(self) -> None:
-        """Show the last speed as large as the terminal allows."""
+        """Open the Far view, which shows the last speed as large as the terminal allows."""
         self.switch_mode("far")
 
     def action_comparison(self) -> None:
@@ -442,7 +444,7 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("help")
 
     def action_lab(self) -> None:
-        """Open the error lab with the gates of this session."""
+        """Open the error lab with the values of this session's gates."""
         from chrono.dashboard.lab_screen import LabScreen
         from chrono.teaching.error_lab import start_of_session
 
@@ -483,7 +485,7 @@ class Dashboard(BaseApp[None]):
             self.notify(f"Your last entry was undone: {words}", markup=False)
 
     def action_unit(self) -> None:
-        """Change to the next unit of speed."""
+        """Show all speeds in the next unit, such as km/h instead of m/s."""
         self.preferences.next_unit(self.driver.run.session.rig.speed_unit)
         self.refresh_all()
 
@@ -527,7 +529,7 @@ class Dashboard(BaseApp[None]):
     # -- the time of a replay ------------------------------------------------------------
 
     def action_pause(self) -> None:
-        """Pause the replay or continue it."""
+        """Pause the replay, or continue a paused replay."""
         self.replay.pause_or_resume()
 
     def action_faster(self) -> None:
@@ -539,7 +541,7 @@ class Dashboard(BaseApp[None]):
         self.replay.play_slower()
 
     def action_next_shot(self) -> None:
-        """Play the replay to the next shot and pause there."""
+        """Continue the replay up to the next shot, and pause there."""
         self.replay.step_to_next_shot()
 
     @work(exclusive=True, group="go")

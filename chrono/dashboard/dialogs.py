@@ -1,4 +1,4 @@
-"""The dialogs of the dashboard ask for a text, a setup or a decision, or show lines to read.
+"""The dialogs of the dashboard ask for a text, a setup or a decision, or show some text.
 
 The decorator `asks` lets an action wait for the user's answer in a dialog. A barcode reader, a
 paste or a fast typist may send keys before a dialog is ready. The dialog stores these early

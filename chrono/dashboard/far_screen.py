@@ -2,7 +2,7 @@
 
 If there is room, the screen also shows the ± of the speed with its unit, the number and the
 mean of the setup's shots, and the last five speeds. The digits of the last speed use all other
-lines of the screen. On a very small screen, only the last speed is shown.
+lines of the screen. A very small screen shows only the last speed.
 """
 
 from dataclasses import dataclass

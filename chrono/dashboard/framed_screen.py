@@ -64,7 +64,7 @@ class FramedScreen(Screen[None]):
         yield KeyBar(KEY_LABELS)
 
     def compose_body(self) -> list[Widget]:
-        """Return the widgets of this screen."""
+        """Return the widgets that belong only to this screen."""
         raise NotImplementedError
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

@@ -111,7 +111,7 @@ SHOWN_GUESSES = 4
 
 class LabScreen(Screen[None]):
     """
-    The screen of the error lab.
+    The screen that shows the error lab.
 
     Parameters
     ----------
@@ -268,7 +268,7 @@ class LabScreen(Screen[None]):
         self._look_again()
 
     def action_unit(self) -> None:
-        """Change to the next unit of speed."""
+        """Show all speeds in the next unit, such as km/h instead of m/s."""
         self.unit = unit_after(self.unit)
         self._show_all()
 

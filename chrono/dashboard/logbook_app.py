@@ -85,7 +85,7 @@ class LogBookApp(BaseApp[LogEntry]):
 
     @property
     def selected(self) -> LogEntry | None:
-        """The recording under the cursor."""
+        """The recording on the line with the cursor."""
         place = self.query_one("#recordings", OptionList).highlighted
         return None if place is None else self.entries[place]
 

@@ -102,7 +102,7 @@ class Preferences:
 
 
 def unit_after(unit: str) -> str:
-    """Return the next unit of speed."""
+    """Return the unit of speed that comes after this unit in the list of units."""
     units = list(SPEED_UNITS)
     return units[(units.index(unit) + 1) % len(units)]
 

@@ -44,11 +44,11 @@ class ShotMarking(FramedScreen):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot that the operator can mark."""
+        """The shot that the operator can mark on this screen."""
         raise NotImplementedError
 
     def selected_or_warn(self) -> ShotRow | None:
-        """Return the shot that the operator can mark; warn if there is no shot."""
+        """Return the shot that the operator can mark. If there is no shot, show a warning."""
         row = self.selected
         if row is None:
             self.warn("There is no shot yet.")

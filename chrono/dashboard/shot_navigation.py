@@ -34,7 +34,7 @@ class ReplayControls:
         return cast("ReplayRun", self._driver.run)
 
     def pause_or_resume(self) -> None:
-        """Pause the replay or continue it."""
+        """Pause the replay, or continue a paused replay."""
         source = self._run.source
         (source.resume if source.paused else source.pause)()
         self._changed()
@@ -52,7 +52,7 @@ class ReplayControls:
         self._changed()
 
     def step_to_next_shot(self) -> None:
-        """Play the replay to the next shot and pause there."""
+        """Continue the replay up to the next shot, and pause there."""
         self._run.step_to_next_shot()
         self._changed()
 

@@ -241,7 +241,7 @@ class ShotsScreen(ShotMarking):
             self.app.push_screen(LinesDialog(f"Shot {row.number}", lines))
 
     def action_motion(self) -> None:
-        """Compute energy, momentum and range of the selected shot, and show them."""
+        """Compute energy, momentum and range of the selected shot, and show these values."""
         row = self.selected_or_warn()
         if row is None:
             return

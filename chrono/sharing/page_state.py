@@ -1,7 +1,7 @@
 """Make the content of the web page at one moment: all texts, and the numbers for a plot.
 
 The web page computes nothing, because all values already have the right unit, digits and
-decimal sign. This module does not use the network.
+decimal sign. The code of this module does not use the network.
 """
 
 import json

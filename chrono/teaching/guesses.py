@@ -143,7 +143,7 @@ def guesses_path(recording: Path | None, folder: Path) -> Path:
 
 def keep_guess(path: Path, *guesses: Guess) -> None:
     """
-    Append guesses to a file.
+    Append guesses to the file of guesses.
 
     Raises
     ------
