@@ -1,1 +1,1 @@
-"""The terminal dashboard; each screen is in its own file."""
+"""The terminal dashboard. The code of each screen is in its own file."""

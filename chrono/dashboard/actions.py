@@ -1,7 +1,8 @@
-"""This table lists the operator's actions for the keys, key bar, command palette and help.
+"""This table lists all actions that the operator can do with a key or a command.
 
-Each action states in which situation it is possible. No other module decides this. If an
-action is not possible, its key is not shown and does nothing.
+Each action in this table states in which situation the action is possible. No other module
+decides when an action is possible. If an action is not possible, the screen does not show its
+key, and the key does nothing.
 """
 
 from collections.abc import Callable
@@ -14,7 +15,7 @@ SCREENS = ("shots", "far", "comparison", "beams", "help")
 @dataclass(frozen=True)
 class Situation:
     """
-    The facts that decide which actions are possible.
+    The facts about the program's state that decide which actions are possible.
 
     Attributes
     ----------
@@ -53,7 +54,7 @@ class Situation:
 @dataclass(frozen=True)
 class Action:
     """
-    An action that the operator can do.
+    An action that the operator can do with a key or a command.
 
     Attributes
     ----------
@@ -90,12 +91,12 @@ class Action:
     shown_key: str = ""
 
     def possible(self, now: Situation) -> bool:
-        """Return whether the action can be done now."""
+        """Return whether the operator can do this action now."""
         return now.screen in self.screens and self.when(now)
 
     @property
     def sign(self) -> str:
-        """The name of the key, as the screen shows it."""
+        """The name of the action's key, as the screen shows it."""
         return self.shown_key or self.key
 
 
@@ -113,7 +114,7 @@ WITH_A_SHOT = ("shots", "far")
 
 
 def _clocking(now: Situation) -> bool:
-    """Return whether new shots can still come from a board."""
+    """Return whether a board is connected that can still send new shots."""
     return now.live and not now.finished
 
 

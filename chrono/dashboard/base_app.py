@@ -1,10 +1,11 @@
-"""The base class of the dashboard, the error lab and the log book.
+"""The base class of three applications: the dashboard, the error lab and the log book.
 
-The class handles the theme, the saved choices and the signals that end programs. It also
-passes early keys to a dialog that is not ready yet. The named colours come from the set of
-Okabe and Ito (jfly.uni-koeln.de/color, 2008), so that people with any colour vision can
-distinguish them. Each colour is made lighter or darker until its contrast is at least 4.5 : 1
-on every background in use (WCAG 2.2, 1.4.3).
+This class handles the colour theme, the user's saved choices and the signals that end the
+program. If the user presses keys before a dialog is ready, the class passes these keys to the
+dialog. The named colours come from the set of Okabe and Ito (jfly.uni-koeln.de/color, 2008).
+Colour-blind people can distinguish these colours too. Each colour of the set was made lighter
+or darker until its contrast was at least 4.5 : 1 on every background of the program (WCAG 2.2,
+1.4.3).
 """
 
 from __future__ import annotations
@@ -27,7 +28,11 @@ Result = TypeVar("Result")
 
 
 class BaseApp(App[Result]):
-    """An application with the operator's theme. Signals such as SIGTERM end the application."""
+    """
+    An application with the colour theme that the operator chose.
+
+    Signals of the operating system such as SIGTERM end the application.
+    """
 
     TITLE = "chrono"
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
@@ -40,18 +45,20 @@ class BaseApp(App[Result]):
             self.theme = self.preferences.theme
 
     def on_mount(self) -> None:
-        """Exit when a signal such as SIGTERM arrives, so that the terminal is restored."""
+        """
+        Exit properly after a signal such as SIGTERM, so that the terminal works normally again.
+        """
         for name in ("SIGTERM", "SIGHUP"):
             with suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
                 get_running_loop().add_signal_handler(getattr(signal, name), self.exit)
 
     def watch_theme(self, theme: str) -> None:
-        """Save the theme for the next session."""
+        """Save the colour theme for the next session."""
         if self.is_running:
             self.preferences.choose_theme(theme)
 
     async def on_key(self, event: events.Key) -> None:
-        """Give a dialog the keys that were pressed before the dialog was ready."""
+        """Pass keys to a dialog if the user pressed them before the dialog was ready."""
         for dialog in self.screen_stack[-1:]:
             if isinstance(dialog, TypedDialog) and (event.is_printable or not dialog.stands):
                 event.prevent_default()
@@ -63,7 +70,9 @@ class BaseApp(App[Result]):
         path: str | None = None,
         time_format: str | None = None,
     ) -> str | None:
-        """Save a picture of the screen in the downloads folder, or in the current folder."""
+        """
+        Save a picture of the screen in the downloads folder, or else in the current folder.
+        """
         downloads = user_downloads_path()
         folder = Path(path) if path else downloads if downloads.is_dir() else Path.cwd()
         try:
@@ -78,7 +87,7 @@ class BaseApp(App[Result]):
         return saved
 
     def warn(self, text: str) -> None:
-        """Warn the operator of a problem."""
+        """Show the operator a warning about a problem."""
         self.notify(plain_lines(text), severity="warning", timeout=8, markup=False)
 
 

@@ -1,4 +1,7 @@
-"""The Beams screen shows if gates, link and clock are ready, and helps to align the beams."""
+"""The Beams screen shows if the gates, the link to the board and the clock are ready.
+
+The Beams screen also helps the user to align the beams.
+"""
 
 from collections.abc import Sequence
 from time import monotonic
@@ -30,10 +33,14 @@ SHOWN_SAMPLES = 5
 
 
 class BeamsScreen(FramedScreen):
-    """A screen with the state of the gates, the link and the clock, and with a verdict."""
+    """
+    A screen that shows the state of gates, link and clock, and if all are ready to measure.
+    """
 
     def compose_body(self) -> list[Widget]:
-        """Return the widgets for the verdict, both gates, the alignment and the details."""
+        """
+        Return the widgets that show the checks' result, both gates, the alignment and details.
+        """
         gates = [Static(id=f"gate-{name}", classes="gate") for name in "ab"]
         for gate, name in zip(gates, "AB", strict=True):
             gate.border_title = f"gate {name}"
@@ -47,7 +54,7 @@ class BeamsScreen(FramedScreen):
         ]
 
     def show_run(self, run: Run) -> None:
-        """Show the present state of the gates, the link and the clock."""
+        """Show the current state of the gates, the link to the board and the clock."""
         super().show_run(run)
         observed = run.observed()
         if observed is None:
@@ -84,7 +91,7 @@ class BeamsScreen(FramedScreen):
 
 
 def verdict_text(health: HealthText) -> Text:
-    """Return the verdict: READY, or NOT READY with the reason."""
+    """Return the result of all checks: READY, or NOT READY with the reason."""
     if health.ready:
         return Text.assemble(("READY", "bold green"))
     return Text.assemble(
@@ -93,13 +100,13 @@ def verdict_text(health: HealthText) -> Text:
 
 
 def advice_text(health: HealthText, troubles: list[str]) -> Text:
-    """Return advice for each problem that prevents clocking, then the other problems."""
+    """Return advice for each problem that prevents measuring, then the other problems."""
     lines = [f"do: {item.advice}" for item in health.troubles] + troubles
     return Text("".join(f"{line}\n" for line in lines))
 
 
 def gate_text(seen: GateObservation) -> Text:
-    """Return the state of a gate in bold: blocked, clear or not known yet."""
+    """Return the state of a gate as bold text: blocked, clear or not known yet."""
     if seen.blocked is None:
         return Text.assemble(("? the state is not known yet", "bright_black"))
     if seen.blocked:
@@ -108,7 +115,7 @@ def gate_text(seen: GateObservation) -> Text:
 
 
 def items_text(health: HealthText) -> Text:
-    """Return one line for each checked item; the sign ! marks an item with a problem."""
+    """Return one line for each checked item; the sign "!" marks an item with a problem."""
     text = Text()
     for item in health.items:
         sign, style = ("!", "bold yellow") if item.trouble else (" ", "")
@@ -117,7 +124,7 @@ def items_text(health: HealthText) -> Text:
 
 
 def clock_notes(observed: Observation) -> Text:
-    """Return the lines about the clock's rate."""
+    """Return lines of text about the rate of the board's clock."""
     if observed.clock is None:
         return Text()
     clock = observed.clock
@@ -131,7 +138,7 @@ def clock_notes(observed: Observation) -> Text:
 
 
 def delays_text(delays: BeatDelays | None) -> Text:
-    """Return a line that says how late the beats are read."""
+    """Return a line with the median and the longest delay of the board's beats."""
     if delays is None:
         return Text()
     return Text(
@@ -141,7 +148,7 @@ def delays_text(delays: BeatDelays | None) -> Text:
 
 
 def records_text(session: Session) -> Text:
-    """Return the session's notes, and the records that could not be used."""
+    """Return the notes on the session, and the damaged lines and records of the recording."""
     unusable = session.unusable
     damaged = [
         f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in unusable.line_samples
@@ -162,7 +169,7 @@ def records_text(session: Session) -> Text:
 
 
 def _list(heading: str, lines: list[str]) -> Text:
-    """Return a heading and the first lines; return an empty text if there are no lines."""
+    """Return a heading with the first lines of a list, or an empty text for an empty list."""
     if not lines:
         return Text()
     text = Text().append(f"\n{heading}\n", "bold")

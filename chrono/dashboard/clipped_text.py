@@ -1,4 +1,4 @@
-"""Make texts from outside safe to show, and cut or wrap them to fit the screen."""
+"""Remove control characters from texts of other programs, and fit the texts to the screen."""
 
 from collections.abc import Sequence
 
@@ -10,7 +10,7 @@ from chrono.safe_text import plain
 
 class Clipped(Static):
     """
-    A text with a limited number of lines.
+    A widget that shows a text with a limited number of lines.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ class Clipped(Static):
             self._fit()
 
     def on_resize(self) -> None:
-        """Fit the text to the new size."""
+        """Fit the text to the new size of the widget."""
         self._fit()
 
     def _fit(self) -> None:
@@ -45,7 +45,7 @@ class Clipped(Static):
         self.update(self.clip(self._whole, cells, lines))
 
     def clip(self, text: Text, cells: int, lines: int) -> Text:
-        """Return the text, cut to this many lines and cells; … marks a cut."""
+        """Return the text, cut to `lines` lines of `cells` cells; … marks the cut."""
         wrapped = text.wrap(self.app.console, cells)
         if len(wrapped) <= lines:
             return text
@@ -57,7 +57,7 @@ class Clipped(Static):
 
 
 def fit(text: str, cells: int) -> str:
-    """Return a text without control characters, cut to this many cells; … marks a cut."""
+    """Return a text without control characters, cut to `cells` cells; … marks the cut."""
     if len(text) <= cells and text.isascii() and text.isprintable():
         return text
     shown = Text(plain(text[: 4 * cells + 4]))
@@ -67,7 +67,7 @@ def fit(text: str, cells: int) -> str:
 
 def fit_apart(name: str, cells: int, names: Sequence[str]) -> str:
     """
-    Return a shortened name that differs from the other shortened names.
+    Return a shortened name that differs from all other shortened names.
 
     Parameters
     ----------
@@ -87,13 +87,13 @@ def fit_apart(name: str, cells: int, names: Sequence[str]) -> str:
 
 
 def _with_end(name: str, cells: int, tail: int) -> str:
-    """Return the beginning and the end of a name."""
+    """Return the beginning and the end of a name with … between them."""
     text = plain(name)
     return f"{text[: cells - 1 - tail]}…{text[-tail:]}"
 
 
 def flow(items: list[Text], cells: int) -> Text:
-    """Return items side by side on as few lines as possible; each item stays on one line."""
+    """Arrange short texts side by side on as few lines as possible, and break no text."""
     text, used = Text(), 0
     for item in items:
         if used and used + 2 + item.cell_len > cells:
@@ -108,7 +108,7 @@ def flow(items: list[Text], cells: int) -> Text:
 
 
 def update_text(widget: Static, text: Text) -> None:
-    """Change the text of a widget only if the new text differs."""
+    """Change the text of a widget, but only if the new text differs from the old text."""
     if getattr(widget, "shown_text", None) != text:
         widget.shown_text = text  # type: ignore[attr-defined]
         widget.update(text)

@@ -44,7 +44,7 @@ _APART = range(6, 21)
 
 
 class ComparisonScreen(FramedScreen):
-    """A screen that compares the setups: their shots, their means and the differences."""
+    """A screen that compares setups: their shots, their mean speeds, and the differences."""
 
     def __init__(self, driver: RunDriver, preferences: Preferences) -> None:
         super().__init__(driver, preferences)
@@ -54,15 +54,19 @@ class ComparisonScreen(FramedScreen):
         self._at_work = False
 
     def compose_body(self) -> list[Widget]:
-        """Return a widget with text that scrolls."""
+        """Return a widget that shows a text which the user can scroll."""
         return [VerticalScroll(Static(id="compared"), id="comparison")]
 
     def on_resize(self) -> None:
-        """Draw the screen again in the new size."""
+        """Draw the screen again after its size has changed."""
         self.call_after_refresh(self._draw)
 
     def show_view(self, view: SessionView, unit: str) -> None:
-        """Draw the last result; compare the setups again if a shot or mark changed."""
+        """
+        Draw the comparison of the setups.
+
+        If a shot or a mark changed, first compute the comparison again.
+        """
         self._groups = self.driver.looks.groups()
         if self._groups is not self._compared and not self._at_work:
             self._at_work = True
@@ -99,7 +103,9 @@ def comparison_screen_text(
     columns: int,
     damaged_lines: int = 0,
 ) -> Text:
-    """Return the text of the screen: the answer, the mean of each setup, and each pair."""
+    """
+    Return the text of the screen: which setup is faster, the mean of each setup, and each pair.
+    """
     text = Text()
     if len(groups) < 2:
         text.append(f"{TOO_FEW}\n\n", "bold yellow")
@@ -122,14 +128,14 @@ def comparison_screen_text(
 
 
 def latest_pair(found: Comparison) -> PairComparison:
-    """Return the pair of the two setups that have the latest counted shots."""
+    """Return the comparison of the two setups that have the latest counted shots."""
     last = sorted(found.groups, key=lambda group: int(group.sample.number[-1]))[-2:]
     names = {group.name for group in last}
     return next(pair for pair in found.pairs if {pair.first.name, pair.second.name} == names)
 
 
 def pair_text(pair: PairComparison, unit: str, columns: int) -> Text:
-    """Return sentences and a drawing about the difference between two setups."""
+    """Describe the difference between two setups with sentences and a drawing."""
     title, *lines = pair_lines(pair, unit)
     text = Text().append(f"{title}\n", "bold")
     text.append("".join(f"{line.strip()}\n" for line in lines))
@@ -147,7 +153,9 @@ def pair_text(pair: PairComparison, unit: str, columns: int) -> Text:
 
 
 def groups_text(groups: Sequence[Group], unit: str, columns: int) -> Text:
-    """Return the mean of each setup as a number, a dot for each shot, and the 95 % interval."""
+    """
+    Draw each setup: its mean speed, one dot for each shot, and the 95 % interval of the mean.
+    """
     ends = [end for group in groups for end in _ends(group, unit)]
     axis = fit_axis(min(ends), max(ends), columns, _APART)
     text = Text()
@@ -167,7 +175,7 @@ def groups_text(groups: Sequence[Group], unit: str, columns: int) -> Text:
 
 
 def interval_line(axis: Axis, low: float, middle: float, high: float) -> str:
-    """Return a line of characters that marks the ends and the middle of an interval."""
+    """Return a line of characters that shows an interval with its ends and its middle."""
     begin, at, end = (
         min(max(round(axis.place(value)), 0), axis.cells - 1) for value in (low, middle, high)
     )
@@ -178,7 +186,7 @@ def interval_line(axis: Axis, low: float, middle: float, high: float) -> str:
 
 
 def _ends(group: Group, unit: str) -> tuple[float, float]:
-    """Return the lowest and the highest value that is drawn for a setup."""
+    """Return the lowest and the highest speed in the drawing of a setup."""
     series = group.series
     low = min(series.min_mps, series.mean_mps - series.U95_mean_mps)
     high = max(series.max_mps, series.mean_mps + series.U95_mean_mps)
@@ -186,7 +194,7 @@ def _ends(group: Group, unit: str) -> tuple[float, float]:
 
 
 def _dots(axis: Axis, group: Group, unit: str) -> str:
-    """Return a dot for each shot; dots of equal speeds are stacked if there is room."""
+    """Draw one dot for each shot; if there is room, stack the dots of equal speeds."""
     chart = Chart(axis, Axis(0.0, 1.0, 1, 1.0))
     speeds = np.array([speed_in(unit, v) for v in group.sample.speed_mps])
     columns, counts = np.unique(

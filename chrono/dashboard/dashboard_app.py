@@ -1,14 +1,15 @@
-"""The dashboard shows a session or a replay, and the operator can act on it with keys.
+"""The dashboard shows a session or a replay, and the operator controls it with keys.
 
-The application reads new rows in a loop. It contains the actions for the whole session and
-helper methods for its screens. The actions for one shot are on the Shots screen. The board's
-lines are written to the recording before this program reads them. So a screen cannot lose a
-shot.
+The application reads the new rows of the recording in a loop. The application contains the
+actions for the whole session, and methods that its screens use. The code of the Shots screen
+contains the actions for one shot. The recording already contains a line of the board before the
+application reads this line. So an error in a screen cannot cause the loss of a shot.
 
-At the start, this module loads only Textual. The measuring code is loaded together with the
-run. Each other screen is loaded when it is first shown (`SCREENS`). Scipy is needed for the
-interval of the first speed. `Session.make_ready` loads scipy in a thread after the first screen
-is shown.
+To start fast, this module first loads only the library Textual. The code that computes speeds
+is loaded later, together with the data. The code of each other screen is loaded when the user
+opens the screen for the first time (`SCREENS`). The first speed needs the library Scipy, which
+computes the interval ± of the speed. `Session.make_ready` loads Scipy in a thread after the
+first screen appears.
 """
 
 from __future__ import annotations
@@ -90,7 +91,7 @@ def show_replay(
     edit: bool = False,
 ) -> None:
     """
-    Show a progress bar while a recording is loaded, then show the recording.
+    Load a recording and show a progress bar meanwhile; then replay the recording.
 
     Parameters
     ----------
@@ -130,7 +131,7 @@ def show_replay(
 
 def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     """
-    Show a progress bar while a recording is loaded, then show its new shots.
+    Load a recording and show a progress bar meanwhile; then show each new shot.
 
     Parameters
     ----------
@@ -176,7 +177,7 @@ def _run_app(app: Dashboard, findings: Findings) -> None:
 
 
 class RowsCame(Message):
-    """A message that new rows can be read now, before the next check."""
+    """A message to the application: new rows of the recording can be read now."""
 
 
 class Dashboard(BaseApp[None]):
@@ -228,7 +229,7 @@ class Dashboard(BaseApp[None]):
     # -- beginning ---------------------------------------------------------------------
 
     def on_mount(self) -> None:
-        """Show the session or the replay; load the recording first if needed."""
+        """Show the session or the replay. If a recording is not loaded yet, load it first."""
         if self.loaded:
             self._begin()
         else:
@@ -276,7 +277,7 @@ class Dashboard(BaseApp[None]):
 
     @work(group="ready")
     async def _prepare(self) -> None:
-        """Prepare the model in a thread, so that the next shot is shown without delay."""
+        """Prepare the speed model in a thread, so that the next shot appears without delay."""
         await to_thread(self.driver.prepare)
         freeze_widgets()  # the code for shots is loaded now too
 
@@ -284,7 +285,7 @@ class Dashboard(BaseApp[None]):
 
     @property
     def situation(self) -> Situation:
-        """The facts that decide which actions are possible."""
+        """The current facts that decide which actions are possible."""
         if not self.loaded or self.current_mode not in SCREENS:
             return Situation()
         run = self.driver.run
@@ -302,11 +303,17 @@ class Dashboard(BaseApp[None]):
         )
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Return whether an action is possible now; if not, its key is not shown."""
+        """
+        Return whether an action is possible now.
+
+        If an action is not possible, the screen does not show its key.
+        """
         return action not in ACTION or ACTION[action].possible(self.situation)
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
-        """List in the command palette every action that is possible now."""
+        """
+        Yield a command for Textual's command palette for each action that is possible now.
+        """
         for command in super().get_system_commands(screen):
             if command.title in SYSTEM_COMMANDS:
                 yield command
@@ -321,7 +328,7 @@ class Dashboard(BaseApp[None]):
     # -- driving and showing -------------------------------------------------------------
 
     def drive(self) -> None:
-        """Read the new rows; show a new shot at once."""
+        """Read the new rows of the recording, and show a new shot at once."""
         if self.trouble is not None or not self.loaded:
             return
         try:
@@ -343,7 +350,7 @@ class Dashboard(BaseApp[None]):
             self._tell_remeasured()
 
     def _say_that_rows_came(self) -> None:
-        """Announce from another thread that new rows can be read."""
+        """Tell the application from another thread that it can read new rows."""
         self.post_message(RowsCame())
 
     def on_rows_came(self) -> None:
@@ -357,7 +364,7 @@ class Dashboard(BaseApp[None]):
         self.notify(words, timeout=12, markup=False)
 
     def follow(self) -> None:
-        """Update the state of the lines, the link, the disk and the time."""
+        """Update the display of the run's state: received lines, link, disk and time."""
         if self.driver.settled:
             self._show_if_stale()
         screen = self.base
@@ -367,7 +374,7 @@ class Dashboard(BaseApp[None]):
 
     @property
     def base(self) -> FramedScreen | None:
-        """The screen below all dialogs; None if there is no screen."""
+        """The lowest screen, which is below all dialogs; None if no screen is open."""
         screen = next(iter(self.screen_stack), None)
         return screen if isinstance(screen, FramedScreen) and screen.stands else None
 
@@ -376,25 +383,25 @@ class Dashboard(BaseApp[None]):
             self.show_session()
 
     def show_session(self) -> None:
-        """Show the present shots and statistics."""
+        """Show the current shots and statistics."""
         view = self.driver.look()
         if self.base is not None:
             self.base.show_view(view, self.preferences.unit)
 
     def refresh_all(self) -> None:
-        """Update the whole screen and its keys."""
+        """Update the whole screen and the keys that it shows."""
         screen = self.base
         if screen is not None:
             screen.refresh_all()
             self.keys_shown_for = self.situation
 
     def drive_and_show(self) -> None:
-        """Read the operator's entries, and show what they changed."""
+        """Read the operator's new entries, and update the screen."""
         self.drive()
         self.refresh_all()
 
     def signal_shot(self) -> None:
-        """Ring the bell or flash the screen for a new shot; limit the rate of flashes."""
+        """For a new shot, ring the bell or flash the screen, but do not flash too often."""
         if self.preferences.signal == "bell":
             self.bell()
         elif self.preferences.signal == "flash" and self._may_flash():
@@ -413,7 +420,7 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("shots")
 
     def action_far(self) -> None:
-        """Show the last speed as large as the terminal allows."""
+        """Open the Far view, which shows the last speed as large as the terminal allows."""
         self.switch_mode("far")
 
     def action_comparison(self) -> None:
@@ -421,11 +428,11 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("comparison")
 
     def action_beams(self) -> None:
-        """Show the state of the gates, the link and the clock."""
+        """Open the screen with the state of the gates, the link to the board and the clock."""
         self.switch_mode("beams")
 
     def action_tone(self) -> None:
-        """Switch the tone for aligning to gate A, to gate B, or off."""
+        """Switch the tone that helps to align a gate: to gate A, to gate B, or off."""
         from chrono.dashboard.beams_screen import BeamsScreen
 
         if isinstance(self.base, BeamsScreen):
@@ -437,7 +444,7 @@ class Dashboard(BaseApp[None]):
         self.switch_mode("help")
 
     def action_lab(self) -> None:
-        """Open the error lab with the gates of this session."""
+        """Open the error lab with the values of this session's gates."""
         from chrono.dashboard.lab_screen import LabScreen
         from chrono.teaching.error_lab import start_of_session
 
@@ -450,7 +457,7 @@ class Dashboard(BaseApp[None]):
 
     @asks
     async def action_new_setup(self) -> None:
-        """Ask for the launch conditions of the next shots."""
+        """Ask the operator for the launch conditions of the next shots."""
         names = self.driver.run.session.setups.names[-20:]
         dialog = SetupDialog("New setup for the next shots", names)
         setup = await self.push_screen_wait(dialog)
@@ -459,7 +466,7 @@ class Dashboard(BaseApp[None]):
 
     @asks
     async def action_session_note(self) -> None:
-        """Ask for a note on the session."""
+        """Ask the operator for a note on the session."""
         if await self.edits.may_enter():
             dialog = TextDialog("Note on the session", required=True)
             text = await self.push_screen_wait(dialog)
@@ -467,7 +474,7 @@ class Dashboard(BaseApp[None]):
                 self.notify("The note about the session is saved.", markup=False)
 
     def action_hold(self) -> None:
-        """Switch the hold on or off; during a hold, shots are not counted."""
+        """Switch the hold on or off. While the hold is on, the program does not count shots."""
         on_hold = self.driver.run.session.on_hold
         self.edits.mark(Mark(HOLD_OFF if on_hold else HOLD_ON))
 
@@ -478,18 +485,18 @@ class Dashboard(BaseApp[None]):
             self.notify(f"Your last entry was undone: {words}", markup=False)
 
     def action_unit(self) -> None:
-        """Change to the next unit of speed."""
+        """Show all speeds in the next unit, such as km/h instead of m/s."""
         self.preferences.next_unit(self.driver.run.session.rig.speed_unit)
         self.refresh_all()
 
     def action_signal(self) -> None:
-        """Choose the next kind of signal for new shots."""
+        """Switch to the next kind of signal for new shots: no signal, bell or flash."""
         signal = self.preferences.next_signal()
         self.notify(f"Signal for new shots: {signal or 'none'}", timeout=3)
 
     @asks
     async def action_write_elsewhere(self) -> None:
-        """Ask for another place for the recording, and write the recording there."""
+        """Ask the operator for a new file, and write the whole recording there."""
         writer = self.driver.run.writer
         if writer is None:
             return
@@ -505,7 +512,7 @@ class Dashboard(BaseApp[None]):
                 self.warn(str(error))
 
     async def action_interrupt(self) -> None:
-        """Ask whether to quit; quit if this question is already on the screen."""
+        """Ask the operator whether to quit; quit if this question is already on the screen."""
         if isinstance(self.screen, QuitDialog):
             self.screen.dismiss(True)
         else:
@@ -513,7 +520,7 @@ class Dashboard(BaseApp[None]):
 
     @asks
     async def action_quit(self) -> None:
-        """Quit; ask first if a board is being clocked."""
+        """Quit; during a live session, ask the operator first."""
         run = self.driver.run if self.loaded else None
         is_clocking = run is not None and run.live and not run.finished
         if not is_clocking or await self.push_screen_wait(QuitDialog(_parting_words(run))):
@@ -522,24 +529,24 @@ class Dashboard(BaseApp[None]):
     # -- the time of a replay ------------------------------------------------------------
 
     def action_pause(self) -> None:
-        """Pause the replay or continue it."""
+        """Pause the replay, or continue a paused replay."""
         self.replay.pause_or_resume()
 
     def action_faster(self) -> None:
-        """Make the replay one step faster."""
+        """Increase the speed of the replay by one step."""
         self.replay.play_faster()
 
     def action_slower(self) -> None:
-        """Make the replay one step slower."""
+        """Reduce the speed of the replay by one step."""
         self.replay.play_slower()
 
     def action_next_shot(self) -> None:
-        """Play the replay to the next shot and pause there."""
+        """Continue the replay up to the next shot, and pause there."""
         self.replay.step_to_next_shot()
 
     @work(exclusive=True, group="go")
     async def action_previous_shot(self) -> None:
-        """Go back to the previous shot and pause there."""
+        """Move the replay back to the previous shot and pause there."""
         await self.replay.go_to_previous_shot()
 
 

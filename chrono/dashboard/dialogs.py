@@ -1,8 +1,8 @@
-"""The dialogs of the dashboard ask for a text, a setup or a decision, or show lines to read.
+"""The dialogs of the dashboard ask for a text, a setup or a decision, or show some text.
 
-An action can wait for the answer of a dialog (`asks`). Keys from a barcode reader, a paste or a
-fast typist may come before a dialog is ready. The dialog keeps these keys, and types them when
-it is ready. So no key is lost.
+The decorator `asks` lets an action wait for the user's answer in a dialog. A barcode reader, a
+paste or a fast typist may send keys before a dialog is ready. The dialog stores these early
+keys, and enters them in its fields as soon as it is ready. So the dialog loses no key.
 """
 
 from __future__ import annotations
@@ -50,12 +50,12 @@ def asks(
     action: Callable[[Owner], Coroutine[Any, Any, None]],
 ) -> Callable[[Owner], Coroutine[Any, Any, None]]:
     """
-    Let an action wait for the answers of dialogs.
+    Let an action wait for the user's answers in dialogs.
 
-    The action runs in a worker, because the user may answer late. The application handles the
-    next key only after the first dialog is shown or the action is done. So a second key goes
-    to the dialog, never to another action. An action must not do slow work before its first
-    dialog.
+    The action runs in the background (in a Textual worker), because the user may answer late.
+    The application waits with the next key until the action has shown its first dialog or has
+    ended. So a second key always goes to the dialog, and never starts another action. So an
+    action must not do slow work before it shows its first dialog.
     """
 
     @wraps(action)
@@ -73,10 +73,12 @@ Answer = TypeVar("Answer")
 
 
 class Field(Input):
-    """A text field; a pasted text with tabs or several lines also fills the next fields."""
+    """A text field. A pasted text with tabs or several lines also fills the next fields."""
 
     def on_paste(self, event: events.Paste) -> None:
-        """Divide a pasted text among the fields; the last field gets the rest of the text."""
+        """
+        Divide a pasted text among this field and the next fields; the last field gets the rest.
+        """
         event.prevent_default()
         event.stop()
         fields = list(self.screen.query(Field))
@@ -90,7 +92,7 @@ class Field(Input):
 
 
 class TypedDialog(ModalScreen[Answer]):
-    """A dialog with fields; `take` handles keys that come before the fields are ready."""
+    """A dialog with text fields. `take` stores keys that the user presses too early."""
 
     AUTO_FOCUS = ""
 
@@ -101,11 +103,11 @@ class TypedDialog(ModalScreen[Answer]):
         """True if the fields are ready to receive keys."""
 
     def on_mount(self) -> None:
-        """Begin when all widgets of the dialog exist."""
+        """Start the dialog as soon as all its widgets exist."""
         self.call_after_refresh(self._begin)
 
     async def take(self, event: events.Key) -> None:
-        """Type a key into a field, or keep the key until the fields are ready."""
+        """Enter a key in a text field, or store the key until the text fields are ready."""
         if self.stands:
             await self._type(event)
         else:
@@ -138,7 +140,7 @@ class TypedDialog(ModalScreen[Answer]):
 
 class TextDialog(TypedDialog[str | None]):
     """
-    Ask for one line of text.
+    Ask the user for one line of text.
 
     Parameters
     ----------
@@ -173,7 +175,7 @@ class TextDialog(TypedDialog[str | None]):
         self._replaced = replaced
 
     def compose(self) -> ComposeResult:
-        """Show the question and a field."""
+        """Show the question and a text field for the answer."""
         yield Vertical(
             Static(self._title, classes="heading", markup=False),
             Field(
@@ -188,7 +190,7 @@ class TextDialog(TypedDialog[str | None]):
 
     @on(Input.Submitted)
     def keep(self, event: Input.Submitted) -> None:
-        """Close the dialog and return the text."""
+        """Close the dialog and return the text in the field."""
         text = event.value.strip()
         if text or not self._required:
             self.dismiss(text)
@@ -196,7 +198,7 @@ class TextDialog(TypedDialog[str | None]):
 
 class SetupDialog(TypedDialog[Setup | None]):
     """
-    Ask for launch conditions.
+    Ask the user for the launch conditions of shots.
 
     Parameters
     ----------
@@ -225,7 +227,7 @@ class SetupDialog(TypedDialog[Setup | None]):
         self._values = setup_form(setup or Setup())
 
     def compose(self) -> ComposeResult:
-        """Show a field for each part of a setup."""
+        """Show a text field for each part of a setup."""
         with Vertical(classes="box"):
             yield Static(self._title, classes="heading", markup=False)
             if self._names:
@@ -245,7 +247,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
     @on(Input.Submitted)
     def keep(self) -> None:
-        """Return the setup; if a field is wrong, show the error."""
+        """Close the dialog and return the setup. If a field is wrong, show the error."""
         texts = [self.query_one(f"#{name}", Input).value for name, _, _ in self.FIELDS]
         try:
             setup = read_setup_form(*texts)
@@ -257,7 +259,7 @@ class SetupDialog(TypedDialog[Setup | None]):
 
 class ChangeDialog(ModalScreen[str | None]):
     """
-    Ask where to save entries in a replay; return "change", "copy" or None.
+    In a replay, ask where to save the operator's entries; return "change", "copy" or None.
 
     Parameters
     ----------
@@ -276,7 +278,12 @@ class ChangeDialog(ModalScreen[str | None]):
         self._name = plain(name)
 
     def compose(self) -> ComposeResult:
-        """Show the question; a key that was pressed twice by mistake changes nothing."""
+        """
+        Show the question.
+
+        Only the keys 1, 2 and Esc answer the question. So the second press of another key
+        changes nothing.
+        """
         yield Vertical(
             Static(f"Replay of {self._name}", classes="heading", markup=False),
             Static(CHANGE_TEXT, markup=False),
@@ -290,7 +297,7 @@ class ChangeDialog(ModalScreen[str | None]):
 
 class QuitDialog(ModalScreen[bool]):
     """
-    Ask whether to end a live session or leave the error lab.
+    Ask the user whether to end a live session or to leave the error lab.
 
     Parameters
     ----------
@@ -326,7 +333,7 @@ class QuitDialog(ModalScreen[bool]):
 
 class LinesDialog(ModalScreen[None]):
     """
-    Show some lines until a key is pressed.
+    Show some lines of text until the user presses a key.
 
     Parameters
     ----------
@@ -344,7 +351,7 @@ class LinesDialog(ModalScreen[None]):
         self._lines = "\n".join(plain(line) for line in lines)
 
     def compose(self) -> ComposeResult:
-        """Show the lines in a box, with the caution."""
+        """Show the lines in a box, together with the safety caution."""
         yield Vertical(
             Static(self._title, classes="heading", markup=False),
             VerticalScroll(Static(self._lines, markup=False, id="told"), classes="lines"),
@@ -354,14 +361,16 @@ class LinesDialog(ModalScreen[None]):
         )
 
     def show(self, lines: Sequence[str]) -> None:
-        """Show other lines, if the dialog is still open."""
+        """Replace the lines in the dialog, if the dialog is still open."""
         for text in self.query("#told").results(Static):
             text.update("\n".join(plain(line) for line in lines))
 
 
 class CautionScreen(ModalScreen[None]):
     """
-    A screen that shows the cautions until the operator confirms them, while clocking continues.
+    A screen with the safety cautions.
+
+    The screen stays until the operator confirms the cautions. Measuring continues meanwhile.
 
     Parameters
     ----------
@@ -379,7 +388,7 @@ class CautionScreen(ModalScreen[None]):
         self._recorded = recorded
 
     def compose(self) -> ComposeResult:
-        """Show the cautions in a box."""
+        """Show the safety cautions in a box."""
         heading, _, rest = CAUTION.partition("\n")
         yield Vertical(
             Static(heading, id="heading", markup=False),
@@ -391,10 +400,10 @@ class CautionScreen(ModalScreen[None]):
         )
 
     def action_acknowledge(self) -> None:
-        """Close the cautions, so that the operator can continue."""
+        """Close the safety cautions, so that the operator can continue."""
         self.dismiss()
 
 
 def plain_lines(text: str) -> str:
-    """Replace the control characters in each line of a message."""
+    """Make a message safe to show: replace the control characters in each line."""
     return "\n".join(plain(line) for line in text.splitlines())

@@ -1,8 +1,8 @@
-"""The Far view shows the last speed as large as possible, readable from metres away.
+"""The Far view shows the last speed so large that people can read it from metres away.
 
-If there is room, the screen also shows the ± with the unit, n and mean of the setup, and the
-last five speeds. The last speed gets all other lines. On a very small screen, only the last
-speed is shown.
+If there is room, the screen also shows the ± of the speed with its unit, the number and the
+mean of the setup's shots, and the last five speeds. The digits of the last speed use all other
+lines of the screen. A very small screen shows only the last speed.
 """
 
 from dataclasses import dataclass
@@ -36,7 +36,7 @@ BESIDE = ("bold", "cyan")
 
 
 class FarScreen(ShotMarking):
-    """A screen with the last shot and the results of its setup."""
+    """A screen that shows the last shot and the results of its setup."""
 
     @property
     def selected(self) -> ShotRow | None:
@@ -45,11 +45,11 @@ class FarScreen(ShotMarking):
         return view.latest if view is not None else None
 
     def compose_body(self) -> list[Widget]:
-        """Return the widgets for the digits and for the words below the digits."""
+        """Return two widgets: large digits, and the words below the digits."""
         return [Static(id="far"), Static(id="far-words")]
 
     def on_resize(self) -> None:
-        """Draw the screen again in the new size."""
+        """Draw the screen again after its size has changed."""
         self.call_after_refresh(self.refresh_all)
 
     def show_view(self, view: SessionView, unit: str) -> None:
@@ -63,7 +63,7 @@ class FarScreen(ShotMarking):
         update_text(self.query_one("#far-words", Static), words)
 
     def _mass_kg(self, row: ShotRow | None) -> float:
-        """Return the mass of a shot's body from its setup, or from the rig."""
+        """Return the mass of a shot's body, as stated by the shot's setup or by the rig."""
         session = self.driver.run.session
         body = session.setups.last(row.setup).body if row is not None else {}
         return body.get("mass_kg", session.rig.body.mass_kg)
@@ -71,7 +71,7 @@ class FarScreen(ShotMarking):
 
 @dataclass(frozen=True)
 class _Room:
-    """Number of cells and lines for each part; a part without room gets no lines."""
+    """The size of each part of the Far view in cells and lines."""
 
     columns: int
     speed: int
@@ -90,7 +90,9 @@ class _Room:
 
 
 def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
-    """Return digits that fill the screen; on a very small screen, the speed as text."""
+    """
+    Return the speed in digits that fill the screen; on a very small screen, return normal text.
+    """
     row = view.latest
     words = large_text(row, unit)
     speed, _, half = words.removesuffix(f" {unit}").partition(" ± ")
@@ -114,13 +116,15 @@ def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
 
 
 def _first_that_fits(texts: tuple[str, ...], room: _Room) -> list[str]:
-    """Draw in large digits the first text that fits."""
+    """Draw the first of several texts that fits on the screen in large digits."""
     drawn = (large_digits(text, room.columns, room.lower) for text in texts)
     return next((lines for lines in drawn if lines), [])
 
 
 def _setup_texts(view: SessionView, unit: str) -> tuple[str, ...]:
-    """Return texts with number and mean of the counted shots, the longest text first."""
+    """
+    Return texts with number and mean of the counted shots, from the longest to the shortest.
+    """
     if view.series is None:
         return ()
     count, mean = f"n {view.series.n}", mean_text(view.series, unit)[1].partition(" ")[0]
@@ -128,7 +132,7 @@ def _setup_texts(view: SessionView, unit: str) -> tuple[str, ...]:
 
 
 def _last_speeds(view: SessionView, unit: str, room: _Room) -> Text:
-    """Return as many of the last speeds as fit on one row, the newest at the right."""
+    """Return a row with the last speeds, as many as fit, with the newest speed at the right."""
     rows = [row for row in view.rows if isfinite(row.speed_mps)][-LAST_SPEEDS:]
     for count, apart in product(range(len(rows), 0, -1), APART):
         cells = (room.columns - apart * (count - 1)) // count
@@ -154,7 +158,12 @@ def _side_by_side(drawn: list[tuple[list[str], ShotRow]], apart: int) -> Text:
 
 
 def far_words(row: ShotRow | None, mass_kg: float, unit: str, columns: int) -> Text:
-    """Return two lines about the shot: first its state, number and setup, then its values."""
+    """
+    Return two lines about a shot.
+
+    The first line has the shot's state, number and setup. The second line has the measured
+    values.
+    """
     if row is None:
         return Text("no shot yet", "bold")
     state, style = shot_state(row)

@@ -1,4 +1,4 @@
-"""The frame of every screen contains the status, the problems, the caution and the keys."""
+"""The frame of every screen shows the status, the problems, the safety caution and the keys."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ KEY_LABELS = [KeyLabel(act.key, act.sign, act.label, act.name, act.rank) for act
 
 class FramedScreen(Screen[None]):
     """
-    A screen that shows the status, the problems, the caution and the keys.
+    A screen that shows the status, the problems, the safety caution and the keys.
 
     The application calls `show_view` and `show_run` to update the screen.
 
@@ -47,15 +47,15 @@ class FramedScreen(Screen[None]):
 
     @property
     def stands(self) -> bool:
-        """True if all widgets exist: from mounting until the screen closes."""
+        """True while all widgets of this screen exist: from its start until it closes."""
         return self._mounted and self.app.is_running
 
     def on_mount(self) -> None:
-        """Record that all widgets exist now."""
+        """Remember that all widgets of this screen exist now."""
         self._mounted = True
 
     def compose(self) -> ComposeResult:
-        """Put the widgets of this screen between the status and the keys."""
+        """Put the widgets of this screen between the status line and the key bar."""
         yield Clipped("status", 2, 3)
         yield Clipped("trouble", 3, 8, "b: more")
         if self.driver.run.near_launches:
@@ -64,7 +64,7 @@ class FramedScreen(Screen[None]):
         yield KeyBar(KEY_LABELS)
 
     def compose_body(self) -> list[Widget]:
-        """Return the widgets of this screen."""
+        """Return the widgets that belong only to this screen."""
         raise NotImplementedError
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -72,11 +72,11 @@ class FramedScreen(Screen[None]):
         return self.app.check_action(action, parameters)
 
     def warn(self, text: str) -> None:
-        """Warn the operator of a problem."""
+        """Show the operator a warning about a problem."""
         cast(BaseApp[Any], self.app).warn(text)
 
     def on_screen_resume(self) -> None:
-        """Update the screen when it is shown again."""
+        """Update the screen when the user returns to it."""
         self.refresh_all()
 
     def refresh_all(self) -> None:
@@ -86,10 +86,10 @@ class FramedScreen(Screen[None]):
             self.show_run(self.driver.run)
 
     def show_view(self, view: SessionView, unit: str) -> None:
-        """Show the present shots and statistics."""
+        """Show the current shots and statistics."""
 
     def show_run(self, run: Run) -> None:
-        """Show the state of the run; called ten times a second."""
+        """Show the state of the run. The application calls this method ten times per second."""
         self.query_one("#status", Clipped).show(status_line(run))
         troubles = trouble_lines(run, self.driver.looks.slope())
         trouble = self.query_one("#trouble", Clipped)

@@ -1,4 +1,4 @@
-"""The Help screen explains the keys, the ±, the flags and the cautions."""
+"""The Help screen explains keys, the ± of a speed, the flags of a shot and safety cautions."""
 
 from collections.abc import Iterable, Iterator
 
@@ -37,14 +37,14 @@ open shot can still change. The statistics do not use open shots."""
 
 
 class HelpScreen(FramedScreen):
-    """A screen with the help that you may need while you shoot."""
+    """A screen with help that the user may need during shots."""
 
     def compose_body(self) -> list[Widget]:
-        """Return one long page that scrolls."""
+        """Return one long help page that the user can scroll."""
         return [VerticalScroll(Static(help_page()), id="guide")]
 
     def on_mount(self) -> None:
-        """Focus the page, so that the arrow keys scroll it."""
+        """Focus the help page, so that the arrow keys scroll it."""
         self.query_one("#guide").focus()
 
 
@@ -72,7 +72,7 @@ def help_page() -> Group:
 
 
 def _keys() -> Iterator[RenderableType]:
-    """Yield the help text of every key, group by group."""
+    """Yield the help text of every key, sorted by groups of actions."""
     for group, heading in GROUPS.items():
         yield Text(f"Keys: {heading}", "bold underline")
         yield _two_columns(

@@ -1,4 +1,4 @@
-"""The key bar at the bottom of a screen shows the keys that are most important now."""
+"""The key bar at the bottom of a screen shows the most important keys of the moment."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ RANKED_KEYS = 6
 @dataclass(frozen=True)
 class KeyLabel:
     """
-    A key in the key bar, with its label.
+    A key in the key bar, with a label for its effect.
 
     Attributes
     ----------
@@ -46,13 +46,13 @@ class KeyLabel:
     rank: int | None = None
 
     def binding(self) -> Binding:
-        """Return a binding that connects the keys with the action."""
+        """Return a Textual binding that starts the action if one of the keys is pressed."""
         return Binding(self.keys, self.action, self.label, show=False)
 
 
 class KeyBar(Static):
     """
-    A bar with the keys of a screen that can be used now.
+    A bar that shows which keys of a screen the user can press now.
 
     Parameters
     ----------
@@ -65,19 +65,19 @@ class KeyBar(Static):
         self._labels = labels
 
     def on_mount(self) -> None:
-        """Write the keys now, and again after each change of the possible actions."""
+        """Write the keys into the bar, now and each time the possible actions change."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
         self.show_keys()
 
     def on_resize(self) -> None:
-        """Fit the keys to the new width."""
+        """Fit the key bar to the new width of the terminal."""
         self.show_keys()
 
     def show_keys(self) -> None:
         """
-        Write the keys that can be used now.
+        Write the keys that the user can press now.
 
-        If there are too many keys, write only the most important keys.
+        If the bar has no room for all keys, write only the most important keys.
         """
         if not self.app.is_running:
             return  # Textual needs an open screen here, but all screens are closed
@@ -102,7 +102,7 @@ class KeyBar(Static):
 
 
 def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]:
-    """Return keys with their labels; keys with the same label are side by side."""
+    """Return the keys with their labels. Keys that share a label are side by side."""
     items, text = [], Text()
     for label in labels:
         click = Style(meta={"@click": _called(label.action, owners[label.action])})
@@ -114,7 +114,7 @@ def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]
 
 
 def _called(action: str, owner: DOMNode) -> str:
-    """Return the text of the action that starts after a click on a key."""
+    """Return Textual's name for the action that a click on a key starts."""
     if isinstance(owner, App):
         place = "app"
     else:

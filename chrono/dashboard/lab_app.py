@@ -1,4 +1,4 @@
-"""The error lab as a separate application."""
+"""The error lab, started as a separate application without the dashboard."""
 
 from chrono.dashboard.base_app import BaseApp
 from chrono.dashboard.lab_screen import LabScreen
@@ -8,7 +8,7 @@ from chrono.teaching.error_lab import LabStart
 
 class LabApp(BaseApp[None]):
     """
-    An application that shows the lab until the user leaves it.
+    An application that shows the error lab until the user leaves the lab.
 
     Parameters
     ----------
@@ -24,13 +24,13 @@ class LabApp(BaseApp[None]):
         self._start, self._hidden = start, hidden
 
     def on_mount(self) -> None:
-        """Show the lab; end the application when the lab closes."""
+        """Show the error lab, and end the application when the user closes the lab."""
         self.push_screen(LabScreen(self._start, hidden=self._hidden), lambda _: self.exit())
         self.call_after_refresh(freeze_widgets)
 
 
 def show_lab(start: LabStart, *, hidden: bool = False) -> int:
-    """Show the lab until the user leaves it; return the exit code."""
+    """Show the error lab until the user leaves the lab; return the program's exit code."""
     app = LabApp(start, hidden=hidden)
     with short_turns():
         app.run()

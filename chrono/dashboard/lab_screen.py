@@ -1,7 +1,7 @@
-"""The error lab shows settings at the left, and their effect on readings at the right.
+"""The error lab shows settings at the left, and their effect on measured speeds at the right.
 
-The package `chrono.teaching` computes all values in a thread. The screen only draws the values.
-The ± can be hidden until a class has estimated it.
+The package `chrono.teaching` computes all values of the lab in a thread. The screen only draws
+these values. The user can hide the ± of the speed until a class has estimated it.
 """
 
 from asyncio import to_thread
@@ -111,7 +111,7 @@ SHOWN_GUESSES = 4
 
 class LabScreen(Screen[None]):
     """
-    The screen of the error lab.
+    The screen that shows the error lab.
 
     Parameters
     ----------
@@ -163,7 +163,7 @@ class LabScreen(Screen[None]):
         self._looking = False
 
     def compose(self) -> ComposeResult:
-        """Put settings, pictures, words and keys on the screen."""
+        """Create the widgets for the settings, the pictures, the text and the keys."""
         yield Static(id="lab-title", markup=False)
         if self._caution:
             yield Static(f"⚠ {CAUTION_LINE}", id="caution", markup=False)
@@ -177,16 +177,20 @@ class LabScreen(Screen[None]):
         yield KeyBar(LAB_KEYS)
 
     def on_mount(self) -> None:
-        """Draw the lab, and compute the first result."""
+        """Draw the error lab, and compute the first result."""
         self._show_all()
         self._look_again()
 
     def on_resize(self) -> None:
-        """Draw the screen again in the new size."""
+        """Draw the screen again after its size has changed."""
         self.call_after_refresh(self._show_all)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Return whether an action is possible now; if not, its key is not shown."""
+        """
+        Return whether an action is possible now.
+
+        If an action is not possible, the screen does not show its key.
+        """
         if action == "shot":
             return bool(self.start.shots)
         if action in ("answer", "try_it"):
@@ -199,12 +203,12 @@ class LabScreen(Screen[None]):
 
     @property
     def up_to_date(self) -> bool:
-        """True if the result on the screen belongs to the present settings."""
+        """True if the result on the screen was computed with the current settings."""
         seen = self.seen
         return seen is not None and (seen.bench, seen.seed) == (self.bench, self.seed)
 
     def _set(self, bench: Bench) -> None:
-        """Change to another bench; hide the ± again if the class must guess it."""
+        """Change to another bench. If the class guesses the ±, hide the ± again."""
         if bench == self.bench:
             return
         self.bench = bench
@@ -220,7 +224,7 @@ class LabScreen(Screen[None]):
 
     @work(exclusive=True, group="look")
     async def _look(self) -> None:
-        """Compute the result of the latest bench; only one computation runs at a time."""
+        """Compute the result for the latest bench. Only one computation runs at a time."""
         try:
             while not self.up_to_date:
                 self.seen = await to_thread(look, self.bench, self.seed)
@@ -236,40 +240,40 @@ class LabScreen(Screen[None]):
         self._show_settings()
 
     def action_step(self, direction: int) -> None:
-        """Change the selected setting by one step."""
+        """Increase or reduce the selected setting of the bench by one step."""
         self._shot = None
         self._set(self.bench.stepped(list(NAMES)[self._chosen], direction))
 
     def action_picture(self) -> None:
-        """Show the next picture."""
+        """Show the next picture of the lab's result."""
         self._picture = (self._picture + 1) % len(PICTURES)
         self._show_picture()
 
     def action_preset(self, number: int) -> None:
-        """Change to a bench where most of the ± comes from one contribution."""
+        """Change to an example bench, where one contribution causes most of the ±."""
         preset = PRESETS[number]
         self._shot = None
         self._say(f"Example {preset.name}: most of the ± comes from {preset.rules}.")
         self._set(preset.bench())
 
     def action_reset(self) -> None:
-        """Go back to the first bench of this lab."""
+        """Return to the bench with which this lab began."""
         self._shot = None
         self._set(self.start.bench)
 
     def action_others(self) -> None:
-        """Choose new random errors for the gates, the clock and the shots."""
+        """Choose other random errors for the gates, the clock and the shots."""
         self.seed += 1
         self._say("These new gates have the same description, but other errors.")
         self._look_again()
 
     def action_unit(self) -> None:
-        """Change to the next unit of speed."""
+        """Show all speeds in the next unit, such as km/h instead of m/s."""
         self.unit = unit_after(self.unit)
         self._show_all()
 
     def action_question(self) -> None:
-        """Show the next question without its answer."""
+        """Show the next question for the class without its answer."""
         last = -1 if self._question is None else self._question
         self._question = (last + 1) % len(QUESTIONS)
         question = QUESTIONS[self._question]
@@ -278,7 +282,7 @@ class LabScreen(Screen[None]):
 
     @work(exclusive=True, group="answer")
     async def action_answer(self) -> None:
-        """Compute the answer and show it."""
+        """Compute the answer to the question, and show this answer."""
         if self._question is None:
             return
         if self.hidden:
@@ -290,13 +294,13 @@ class LabScreen(Screen[None]):
             self._say(question.text, *answer_lines(answer, self.unit))
 
     def action_try_it(self) -> None:
-        """Change the bench to the values in the question."""
+        """Change the bench as described in the question on the screen."""
         if self._question is not None:
             self._shot = None
             self._set(QUESTIONS[self._question].change(self.bench))
 
     def action_hide(self) -> None:
-        """Hide the ± until the class has guessed it, or show it again."""
+        """Hide the ± of the speed until the class has guessed it, or show the ± again."""
         if self._guesses:
             self.action_reveal()
             return
@@ -306,7 +310,7 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_guess(self) -> None:
-        """Ask for an estimate of the ±; the user can correct a wrong entry."""
+        """Ask the class to estimate the ± of the speed; the user can correct a wrong entry."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         question = (
             f"Guess the ± (95 %) of {speed}. Write for example "
@@ -326,7 +330,11 @@ class LabScreen(Screen[None]):
         await self._take_guess(*estimate)
 
     async def _take_guess(self, who: str, guess_mps: float) -> None:
-        """Save a guess; if the ± is hidden, it stays hidden for the next group."""
+        """
+        Save the guess of a group.
+
+        A hidden ± stays hidden, so that the next group can guess.
+        """
         seen = self.seen if self.up_to_date else await to_thread(look, self.bench, self.seed)
         assert seen is not None, "just computed"
         guess = self.start.estimate(seen, who, guess_mps, self._shot)
@@ -348,7 +356,7 @@ class LabScreen(Screen[None]):
             self._say(guess_line(guess, self.unit), kept)
 
     def action_reveal(self) -> None:
-        """Show the ± and all guesses."""
+        """Show the computed ± of the speed and all guesses of the class."""
         lines = [guess_line(guess, self.unit) for guess in self._guesses]
         more = len(lines) - SHOWN_GUESSES
         if more > 0:
@@ -366,19 +374,21 @@ class LabScreen(Screen[None]):
         self.refresh_bindings()
 
     def action_shot(self, direction: int) -> None:
-        """Go to the next shot of the recording, and use the gates of the recording."""
+        """
+        Change to a bench with the recording's gates and the speed of the next recorded shot.
+        """
         at = self._shot if self._shot is not None else (-1 if direction > 0 else 0)
         self._shot = (at + direction) % len(self.start.shots)
         self._set(self.start.bench_of(self._shot))
         self._show_all()
 
     def action_leave(self) -> None:
-        """Leave the lab."""
+        """Leave the error lab."""
         self.dismiss()
 
     @asks
     async def action_ask_to_leave(self) -> None:
-        """Ask whether to leave the lab."""
+        """Ask the user whether to leave the error lab."""
         if await self.app.push_screen_wait(QuitDialog([], "Leave the lab?", "leave")):
             self.dismiss()
 
@@ -386,7 +396,7 @@ class LabScreen(Screen[None]):
 
     @property
     def _goes(self) -> bool:
-        """True if the screen is closing together with its widgets."""
+        """True while the screen closes, because its widgets then disappear."""
         return not (self.display and self.app.is_running)
 
     def _say(self, *lines: str) -> None:
@@ -437,7 +447,9 @@ class LabScreen(Screen[None]):
 
 
 class LabPicture(Widget):
-    """A widget with one picture of the result, or with two pictures if there is room."""
+    """
+    A widget that draws the lab's result as one picture, or as two pictures if there is room.
+    """
 
     can_focus = False
 
@@ -449,13 +461,17 @@ class LabPicture(Widget):
         self._words = ""
 
     def show(self, seen: LabView | None, names: list[str], unit: str, *, hidden: bool) -> None:
-        """Show the computed result, or a sentence that the result is hidden."""
+        """
+        Show the lab's result.
+
+        If the result is hidden, show a sentence that explains this.
+        """
         self._seen, self._names, self._unit = seen, names, unit
         self._words = HIDDEN if hidden else ""
         self.refresh()
 
     def render(self) -> Text:
-        """Draw the picture in the present size."""
+        """Draw the picture in the current size of the widget."""
         columns, lines = self.content_size
         seen, unit = self._seen, self._unit
         if seen is None:
@@ -472,7 +488,7 @@ class LabPicture(Widget):
 
 
 def picture(name: str, seen: LabView, columns: int, lines: int, unit: str) -> Lines:
-    """Return the picture of the lab that has this name."""
+    """Return the picture with this name, drawn for a result of the lab."""
     match name:
         case "ladder":
             return ladder(seen, columns, lines, unit)
@@ -484,7 +500,7 @@ def picture(name: str, seen: LabView, columns: int, lines: int, unit: str) -> Li
 
 
 def styled(lines: Sequence[Sequence[Piece]]) -> Text:
-    """Return pieces of text in the colours of the screen."""
+    """Join pieces of text into one text with the colours of the screen."""
     text = Text(no_wrap=True)
     for line in lines:
         for piece, style in line:

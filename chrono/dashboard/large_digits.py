@@ -1,7 +1,8 @@
-"""Draw numbers and units as large as possible, readable from metres away.
+"""Draw numbers and units so large that people can read them from metres away.
 
-A digit is drawn with up to seven strokes. A letter is a small picture that is stretched.
-Half-block characters draw two rows of dots in each line of text.
+Each digit has up to seven strokes, like a digit of a pocket calculator. Each letter has a small
+picture, which the program stretches to the wanted size. Each line of text contains two rows of
+dots, drawn with half-block characters such as ▀.
 """
 
 STROKES = {
@@ -47,7 +48,7 @@ BLOCKS = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True
 
 def large_digits(text: str, columns: int, lines: int) -> list[str]:
     """
-    Draw a number as large as possible.
+    Draw a number with digits as large as possible.
 
     Parameters
     ----------
@@ -88,7 +89,7 @@ def _joined(row: int, glyphs: list[list[str]], gap: int) -> str:
 
 
 def _glyph(sign: str, wide: int, rows: int) -> list[str]:
-    """Draw a sign in this size, and return rows of `#` and blanks."""
+    """Draw one character in this size; return rows of `#` (filled) and blanks (empty)."""
     if sign in LETTERS:
         return _stretched(LETTERS[sign], wide, rows)
     across, upright = max(rows // 7, 1), max(wide // 5, 1)
@@ -117,7 +118,9 @@ def _glyph(sign: str, wide: int, rows: int) -> list[str]:
 
 
 def _stretched(picture: tuple[str, ...], wide: int, rows: int) -> list[str]:
-    """Stretch the picture of a letter to this size, and return rows of `#` and blanks."""
+    """
+    Stretch a letter's picture to this size; return rows of `#` (filled) and blanks (empty).
+    """
     return [
         "".join(
             "#" if line[column * len(line) // wide] == "1" else " " for column in range(wide)

@@ -1,4 +1,4 @@
-"""The screen that is shown while a recording is read."""
+"""The program shows this screen with a progress bar while it reads a recording."""
 
 from __future__ import annotations
 
@@ -26,7 +26,9 @@ Load = Callable[["Progress"], "Run"]
 
 class LoadingScreen(Screen["Run | ChronoError"]):
     """
-    A screen with a progress bar. The screen returns the loaded run, or the error.
+    A screen that shows a progress bar while a recording is loaded.
+
+    At the end, the screen returns the loaded run, or the error.
 
     Parameters
     ----------
@@ -40,14 +42,16 @@ class LoadingScreen(Screen["Run | ChronoError"]):
     BINDINGS: ClassVar[list[BindingType]] = [Binding("q", "app.quit", "Quit")]
 
     class Progressed(Message):
-        """A message with the number of bytes that were read, and the size of the recording."""
+        """
+        A message about the progress: the number of bytes read so far, and the recording's size.
+        """
 
         def __init__(self, done: int, total: int) -> None:
             super().__init__()
             self.done, self.total = done, total
 
         def can_replace(self, message: Message) -> bool:
-            """Return True, because only the latest message is needed."""
+            """Return True, because a newer message may always replace this message."""
             return isinstance(message, LoadingScreen.Progressed)
 
     def __init__(self, load: Load, name: str) -> None:
@@ -56,7 +60,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
         self._left = False
 
     def compose(self) -> ComposeResult:
-        """Show the name, the progress bar and the key to quit."""
+        """Show the recording's name, a progress bar and the key to quit."""
         yield Vertical(
             Static(f"Reading {self._name}", id="heading", markup=False),
             ProgressBar(total=None, show_eta=True),
@@ -65,7 +69,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
         )
 
     def on_mount(self) -> None:
-        """Begin to read the recording."""
+        """Start to read the recording in a thread."""
         self._read()
 
     @work
@@ -95,4 +99,4 @@ class LoadingScreen(Screen["Run | ChronoError"]):
 
 
 class _NoLongerWanted(Exception):  # noqa: N818 - no error: the operator has quit
-    """Ends the thread that reads the recording."""
+    """Exception that ends the thread which reads the recording, because the user has quit."""

@@ -1,4 +1,4 @@
-"""The log book lists the recordings of a folder, and the user chooses a recording."""
+"""The log book lists the recordings of a folder, so that the user can choose a recording."""
 
 from collections.abc import Sequence
 from typing import ClassVar
@@ -33,7 +33,9 @@ KEYS = (
 
 class LogBookApp(BaseApp[LogEntry]):
     """
-    An application that lists recordings until the operator chooses a recording or quits.
+    An application that lists recordings.
+
+    The application ends when the user chooses a recording or quits.
 
     Parameters
     ----------
@@ -64,7 +66,9 @@ class LogBookApp(BaseApp[LogEntry]):
         self._chosen, self._said = chosen, said
 
     def compose(self) -> ComposeResult:
-        """Put title, list, details of the chosen recording, and keys on the screen."""
+        """
+        Create the widgets: title, list of recordings, details of the chosen recording, keys.
+        """
         yield Static(id="status", markup=False)
         yield Static(id="columns", markup=False)
         yield OptionList(id="recordings", markup=False)
@@ -76,17 +80,19 @@ class LogBookApp(BaseApp[LogEntry]):
         self.show_entries()
 
     def on_resize(self) -> None:
-        """Draw the list again in the new width."""
+        """Draw the list again after its width has changed."""
         self.show_entries()
 
     @property
     def selected(self) -> LogEntry | None:
-        """The recording under the cursor."""
+        """The recording on the line with the cursor."""
         place = self.query_one("#recordings", OptionList).highlighted
         return None if place is None else self.entries[place]
 
     def show_entries(self) -> None:
-        """List the recordings in the present order; the cursor stays on its recording."""
+        """
+        List the recordings in the current order, and keep the cursor on the same recording.
+        """
         shown = self.query_one("#recordings", OptionList)
         chosen = self.selected or self._chosen
         # The list has a scroll bar, and one empty cell on each side.
@@ -107,18 +113,18 @@ class LogBookApp(BaseApp[LogEntry]):
 
     @on(OptionList.OptionSelected)
     def replay(self) -> None:
-        """Close the log book, and return the recording under the cursor."""
+        """Close the log book, and return the recording under the cursor for a replay."""
         entry = self.selected
         if entry is not None and not entry.trouble:
             self.exit(entry)
 
     def action_sort(self) -> None:
-        """Sort by the next sort key."""
+        """Sort the list by the next sort key."""
         orders = list(LogOrder)
         self._sort(orders[(orders.index(self.order) + 1) % len(orders)], self.reverse)
 
     def action_reverse(self) -> None:
-        """Reverse the order."""
+        """Reverse the order of the list."""
         self._sort(self.order, not self.reverse)
 
     def _sort(self, order: LogOrder, reverse: bool) -> None:
@@ -145,7 +151,7 @@ class LogBookApp(BaseApp[LogEntry]):
 
 
 def _row(entry: LogEntry, cells: int) -> Text:
-    """Return the line of one recording in the list."""
+    """Return the line of the list that describes one recording."""
     if not entry.trouble:
         counts = (str(entry.shots), str(entry.counted))
         return Text(_cells(date_text(entry), entry.name, cells, *counts))

@@ -1,7 +1,7 @@
-"""Save the operator's choices for the next session: theme, unit and signal of a shot.
+"""Save what the operator chose (colour theme, unit of speed, signal) for the next session.
 
-The choices are stored in the user's settings folder. If the choices cannot be read or written,
-the dashboard works without them.
+A file in the user's settings folder stores the choices. If the program cannot read or write
+this file, the dashboard works with default choices.
 """
 
 import json
@@ -18,7 +18,7 @@ SIGNALS = ("", "bell", "flash")
 @dataclass(frozen=True)
 class Choices:
     """
-    The last choices of the operator.
+    The operator's last choices, as saved in a file.
 
     Attributes
     ----------
@@ -40,7 +40,9 @@ class Choices:
 
 class Preferences:
     """
-    The choices of the operator; each change is saved at once.
+    The choices of the operator.
+
+    The program saves each change at once.
 
     Attributes
     ----------
@@ -54,36 +56,43 @@ class Preferences:
 
     @property
     def theme(self) -> str:
-        """The last chosen theme; empty for the default theme."""
+        """The colour theme that the operator chose last; empty for the default theme."""
         return self._choices.theme
 
     @property
     def signal(self) -> str:
-        """The signal of a new shot: nothing, a bell or a flash."""
+        """The signal for a new shot: no signal, a bell or a flash."""
         return self._choices.signal if self._choices.signal in SIGNALS else ""
 
     def choose_theme(self, theme: str) -> None:
-        """Save the theme."""
+        """Save the colour theme."""
         if theme != self._choices.theme:
             self._keep(replace(self._choices, theme=theme))
 
     def choose_signal(self, signal: str) -> None:
-        """Save the signal of a new shot."""
+        """Save the kind of signal for new shots: none, bell or flash."""
         self._keep(replace(self._choices, signal=signal))
 
     def next_signal(self) -> str:
-        """Choose the next kind of signal and return it."""
+        """Switch to the next kind of signal for new shots, and return this kind."""
         self.choose_signal(SIGNALS[(SIGNALS.index(self.signal) + 1) % len(SIGNALS)])
         return self.signal
 
     def use_rig_unit(self, rig_unit: str) -> None:
-        """Show speeds in the rig's unit, or in the unit that the operator chose instead."""
+        """
+        Show speeds in the rig's unit.
+
+        If the operator chose another unit for rigs with this unit, show speeds in the chosen
+        unit.
+        """
         chosen = self._choices
         is_chosen = chosen.unit in SPEED_UNITS and chosen.rig_unit == rig_unit
         self.unit = chosen.unit if is_chosen else rig_unit
 
     def next_unit(self, rig_unit: str) -> None:
-        """Show speeds in the next unit, and use it from now on for rigs with this unit."""
+        """
+        Show speeds in the next unit, and save this choice for all rigs that state `rig_unit`.
+        """
         self.unit = unit_after(self.unit)
         self._keep(replace(self._choices, unit=self.unit, rig_unit=rig_unit))
 
@@ -93,18 +102,22 @@ class Preferences:
 
 
 def unit_after(unit: str) -> str:
-    """Return the next unit of speed."""
+    """Return the unit of speed that comes after this unit in the list of units."""
     units = list(SPEED_UNITS)
     return units[(units.index(unit) + 1) % len(units)]
 
 
 def choices_path() -> Path:
-    """Return the path of the saved choices."""
+    """Return the path of the file with the operator's choices."""
     return user_config_path("chrono-gates") / "dashboard.json"
 
 
 def read_choices() -> Choices:
-    """Return the saved choices; if the file cannot be read, return default choices."""
+    """
+    Return the operator's saved choices.
+
+    If the file cannot be read, return default choices.
+    """
     try:
         kept = json.loads(choices_path().read_text("utf-8"))
         return Choices(**{name: str(kept.get(name, ""))[:40] for name in asdict(Choices())})
@@ -113,7 +126,7 @@ def read_choices() -> Choices:
 
 
 def write_choices(choices: Choices) -> None:
-    """Save the choices if their file can be written."""
+    """Save the operator's choices; do nothing if the file cannot be written."""
     path = choices_path()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

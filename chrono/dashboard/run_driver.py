@@ -1,4 +1,7 @@
-"""Read the new rows of a run, and report the changes. This module uses no screen."""
+"""Read the new rows of a run's recording, and report what changed.
+
+This module does not draw on the screen.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +23,7 @@ SHOWN_SHOTS = 200
 @dataclass(frozen=True)
 class Change:
     """
-    The changes in a session after new rows were read.
+    The changes in a session that were caused by reading new rows.
 
     Attributes
     ----------
@@ -45,7 +48,7 @@ class Change:
 
 class RunDriver:
     """
-    Reads the rows of the run that is shown, and detects changes.
+    Reads the rows of the run on the screen, and reports what changed.
 
     Parameters
     ----------
@@ -73,7 +76,9 @@ class RunDriver:
         self._remeasured_us: int | None = None
 
     def show_instead(self, run: Run) -> None:
-        """Continue with another run of the same recording; do not announce its shots as new."""
+        """
+        Continue with another run of the same recording, and do not report its old shots as new.
+        """
         self.run = run
         self._whole_seen, self._parts_seen = len(run.session.log), 0
         self._entries_seen = run.session.annotations.version
@@ -81,7 +86,7 @@ class RunDriver:
 
     def step(self) -> Change:
         """
-        Read the rows that are ready, and return the changes.
+        Read the rows of the recording that are ready, and report what changed.
 
         Raises
         ------
@@ -111,7 +116,7 @@ class RunDriver:
 
     @property
     def looks(self) -> ViewCache:
-        """The cache with all views of the session that is shown now."""
+        """The cache that stores views (shots and statistics) of the session on the screen."""
         from chrono.session.view_cache import ViewCache
 
         session = self.run.session
@@ -120,33 +125,36 @@ class RunDriver:
         return self._looks
 
     def look(self) -> SessionView:
-        """Return the present shots and statistics."""
+        """Return the current shots and statistics."""
         self._stale = False
         self.view = self.looks.view(SHOWN_SHOTS)
         return self.view
 
     @property
     def stale(self) -> bool:
-        """Whether something changed since the last call of `look`."""
+        """Whether the session has changed since the last call of `look`."""
         return self._stale
 
     @property
     def settled(self) -> bool:
-        """True if the last shot is complete: no more edges of this shot are expected."""
+        """
+        True if the last change is so old that no more edges of the last shot are expected.
+        """
         return self._clock() - self._changed_s > MORE_EDGES_S
 
     # -- preparing ---------------------------------------------------------------------
 
     @property
     def prepares(self) -> bool:
-        """True if a model was prepared before."""
+        """True if the speed model was already prepared at least once."""
         return self._prepared_for is not None
 
     def must_prepare(self) -> bool:
         """
-        Return whether the model for shots differs from the last prepared model.
+        Return whether the session uses a new speed model that is not prepared yet.
 
-        The new model then counts as prepared, so call `prepare` in a thread afterwards.
+        After this call, the new model counts as prepared. Then the caller must call `prepare`
+        in a thread.
         """
         model = self.run.session.model
         is_new = model is not self._prepared_for
@@ -154,5 +162,5 @@ class RunDriver:
         return is_new
 
     def prepare(self) -> None:
-        """Prepare the model, so that the next shot is shown without delay."""
+        """Prepare the speed model, so that the next shot appears without delay."""
         self.run.session.make_ready()

@@ -1,4 +1,4 @@
-"""Convert the text of the setup dialog to a setup, and a setup to this text."""
+"""Convert the texts in the fields of the setup dialog to a setup, and a setup to texts."""
 
 from dataclasses import replace
 
@@ -9,7 +9,7 @@ from chrono.units import parse_quantity
 
 def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup:
     """
-    Read the fields of the setup dialog.
+    Convert the texts in the fields of the setup dialog to a setup.
 
     Parameters
     ----------
@@ -36,7 +36,7 @@ def read_setup_form(name: str, conditions: str, mass: str, length: str) -> Setup
 
 
 def setup_form(setup: Setup) -> tuple[str, str, str, str]:
-    """Return name, conditions, mass and length as text for the dialog."""
+    """Return name, conditions, mass and length of a setup as texts for the setup dialog."""
     mass_kg, length_m = setup.body.get("mass_kg"), setup.body.get("length_m")
     return (
         setup.name,
@@ -47,7 +47,7 @@ def setup_form(setup: Setup) -> tuple[str, str, str, str]:
 
 
 def corrected(before: Setup, form: Setup) -> Setup:
-    """Return a setup with the values of the form; all other values stay unchanged."""
+    """Return a copy of the setup `before` with the values that the user entered in the form."""
     asked = {"mass_kg", "length_m"}
     kept = {key: value for key, value in before.body.items() if key not in asked}
     return replace(form, body=kept | form.body, corrects=before.name)

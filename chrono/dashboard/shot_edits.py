@@ -1,7 +1,9 @@
-"""Store the operator's entries; in a replay, ask the operator for permission first.
+"""Store the operator's entries.
 
-All entries become rows of the recording. In a replay, the first entry waits until the operator
-has agreed to change the recording, or to work in a copy.
+In a replay, first ask the operator for permission to store entries.
+
+The program writes all entries as rows into the recording. In a replay, the program stores the
+first entry only after the operator has agreed to change the recording or to work in a copy.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
 class ShotEdits:
     """
-    Store marks and setups of the operator.
+    Stores the marks and setups that the operator enters.
 
     Parameters
     ----------
@@ -42,7 +44,11 @@ class ShotEdits:
         self._app, self._driver, self._changed = app, driver, changed
 
     async def may_enter(self) -> bool:
-        """Return whether entries can be stored; in a replay, first ask the operator where."""
+        """
+        Return whether the operator's entries can be stored.
+
+        In a replay, first ask the operator where to store the entries.
+        """
         edits = self._driver.run.edits
         if edits is None or edits.target is not None:
             return True
@@ -66,15 +72,19 @@ class ShotEdits:
         return True
 
     def mark(self, mark: Mark) -> bool:
-        """Store a mark on a shot or on the session; return whether this was possible."""
+        """Store a mark on a shot or on the session; return True if the mark was stored."""
         return self._try(lambda: self._driver.run.say_mark(mark))
 
     def set_up(self, setup: Setup) -> bool:
-        """Store a setup or a correction of a setup; return whether this was possible."""
+        """Store a setup or a correction of a setup; return True if it was stored."""
         return self._try(lambda: self._driver.run.say_setup(setup))
 
     def undo(self) -> str:
-        """Undo the last entry; return its text, or an empty text if this was not possible."""
+        """
+        Undo the operator's last entry and return its description.
+
+        If this fails, return an empty text.
+        """
         run = self._driver.run
         if not run.said:
             return ""
@@ -82,7 +92,7 @@ class ShotEdits:
         return words if self._try(run.undo) else ""
 
     def _try(self, act: Callable[[], object]) -> bool:
-        """Do an action and show the change; if the action fails, show a warning."""
+        """Store an entry and update the screen; if this fails, show a warning."""
         try:
             act()
         except ChronoError as error:

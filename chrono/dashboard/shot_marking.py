@@ -1,4 +1,4 @@
-"""Let the operator set a shot aside, count the shot, or write a note about the shot."""
+"""Let the operator exclude a shot from the statistics, include a shot, or add a note."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ MARKING = ("set_aside", "count_again", "note")
 
 class ShotMarking(FramedScreen):
     """
-    A screen on which the operator can mark one shot.
+    A screen on which the operator can include a shot, exclude a shot or add a note to a shot.
 
     Parameters
     ----------
@@ -44,11 +44,11 @@ class ShotMarking(FramedScreen):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot that the operator can mark."""
+        """The shot that the operator can mark on this screen."""
         raise NotImplementedError
 
     def selected_or_warn(self) -> ShotRow | None:
-        """Return the shot that the operator can mark; warn if there is no shot."""
+        """Return the shot that the operator can mark. If there is no shot, show a warning."""
         row = self.selected
         if row is None:
             self.warn("There is no shot yet.")
@@ -56,7 +56,7 @@ class ShotMarking(FramedScreen):
 
     @asks
     async def action_set_aside(self) -> None:
-        """Ask for the reason, and set the shot aside."""
+        """Ask the operator for the reason, and exclude the shot from the statistics."""
         row = self.selected_or_warn()
         if row is not None and await self._edits.may_enter():
             reason = self.driver.run.session.marks.of(row.key).reason
@@ -65,7 +65,7 @@ class ShotMarking(FramedScreen):
 
     @asks
     async def action_note(self) -> None:
-        """Ask for a note on the shot; an earlier note can be edited."""
+        """Ask the operator for a note on the shot; an earlier note can be edited."""
         row = self.selected_or_warn()
         if row is not None and await self._edits.may_enter():
             note = self.driver.run.session.marks.of(row.key).note
@@ -79,7 +79,7 @@ class ShotMarking(FramedScreen):
 
     @asks
     async def action_count_again(self) -> None:
-        """Count the shot."""
+        """Include the shot in the statistics."""
         row = self.selected_or_warn()
         if row is None:
             return

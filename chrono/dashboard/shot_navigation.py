@@ -1,4 +1,4 @@
-"""Go to a shot by its number, by a text search, or by the time of a replay."""
+"""Go to a shot by its number or by a text search, and control the time of a replay."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 
 class ReplayControls:
     """
-    Controls the time of a replay: pause, pace, next shot and previous shot.
+    Controls a replay: pause, speed, jump to the next shot and to the previous shot.
 
     Parameters
     ----------
@@ -34,34 +34,34 @@ class ReplayControls:
         return cast("ReplayRun", self._driver.run)
 
     def pause_or_resume(self) -> None:
-        """Pause the replay or continue it."""
+        """Pause the replay, or continue a paused replay."""
         source = self._run.source
         (source.resume if source.paused else source.pause)()
         self._changed()
 
     def play_faster(self) -> None:
-        """Make the replay one step faster."""
+        """Increase the speed of the replay by one step."""
         source = self._run.source
         source.set_pace(min((p for p in PACES if p > (source.pace or 0)), default=PACES[-1]))
         self._changed()
 
     def play_slower(self) -> None:
-        """Make the replay one step slower."""
+        """Reduce the speed of the replay by one step."""
         source = self._run.source
         source.set_pace(max((p for p in PACES if p < (source.pace or 1)), default=PACES[0]))
         self._changed()
 
     def step_to_next_shot(self) -> None:
-        """Play the replay to the next shot and pause there."""
+        """Continue the replay up to the next shot, and pause there."""
         self._run.step_to_next_shot()
         self._changed()
 
     async def go_to_previous_shot(self) -> None:
-        """Go back to the shot before the latest shot and pause there."""
+        """Move the replay back to the shot before the latest shot, and pause there."""
         await self.go_to(self._run.previous_shot())
 
     async def go_to(self, number: int) -> None:
-        """Pause the replay at the time when this shot is the latest shot."""
+        """Move the replay to the time when this shot is the latest shot, and pause there."""
         run = self._run
         there = await to_thread(run.at_shot, number)
         if self._driver.run is run:
@@ -73,7 +73,7 @@ class ReplayControls:
 @dataclass(frozen=True)
 class Match:
     """
-    A shot that a search found.
+    A shot that matches the search text.
 
     Attributes
     ----------
@@ -90,7 +90,7 @@ class Match:
 
 class ShotFinder:
     """
-    Finds shots by a search text, and keeps this text.
+    Finds the shots that match a search text, and stores this text.
 
     Parameters
     ----------
@@ -103,11 +103,19 @@ class ShotFinder:
         """The text of the last search."""
 
     def match_after(self, place: int) -> Match | None:
-        """Return the next match after a shot, or the first match; None if no shot matches."""
+        """
+        Return the nearest match after a shot, or else the first match.
+
+        The result is None if no shot matches the search text.
+        """
         return self._match(place, "right", 0)
 
     def match_before(self, place: int) -> Match | None:
-        """Return the match before a shot, or the last match; None if no shot matches."""
+        """
+        Return the nearest match before a shot, or else the last match.
+
+        The result is None if no shot matches the search text.
+        """
         return self._match(place, "left", -1)
 
     def _match(self, place: int, side: Literal["left", "right"], step: int) -> Match | None:

@@ -1,7 +1,8 @@
-"""The table of shots builds only the visible lines, so it can contain any number of shots.
+"""The table of shots creates only the visible lines, so it can contain any number of shots.
 
-The table does not use Textual's `DataTable`. A `DataTable` draws every visible cell again after
-each change. This takes longer than the time in which a shot must appear.
+The table of shots does not use the `DataTable` of Textual. After each change, a `DataTable`
+draws every visible cell again. This drawing would take too long, because a new shot must appear
+quickly.
 """
 
 from typing import ClassVar
@@ -40,10 +41,14 @@ Cells = tuple[str, ...]
 
 
 class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
-    """A table with one line per shot; the cursor stays on the newest or the chosen shot."""
+    """
+    A table with one line per shot.
+
+    The cursor marks the newest shot, or the shot that the user chose.
+    """
 
     class Moved(Message):
-        """A message that the operator moved the cursor."""
+        """A message: the operator has moved the cursor to another shot."""
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {
         "table--header",
@@ -65,12 +70,12 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         self._cells: dict[int, tuple[ShotRow, Cells]] = {}
 
     def __len__(self) -> int:
-        """Return the number of listed shots."""
+        """Return the number of shots in the table."""
         return self._count
 
     @property
     def cursor(self) -> int:
-        """Index of the selected line; -1 if no line is selected."""
+        """Index of the selected line of the table; -1 if no line is selected."""
         place = None
         if self._chosen is not None and self._looks is not None:
             place = self._looks.place_of(self._chosen)
@@ -78,17 +83,17 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     @property
     def chosen(self) -> ShotRow | None:
-        """The shot that the operator chose; None while the cursor follows the newest shot."""
+        """The shot that the operator chose; None if the cursor moves to each new shot."""
         cursor = self.cursor
         return self._row(cursor) if 0 <= cursor < self._count - 1 else None
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot under the cursor."""
+        """The shot on the line with the cursor."""
         return self._row(self.cursor) if self._count else None
 
     def show_shots(self, looks: ViewCache, unit: str) -> None:
-        """List all shots that exist now."""
+        """Show all current shots in the table."""
         if unit != self._unit or looks is not self._looks:
             self._cells = {}
         self._looks, self._unit, self._count = looks, unit, len(looks)
@@ -97,7 +102,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.refresh()
 
     def cells(self, index: int) -> Cells:
-        """Return the texts in the columns for the shot with this index (from 0)."""
+        """Return the text for each column of the shot with this index (from 0)."""
         row = self._row(index)
         known, cells = self._cells.get(index, (None, ()))
         if known is not row:
@@ -115,13 +120,13 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     @property
     def layout_name(self) -> str:
-        """Name of the layout for the present width: wide, narrow or slim."""
+        """Name of the table's layout for the current width: wide, narrow or slim."""
         width = self.scrollable_content_region.width
         return "wide" if width >= 100 else "narrow" if width >= 76 else "slim"
 
     @property
     def widths(self) -> tuple[int, ...]:
-        """Width of each column in the present layout [cells]."""
+        """Width of each column of the table in the current layout [cells]."""
         number, time, *fixed = WIDTHS[self.layout_name]
         if self._count:  # numbers are never cut
             number = max(number, len(str(self._count)))
@@ -132,7 +137,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return (*columns, max(last, LEAST_LAST))
 
     def render_line(self, y: int) -> Strip:
-        """Draw one line; the header stays, and the shots scroll below the header."""
+        """Draw one line of the table. The header does not move when the shots scroll."""
         width = self.scrollable_content_region.width
         if y == 0:
             header = (*HEADER[:3], f"{self._unit} ± 95 %", *HEADER[4:])
@@ -146,7 +151,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return self._strip(self.cells(index), style, counted=True)
 
     def notify_style_update(self) -> None:
-        """Read the styles again after a change of theme or focus."""
+        """Forget the stored colours of the table after a change of colour theme or focus."""
         super().notify_style_update()
         self._styles = {}
 
@@ -172,7 +177,11 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return Strip(segments).adjust_cell_length(width, style)
 
     def _shown(self, column: int, text: str, width: int) -> str:
-        """Return a cell's text, cut if needed; names of different setups stay different."""
+        """
+        Return the text of a cell, shortened if it is too long.
+
+        If the program shortens the names of setups, different names stay different.
+        """
         if column != SETUP or self._looks is None or len(text) <= width:
             return fit(text, width)
         names = self._looks.session.setups.names
@@ -185,16 +194,18 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
     # -- choosing ----------------------------------------------------------------------
 
     def move(self, lines: int) -> None:
-        """Move the cursor by a number of lines."""
+        """Move the cursor of the table by a number of lines."""
         if self._count:
             self.choose(self.cursor + lines)
 
     def move_page(self, pages: int) -> None:
-        """Move the cursor by a number of pages; a page is the number of visible lines."""
+        """Move the cursor by a number of pages. One page has as many lines as are visible."""
         self.move(pages * max(self.size.height - 1, 1))
 
     def choose(self, index: int) -> None:
-        """Put the cursor on the shot with this index (from 0), or on the nearest shot."""
+        """
+        Move the cursor to the shot with this index (from 0), or to the nearest existing shot.
+        """
         index = min(max(index, 0), self._count - 1)
         is_newest = index == self._count - 1
         self._chosen = None if is_newest else self._row(index).key
@@ -203,17 +214,17 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.post_message(self.Moved())
 
     def on_resize(self) -> None:
-        """Keep the cursor visible when the size of the table changes."""
+        """After a change of the table's size, scroll so that the cursor stays visible."""
         self._follow_cursor()
 
     def on_click(self, event: events.Click) -> None:
-        """Choose the shot that was clicked."""
+        """Choose the shot that the user clicked."""
         line = event.y + self.scroll_offset.y - 1
         if event.y > 0 and line < self._count:
             self.choose(line)
 
     def _follow_cursor(self) -> None:
-        """Scroll so that the cursor is visible below the header."""
+        """Scroll the table so that its cursor is visible below the header."""
         if self._count:
             line = Region(0, max(self.cursor, 0), 1, 2)
             self.scroll_to_region(line, animate=False, force=True, immediate=True)

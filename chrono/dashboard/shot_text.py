@@ -1,4 +1,4 @@
-"""Make texts about shots, error budgets and statistics that are safe to show."""
+"""Make texts about shots, error budgets and statistics, without control characters."""
 
 from __future__ import annotations
 
@@ -45,19 +45,23 @@ LEAST_SHARE = 0.005
 
 
 def speed_text(row: ShotRow, unit: str) -> str:
-    """Return a shot's speed with ± (95 %) and without its unit."""
+    """Return the speed of a shot and its ± (95 %) as text without a unit."""
     return format_speed(row.speed_mps, row.U95_mps, unit).removesuffix(f" {unit}")
 
 
 def counted_text(row: ShotRow) -> str:
-    """Return one word for the state of a shot: open, yes (counted) or no."""
+    """Return one word about a shot: "open", "yes" (counted) or "no" (not counted)."""
     if row.open:
         return "open"
     return "yes" if row.counted else "no"
 
 
 def flags_text(row: ShotRow, unit: str) -> str:
-    """Return the flags of a shot; the flag "companion" also shows the companion's speed."""
+    """
+    Return the flags of a shot as text.
+
+    After the flag "companion", add the companion's speed.
+    """
     return ", ".join(
         f"companion {speed_in(unit, row.companion_speed_mps):.4g} {unit}"
         if flag == "companion" and isfinite(row.companion_speed_mps)
@@ -67,14 +71,14 @@ def flags_text(row: ShotRow, unit: str) -> str:
 
 
 def shot_state(row: ShotRow) -> tuple[str, str]:
-    """Return the state of a shot as text, with a style: open, counted or not counted."""
+    """Return a shot's state as text (still open, counted or not counted) and its text style."""
     if row.open:
         return "still open", "italic"
     return ("counted", "green") if row.counted else ("not counted", "bold yellow")
 
 
 def shot_text(row: ShotRow, cells: int) -> Text:
-    """Return number, time, setup and state of a shot on one line, then its whole note."""
+    """Return a text about a shot: number, time, setup and state, followed by the whole note."""
     state, style = shot_state(row)
     head = f"shot {row.number} · {row.time_s:.1f} s · "
     room = max(cells - len(head) - len(f" · {state}"), LEAST_NAME)
@@ -86,9 +90,11 @@ def shot_text(row: ShotRow, cells: int) -> Text:
 
 def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -> Text:
     """
-    Return the flags of a shot; if `explained`, also explain each flag and give advice.
+    Return the flags of a shot as text.
 
-    Without flags, return the measured lengths of the body if they fit into one line.
+    If `explained` is True, add an explanation of each flag.
+
+    For a shot without flags, return the measured lengths of the body if they fit on one line.
     """
     if not row.flags:
         from chrono.reports.timing_text import lengths_text
@@ -105,7 +111,7 @@ def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -
 
 def budget_bar(budget: Budget, cells: int) -> Text:
     """
-    Return a bar and a legend that show the share of each contribution to the variance.
+    Draw a bar with a legend that shows the share of each contribution to the variance.
 
     Parameters
     ----------
@@ -126,14 +132,14 @@ def budget_bar(budget: Budget, cells: int) -> Text:
 
 
 def conditions_text(setup: Setup) -> str:
-    """Return the conditions of a setup and its values for the body, or an empty text."""
+    """Return the launch conditions of a setup and the body's mass and length as text."""
     _, conditions, mass, length = setup_form(setup)
     return " · ".join(part for part in (conditions, mass, length and f"{length} long") if part)
 
 
 def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) -> Text:
     """
-    Return the statistics of one setup, one value per line.
+    Return the statistics of one setup as text with one value per line.
 
     `shots` is the number of shots in the session.
     """
@@ -151,7 +157,7 @@ def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) 
 def statistics_lines(
     series: Series | None, setup: Setup, shots: int, unit: str, cells: int
 ) -> Text:
-    """Return the statistics of one setup on as few lines as possible."""
+    """Return the statistics of one setup as text on as few lines as possible."""
     parts = [setup_text(setup.name), conditions_text(setup)]
     text = Text().append(fit(" · ".join(part for part in parts if part), cells), "bold")
     if series is None:
@@ -170,7 +176,7 @@ def _values(series: Series, unit: str) -> list[tuple[str, str]]:
 
 
 def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
-    """Return all facts about one shot in full."""
+    """Return lines of text with all known facts about one shot."""
     lines = [
         f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
         f"time      {row.time_s:.3f} s",
@@ -184,7 +190,11 @@ def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
 
 
 def _shares(budget: Budget) -> list[tuple[str, float]]:
-    """Return names and shares, the largest share first; small shares are added together."""
+    """
+    Return the name and share of each contribution, the largest first.
+
+    The function adds all small shares together and names their sum "rest".
+    """
     shares: dict[str, float] = {}
     for part in budget.noticeable:
         shares[part.name] = shares.get(part.name, 0.0) + budget.share(part)
@@ -195,7 +205,7 @@ def _shares(budget: Budget) -> list[tuple[str, float]]:
 
 
 def _cells(shares: list[float], cells: int) -> list[int]:
-    """Divide the cells of a bar by shares; each share gets at least one cell."""
+    """Return how many cells of a bar each share gets, at least one cell for each share."""
     if not shares:
         return []
     widths = [max(round(share * cells), 1) for share in shares]
@@ -204,14 +214,14 @@ def _cells(shares: list[float], cells: int) -> list[int]:
 
 
 def large_text(row: ShotRow | None, unit: str) -> str:
-    """Return the speed and ± of a shot as text for large digits."""
+    """Return the speed of a shot and its ± as text for a display with large digits."""
     if row is None:
         return ABSENT_TEXT
     return format_speed(row.speed_mps, row.U95_mps, unit)
 
 
 def said_text(said: Said, session: Session) -> str:
-    """Return a text that describes an entry of the operator."""
+    """Return a text that describes an entry of the operator, such as a mark or a setup."""
     if isinstance(said, Setup):
         name = setup_text(said.name)
         return f"setup {name}" if said.corrects is None else f"correction of setup {name}"

@@ -1,7 +1,7 @@
-"""The Shots screen shows the latest speed, the parts of its ±, statistics, plot and table.
+"""The Shots screen shows the latest speed, the parts of its ±, statistics, a plot and a table.
 
-If the cursor is on an older shot, the screen shows this shot in full below the table. This
-module contains the actions for the selected shot.
+If the operator selects an older shot, the screen shows this shot's details below the table.
+This module also contains the actions for the selected shot.
 """
 
 from __future__ import annotations
@@ -67,14 +67,18 @@ higher."""
 
 
 class LatestSpeed(Digits):
-    """A display of the speed in large digits; the digits are larger on a large terminal."""
+    """
+    A display of the latest speed in large digits.
+
+    On a larger terminal, the digits are larger.
+    """
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
-        """Return the number of lines at this width."""
+        """Return the number of lines that the large digits need."""
         return len(self._drawn(width)) or super().get_content_height(container, viewport, width)
 
     def render(self) -> RenderResult:
-        """Draw the speed."""
+        """Draw the latest speed."""
         drawn = self._drawn(self.content_size.width)
         return Text("\n".join(drawn), no_wrap=True) if drawn else super().render()
 
@@ -86,7 +90,7 @@ class LatestSpeed(Digits):
 
 class ShotsScreen(ShotMarking):
     """
-    A screen with the speeds of all shots, their plot and their statistics.
+    A screen that shows all shots with their speeds, a plot and the statistics.
 
     Parameters
     ----------
@@ -140,7 +144,7 @@ class ShotsScreen(ShotMarking):
         return [top, SpeedPlot(), ShotTable(), Clipped("chosen", 3, 6, ALL_OF_IT)]
 
     def on_mount(self) -> None:
-        """Focus the table, so that the arrow keys select shots."""
+        """Focus the table of shots, so that the arrow keys select a shot."""
         self.table.focus()
 
     @property
@@ -150,26 +154,26 @@ class ShotsScreen(ShotMarking):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot under the cursor."""
+        """The shot on the table line with the cursor."""
         return self.table.selected
 
     def on_resize(self, event: events.Resize) -> None:
-        """Fit texts to the new size."""
+        """Fit the texts to the new size of the screen."""
         self.call_after_refresh(self.refresh_all)
 
     # -- choosing a shot ---------------------------------------------------------------
 
     def action_move(self, lines: int) -> None:
-        """Select another shot."""
+        """Select the shot that is this number of lines away."""
         self.table.move(lines)
 
     def action_move_page(self, pages: int) -> None:
-        """Select the shot that is a page away."""
+        """Select the shot that is this number of pages away in the table."""
         self.table.move_page(pages)
 
     @asks
     async def action_find(self) -> None:
-        """Ask for a search text, and go to the next match."""
+        """Ask the operator for a search text, and go to the next shot that matches."""
         title = "To find a shot, type its number or part of its setup, flags or note"
         dialog = TextDialog(
             title, self._finder.sought, required=True, replaced=True, enter="find"
@@ -180,11 +184,11 @@ class ShotsScreen(ShotMarking):
             self.action_next_match()
 
     def action_next_match(self) -> None:
-        """Go to the next match."""
+        """Go to the next shot that matches the search text."""
         self._go_to(self._finder.match_after(self.table.cursor))
 
     def action_previous_match(self) -> None:
-        """Go back to the previous match."""
+        """Go back to the previous shot that matches the search text."""
         self._go_to(self._finder.match_before(self.table.cursor))
 
     def _go_to(self, match: Match | None) -> None:
@@ -206,7 +210,11 @@ class ShotsScreen(ShotMarking):
 
     @asks
     async def action_correct_setup(self) -> None:
-        """Show the setup of the selected shot; a correction changes all shots of this setup."""
+        """
+        Let the operator correct the setup of the selected shot.
+
+        The correction changes all shots of this setup.
+        """
         row = self.selected_or_warn()
         if row is None:
             return
@@ -225,7 +233,7 @@ class ShotsScreen(ShotMarking):
     # -- details of the shot -------------------------------------------------------------
 
     def action_whole_shot(self) -> None:
-        """Show all facts about the selected shot."""
+        """Show all facts about the selected shot in a dialog."""
         row = self.selected_or_warn()
         if row is not None:
             setup = self.driver.run.session.setups.last(row.setup)
@@ -233,7 +241,7 @@ class ShotsScreen(ShotMarking):
             self.app.push_screen(LinesDialog(f"Shot {row.number}", lines))
 
     def action_motion(self) -> None:
-        """Compute energy, momentum and range of the selected shot, and show them."""
+        """Compute energy, momentum and range of the selected shot, and show these values."""
         row = self.selected_or_warn()
         if row is None:
             return
@@ -257,11 +265,11 @@ class ShotsScreen(ShotMarking):
         dialog.show([*lines, *ranges])
 
     def action_plot(self) -> None:
-        """Show the plot or hide it."""
+        """Show the plot of the speeds, or hide the plot."""
         self.toggle_class("-swapped")
 
     def action_histogram(self) -> None:
-        """Switch between plot and histogram; on a small screen, show only the histogram."""
+        """Switch between plot and histogram. On a small screen, show or hide the histogram."""
         plot = self.query_one(SpeedPlot)
         if plot.size.height:
             plot.toggle_histogram()
@@ -272,7 +280,7 @@ class ShotsScreen(ShotMarking):
     # -- drawing -----------------------------------------------------------------------
 
     def show_view(self, view: SessionView, unit: str) -> None:
-        """Show the present shots and statistics."""
+        """Show the current shots and statistics."""
         with self.app.batch_update():
             self.table.show_shots(self.driver.looks, unit)
             self.show_chosen()
@@ -284,7 +292,11 @@ class ShotsScreen(ShotMarking):
 
     @on(ShotTable.Moved)
     def show_chosen(self) -> None:
-        """Show the chosen shot in full, unless it is the newest shot."""
+        """
+        Show all facts about an older shot that the operator chose.
+
+        For the newest shot, show nothing.
+        """
         if not self.stands:
             return
         row, widget = self.table.chosen, self.query_one("#chosen", Clipped)

@@ -1,4 +1,4 @@
-"""A plot of the last shots: the speed of each shot with error bars, or a histogram."""
+"""Plot the last shots: the speed of each shot with its error bar, or a histogram of speeds."""
 
 import math
 from collections.abc import Iterable
@@ -28,7 +28,9 @@ STYLES = {"counted": "cyan", "not": "yellow", "change": "bright_black", "axis": 
 
 
 class SpeedPlot(Widget):
-    """A plot with the speed and the ± (95 %) of each shot, or a histogram of the speeds."""
+    """
+    A widget with a plot of each shot's speed and ± (95 %), or with a histogram of the speeds.
+    """
 
     can_focus = False
 
@@ -42,7 +44,11 @@ class SpeedPlot(Widget):
         self._unit = "m/s"
 
     def show_shots(self, rows: Iterable[ShotRow], setup: str, unit: str) -> None:
-        """Plot the last shots with a speed; the histogram uses one setup's counted shots."""
+        """
+        Plot the last shots that have a speed.
+
+        The histogram shows only the counted shots of one setup.
+        """
         chosen = [row for row in rows if isfinite(row.speed_mps)][-LAST_SHOTS:]
         self.points, self._setup, self._unit = _points(chosen, unit), setup, unit
         self._changes = [
@@ -55,12 +61,12 @@ class SpeedPlot(Widget):
         self.refresh()
 
     def toggle_histogram(self) -> None:
-        """Switch between the histogram and the speed of each shot."""
+        """Switch between the histogram of speeds and the plot of each shot's speed."""
         self.histogram = not self.histogram
         self.refresh()
 
     def render(self) -> Text:
-        """Draw the plot in the present size."""
+        """Draw the plot in the current size of the widget."""
         columns, lines = self.content_size.width - LABEL_CELLS, self.content_size.height
         if columns < LEAST_SHOTS_WIDE or lines < 5 or not len(self.points):
             self.border_title = self._unit
@@ -81,7 +87,7 @@ class SpeedPlot(Widget):
 
 def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
     """
-    Draw the speed of each shot.
+    Draw a plot of the speed of each shot.
 
     Parameters
     ----------
@@ -117,10 +123,11 @@ def shots_chart(points: Points, columns: int, lines: int) -> tuple[Chart, str]:
 
 def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     """
-    Draw a histogram, with one line for each interval of speeds.
+    Draw a histogram of speeds, with one line for each interval of speeds.
 
-    The intervals have round widths. If there are enough lines, at least 2·∛n intervals cover
-    all n speeds (the Rice rule, D. M. Lane, Online Statistics Education).
+    The intervals have a round width such as 0.5 m/s. If there are enough lines, the histogram
+    of n speeds has at least 2·∛n intervals (the Rice rule, D. M. Lane, Online Statistics
+    Education).
     """
     if len(speeds) < 2:
         return Text.assemble(
@@ -148,7 +155,7 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
 
 
 def _intervals(speeds: Points, lines: int) -> Axis:
-    """Return equal intervals of round width that cover all speeds."""
+    """Divide the range of all speeds into equal intervals with a round width."""
     low, high = float(speeds.min()), float(speeds.max())
     wanted = math.ceil(2 * len(speeds) ** (1 / 3) - 1e-9)
     axis = fit_axis(low, high, LEAST_INTERVALS, apart=(1, 2))
@@ -160,7 +167,7 @@ def _intervals(speeds: Points, lines: int) -> Axis:
 
 
 def _text(lines: list[list[Piece]]) -> Text:
-    """Return pieces of text in the colours of the screen."""
+    """Join pieces of text into one text with the colours of the screen."""
     text = Text(no_wrap=True)
     for line in lines:
         for piece, style in line:
@@ -170,7 +177,11 @@ def _text(lines: list[list[Piece]]) -> Text:
 
 
 def _points(rows: list[ShotRow], unit: str) -> Points:
-    """Return number, speed, ± and counted (0 or 1) of each shot as a finite array (N, 4)."""
+    """
+    Return an array, shape (N, 4), with number, speed, ± and "counted" (0 or 1) of N shots.
+
+    All values are finite.
+    """
     points = [
         (
             row.number,

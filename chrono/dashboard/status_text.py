@@ -1,4 +1,4 @@
-"""Make texts about the state of the session: a status line, and a line for each problem."""
+"""Make texts about the state of a session: a status line, and one line for each problem."""
 
 from __future__ import annotations
 
@@ -22,7 +22,9 @@ NAME_CELLS = 28
 
 
 def status_line(run: Run) -> Text:
-    """Return one line with the recording, the link or replay, bad lines, and the clock."""
+    """
+    Return one line about the recording, the link or the replay, damaged lines, and the clock.
+    """
     parts = [_recording(run)]
     if run.replayed:
         parts.append(_replay(cast("ReplayRun", run)))
@@ -35,7 +37,7 @@ def status_line(run: Run) -> Text:
 
 
 def trouble_lines(run: Run, slope: MeasuredSlope | None = None) -> list[str]:
-    """Return one line for each urgent problem, the worst problem first."""
+    """Return one line of text for each urgent problem, the worst problem first."""
     lines = [_disk(run), _port(run), _slope(slope)]
     if run.session.on_hold and not run.finished:
         lines.append("ON HOLD: edges are recorded, shots are not counted")
@@ -58,7 +60,7 @@ def _recording(run: Run) -> Text:
 
 
 def _edits(edits: OperatorEdits | None) -> tuple[str, str]:
-    """Return a text that says where entries are stored, or an empty text."""
+    """Return a text about where the operator's entries are stored, or an empty text."""
     if edits is None or edits.target is None:
         return "", ""
     if edits.in_copy:
@@ -104,7 +106,9 @@ def _link(run: Run) -> Text:
 
 
 def _clock(run: Run) -> list[Text]:
-    """Return the rate of the counter if it is measured with the computer's clock."""
+    """
+    Return a text about the rate of the counter if the computer's clock measures this rate.
+    """
     rate = run.session.host_rate
     if rate is not None:
         from chrono.reports.clock_text import rate_text
@@ -190,7 +194,7 @@ def _port(run: Run) -> str:
 
 
 def _ways_back(run: Run) -> str:
-    """Return advice for a lost link; the port of the board may have a new name."""
+    """Return advice for a lost link to the board. The board's port may have a new name."""
     appeared = run.status.appeared
     if not appeared:
         return "Check the cable and the power. The program tries again"
@@ -202,7 +206,7 @@ def _ways_back(run: Run) -> str:
 
 
 def _awaited(run: Run) -> str:
-    """Return a text about shots that wait for a silent board and may still change."""
+    """Return a text about shots that may still change, because the board sends no data now."""
     waiting = run.session.open_rows()
     if not waiting:
         return "the board sends nothing"

@@ -1,7 +1,8 @@
-"""Keep the thread that reads the port fast while the program shows a screen.
+"""Prevent delays of the thread that reads the port while the program shows a screen.
 
-Python's garbage collector visits all widgets again and again. A thread waits up to the switch
-interval for its turn. Together, these two effects delay a reader thread by up to 0.2 s.
+The garbage collector of Python checks all widgets again and again, which takes time. A Python
+thread may wait for one switch interval before it can run. Together, the garbage collector and
+the waiting delay the reading thread by up to 0.2 s.
 """
 
 import gc
@@ -14,7 +15,7 @@ SWITCH_S = 0.0005
 
 @contextmanager
 def short_turns() -> Iterator[None]:
-    """Give each thread shorter turns; at the end, undo `freeze_widgets`."""
+    """Let Python switch more often between threads. At the end, also undo `freeze_widgets`."""
     before = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     try:
@@ -25,6 +26,8 @@ def short_turns() -> Iterator[None]:
 
 
 def freeze_widgets() -> None:
-    """Exclude all existing objects from garbage collection, because the screen needs them."""
+    """
+    Exclude all existing objects from garbage collection, because the screen needs all of them.
+    """
     gc.collect()
     gc.freeze()

@@ -1,6 +1,7 @@
-"""A web page in the local network shows a growing recording on other people's screens.
+"""This package shows a growing recording to other people, on a web page in the local network.
 
-The server prepares each new state of the page once, and every viewer gets the same bytes. A
-slow viewer misses some states, but never slows down other viewers. The page cannot change the
-recording. Clocking runs in another process, so the network cannot delay a shot.
+The server prepares each new state of the page only once, and sends the same bytes to every
+viewer. A viewer with a slow connection misses some states, but does not slow down other
+viewers. The web page cannot change the recording. Another process measures the shots, so the
+network cannot delay a shot.
 """

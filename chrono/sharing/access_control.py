@@ -1,9 +1,11 @@
-"""Answer only requests that come from our own page and are addressed to this computer.
+"""Answer a request only if it comes from our own page and is addressed to this computer.
 
-Other websites in the same browser must not read our page. Requests from another website state
-the origin of that website. If the name of that website was made to point to this computer, its
-requests state a wrong host. A request with a guess must state our own page as its origin. The
-functions here check only the data in the request.
+If a viewer's browser also shows other websites, these websites must not read our page. If
+another website sends a request, the browser states this in the headers of the request. An
+attacker can make a website's name lead to this computer. The Host header of such a request
+contains the website's name, so the server refuses the request. If a request sends a guess, its
+Origin header must name our own page. The functions of this module check only the data in the
+request.
 """
 
 import ipaddress
@@ -23,7 +25,7 @@ second, finding the right token takes 13,000 years on average."""
 @dataclass(frozen=True)
 class PageRequest:
     """
-    The data of a request that decide whether the server answers.
+    The parts of a web request that decide whether the server answers it.
 
     Attributes
     ----------
@@ -48,20 +50,20 @@ class PageRequest:
 
 @dataclass(frozen=True)
 class RefusedRequest:
-    """The answer to a refused request: an HTTP status code and a text."""
+    """The server's answer to a request that it refuses: an HTTP status code and a text."""
 
     status: int
     words: str
 
 
 def make_token() -> str:
-    """Return a secret that people can read from a wall and type."""
+    """Make a secret token that people can easily read from a wall and type."""
     return "".join(secrets.choice(TOKEN_LETTERS) for _ in range(TOKEN_LENGTH))
 
 
 def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedRequest:
     """
-    Decide whether the server answers a request.
+    Decide whether the server answers a web request.
 
     Parameters
     ----------
@@ -95,11 +97,11 @@ def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedReq
 
 def is_own_host(host: str, address: str, port: int) -> bool:
     """
-    Return whether a Host header names this computer.
+    Return whether the Host header of a request contains a name of this computer.
 
-    Three names are accepted: the address at which the request arrived, the name of this
-    computer, and `localhost` for requests from this computer. Any other name is refused, even
-    if it points to this computer.
+    The function accepts three names: the network address at which the request arrived, the name
+    of this computer, and `localhost` if the request comes from this computer. The function
+    refuses any other name, even if the name leads to this computer.
     """
     try:
         parts = urlsplit(f"//{host}")
@@ -115,7 +117,7 @@ def is_own_host(host: str, address: str, port: int) -> bool:
 
 
 def _behind_token(path: str, token: str) -> str | None:
-    """Return the part of a path after the token; None if the token is wrong."""
+    """Return the part of a path after the secret token; None if the token is wrong."""
     if not path.startswith("/"):
         return None
     if not token:

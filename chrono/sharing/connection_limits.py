@@ -1,12 +1,14 @@
-"""Limit the number and the duration of connections.
+"""Limit the number and the duration of network connections.
 
-A connection above the limit is refused at once. A connection without a request is closed. A
-connection whose viewer accepts no data is closed too. These limits protect this computer's
-memory against floods of connections and lost viewers.
+If there are too many connections, the server refuses a new connection at once. If a connection
+sends no request for some time, the server closes the connection. The server also closes a
+connection if its viewer accepts no data for some time. These limits protect the memory of this
+computer if very many connections arrive, or if viewers leave without closing their connections.
 
-Streams are shared fairly. Each viewer's page gets a random token and may open a few streams.
-One network address may open enough streams for a whole class behind one router. A token does
-not prove who a viewer is, because every page gets a token.
+All viewers get a fair share of the streams. The page of each viewer gets a random token, and
+may open a few streams with this token. The viewers of a whole class may have the same network
+address, so one address may open many streams. Every open page gets a token, so a token does not
+prove who the viewer is.
 """
 
 import secrets
@@ -55,7 +57,7 @@ FULL = (
 
 
 class LimitedConnection(H11Protocol):
-    """A connection that is closed if it breaks a limit."""
+    """A network connection that closes itself if it breaks a limit of this module."""
 
     most_of_address: ClassVar[int] = MOST_OPEN
     """Largest number of open connections of one address."""
@@ -64,7 +66,7 @@ class LimitedConnection(H11Protocol):
     _take_timer: TimerHandle | None = None
 
     def connection_made(self, transport: Transport) -> None:  # type: ignore[override]
-        """Accept the connection; if there are too many connections, refuse it."""
+        """Accept a new connection, or refuse it if there are too many connections."""
         super().connection_made(transport)
         if len(self.connections) > MOST_OPEN or self._is_one_too_many():
             transport.write(FULL)
@@ -82,19 +84,19 @@ class LimitedConnection(H11Protocol):
         return of_address > self.most_of_address
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Stop the timers of the lost connection."""
+        """Stop the timers of this connection, because the connection has ended."""
         for timer in (self._ask_timer, self._take_timer):
             if timer is not None:
                 timer.cancel()
         super().connection_lost(exc)
 
     def pause_writing(self) -> None:
-        """Record that the viewer accepts no data at the moment."""
+        """Start a timer that closes the connection, because the viewer accepts no data."""
         super().pause_writing()
         self._take_timer = self.loop.call_later(TAKE_WITHIN_S, self.transport.abort)
 
     def resume_writing(self) -> None:
-        """Record that the viewer accepts data again."""
+        """Stop the timer that closes the connection, because the viewer accepts data again."""
         if self._take_timer is not None:
             self._take_timer.cancel()
             self._take_timer = None
@@ -106,7 +108,9 @@ class LimitedConnection(H11Protocol):
 
 
 def limited_connections(seats: int) -> type[LimitedConnection]:
-    """Return a class of connections that allows this number of viewers per address."""
+    """
+    Return a class of connections with a limit for this number of viewers per network address.
+    """
 
     class Connections(LimitedConnection):
         # each stream also needs a connection for a page or a guess; old connections may remain
@@ -122,7 +126,9 @@ NO_SEAT_LEFT = (
 
 @dataclass(eq=False)
 class Seat:
-    """A viewer's token, the address that got the token, and the number of its streams."""
+    """
+    The token of a viewer's page, the network address of the viewer, and the number of streams.
+    """
 
     token: str
     address: str
@@ -131,14 +137,14 @@ class Seat:
 
 @dataclass(frozen=True)
 class NoSeat:
-    """The reason why there is no room for one more stream."""
+    """The reason why a page cannot open one more stream."""
 
     words: str
 
 
 class Seats:
     """
-    The seats that viewers use, counted for each network address.
+    The seats (tokens and streams) of all viewers, counted for each network address.
 
     Parameters
     ----------
@@ -160,7 +166,7 @@ class Seats:
 
     def take(self, token: str, address: str) -> Seat | NoSeat:
         """
-        Reserve a seat for one more stream.
+        Reserve a seat, which allows a page to open one more stream.
 
         Parameters
         ----------
@@ -186,7 +192,9 @@ class Seats:
         return seat
 
     def leave(self, seat: Seat, address: str) -> None:
-        """Free the seat of a stream of this address when the stream ends."""
+        """
+        Reduce the number of streams of this page and this address, because a stream has ended.
+        """
         seat.streams -= 1
         self.streams -= 1
         self._streams[address] -= 1
@@ -194,19 +202,25 @@ class Seats:
             del self._streams[address]
 
     def knows(self, token: str) -> bool:
-        """Return whether this server created a token."""
+        """Return whether this server created this token and still knows it."""
         return token in self._seats
 
     def hold(self, token: str) -> None:
-        """Keep a token until `release`, so that no other page gets its seat."""
+        """Keep the token of a page until `release` is called, even if the page is closed."""
         self._held.add(token)
 
     def release(self) -> None:
-        """Allow the server to remove the tokens of closed pages again."""
+        """
+        End the effect of `hold`, so that the server may remove the tokens of closed pages.
+        """
         self._held.clear()
 
     def _new_seat(self, address: str) -> Seat | None:
-        """Return a seat with a new token; an unused token is removed if necessary."""
+        """
+        Return a seat with a new token.
+
+        If there are too many tokens, first remove an unused token.
+        """
         here = [seat for seat in self._seats.values() if seat.address == address]
         if len(here) >= self.per_address and not self._drop_one(here):
             return None
@@ -228,13 +242,15 @@ per second."""
 
 
 class SendingRate:
-    """Limits how many messages a viewer may send at once, and per second."""
+    """Limits how many messages a viewer may send at once, and how many per second."""
 
     def __init__(self) -> None:
         self._left: dict[str, tuple[float, float]] = {}
 
     def allows(self, who: str, now_s: float) -> bool:
-        """Return whether a viewer may send a message now, and count this message."""
+        """
+        Count a message of a viewer, and return whether the viewer may send the message now.
+        """
         left, since_s = self._left.pop(who, (float(SENT_BURST), now_s))
         left = min(left + (now_s - since_s) * SENT_PER_S, float(SENT_BURST))
         self._left[who] = (max(left - 1, 0.0), now_s)
@@ -244,7 +260,7 @@ class SendingRate:
 
 
 def allow_open_files(count: int) -> None:
-    """Ask the system for this many open files; the usual limit may be lower."""
+    """Ask the operating system to allow this many open files; its usual limit may be lower."""
     with suppress(ImportError, ValueError, OSError):
         import resource
 
@@ -254,7 +270,9 @@ def allow_open_files(count: int) -> None:
 
 
 def _keep_little(connection: socket.socket) -> None:
-    """Make the system's buffer for this connection small, and detect viewers that left."""
+    """
+    Make the system's buffer for this connection small, and let the system detect lost viewers.
+    """
     with suppress(OSError):
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, KEPT_BYTES)
         if hasattr(socket, "TCP_USER_TIMEOUT"):

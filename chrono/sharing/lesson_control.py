@@ -1,8 +1,9 @@
-"""With keys, the teacher hides shots, reveals them one by one, and controls rounds of guesses.
+"""The teacher uses keys to hide shots, show them one by one, and control rounds of guesses.
 
-This module decides which values may be shown, before a state of the page is made. So hidden
-values never leave this computer. Only the thread of the server's loop uses this module. This
-module does not use the network or the terminal.
+This module decides which values viewers may see, before the server makes a new state of the
+page. So this computer never sends hidden values to a viewer. Only one thread, which runs the
+server's event loop, uses this module. The code of this module does not use the network or the
+terminal.
 """
 
 from collections.abc import Sequence
@@ -48,7 +49,7 @@ MOST_TOLD = 20
 
 class LessonControl:
     """
-    Does the actions of the teacher's keys in a shared session.
+    Does the actions of the teacher's keys while a session is shared with viewers.
 
     Parameters
     ----------
@@ -93,11 +94,11 @@ class LessonControl:
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """A help line for each key."""
+        """A line of help text for each key of the teacher."""
         return HIDING_KEYS + (ROUND_KEYS if self._takes_guesses else ())
 
     def disclosure(self) -> Disclosure:
-        """Return the shots and the round that the page may show now."""
+        """Return which shots and which round of guesses the page may show now."""
         asked = self.rounds.now
         return Disclosure(
             self._limit(),
@@ -111,7 +112,7 @@ class LessonControl:
         self, recording: str, unit: str, shots: int, asked_shot: int, asked: MeasuredShot
     ) -> None:
         """
-        Store the present state of the session.
+        Store the current state of the session.
 
         Parameters
         ----------
@@ -146,13 +147,13 @@ class LessonControl:
         )
 
     def press_all(self, keys: str) -> None:
-        """Do the actions of these keys in order, and add the results to `said`."""
+        """Do the actions of the pressed keys in order, and add their messages to `said`."""
         for key in keys:
             if key.isprintable():
                 self.press(key)
 
     def press(self, key: str) -> None:
-        """Do the action of a key."""
+        """Do the action that belongs to the teacher's key."""
         acts = {"h": self._hide, "r": self._reveal}
         if self._takes_guesses:
             acts |= {
@@ -164,28 +165,28 @@ class LessonControl:
         acts.get(key.lower(), self._say_keys)()
 
     def tell_once(self, words: str) -> None:
-        """Show a message on the terminal if it is new; ignore it after too many messages."""
+        """Show a message on the terminal, but not twice and not after too many messages."""
         if words not in self._told and len(self._told) < MOST_TOLD:
             self._told.add(words)
             self.said.append(words)
 
     def end(self) -> None:
-        """Save the guesses of a round that was not revealed."""
+        """At the end of the lesson, save the guesses of a round whose result was not shown."""
         self._keep()
 
     def fetch_said(self) -> list[str]:
-        """Return the new lines for the terminal; each line is returned once."""
+        """Return the new messages for the terminal. Each message is returned only once."""
         said, self.said = self.said, []
         return said
 
     def fetch_kept(self) -> list[Guess]:
-        """Return the guesses that must be saved; each guess is returned once."""
+        """Return the guesses that must be saved now. Each guess is returned only once."""
         kept, self._kept = self._kept, []
         return kept
 
     def take_guess(self, token: str, name: str, text: str) -> int:
         """
-        Accept the guess of a viewer; return the viewer's number.
+        Accept a viewer's guess, and return the viewer's number.
 
         Raises
         ------
@@ -306,7 +307,11 @@ class LessonControl:
         self._kept += self.rounds.kept(self._recording, self._measured, time)
 
     def _page_round_now(self, asked: Round) -> PageRound:
-        """Return the round as the page shows it; make it again only after a change."""
+        """
+        Return the round of guesses as the page shows it.
+
+        Compute this round for the page again only after a change.
+        """
         basis = (asked, self.rounds.agreed, self._measured, self._unit)
         if self._page_round is None or self._basis != basis:
             self._page_round, self._basis = self._new_page_round(asked), basis

@@ -1,7 +1,7 @@
-"""Make the content of the page at one moment: all texts, and the numbers for a plot.
+"""Make the content of the web page at one moment: all texts, and the numbers for a plot.
 
-The page computes no values: all values already have the right unit, digits and decimal sign.
-This module does not use the network.
+The web page computes nothing, because all values already have the right unit, digits and
+decimal sign. The code of this module does not use the network.
 """
 
 import json
@@ -41,7 +41,7 @@ Tick = tuple[float, str]
 @dataclass(frozen=True)
 class PageShot:
     """
-    The latest shot on the page.
+    The latest shot, as the web page shows it.
 
     Attributes
     ----------
@@ -68,9 +68,12 @@ class PageShot:
 @dataclass(frozen=True)
 class PageSetup:
     """
-    The statistics of one setup; `values` has the name and value of each statistic.
+    The statistics of one setup.
 
-    `key` is the index of the setup in the session. Each point of the plot has a `key` too.
+    `values` contains the name and the value of each statistic.
+
+    `key` is the index of this setup in the session. Each point of the plot has the `key` of its
+    setup.
     """
 
     key: int
@@ -82,7 +85,7 @@ class PageSetup:
 @dataclass(frozen=True)
 class PagePlot:
     """
-    A plot of the speed of each shot, in the unit of the page.
+    A plot of each shot's speed, in the unit of speed that the page uses.
 
     Attributes
     ----------
@@ -137,7 +140,7 @@ class PageRound:
 @dataclass(frozen=True)
 class Disclosure:
     """
-    The shots and the round that may be shown.
+    The shots and the round of guesses that the page may show.
 
     Attributes
     ----------
@@ -167,7 +170,7 @@ EVERYTHING = Disclosure()
 @dataclass(frozen=True)
 class PageState:
     """
-    All content of the page at one moment.
+    The whole content of the web page at one moment.
 
     Attributes
     ----------
@@ -223,7 +226,7 @@ def page_state_of(
     shown: Disclosure = EVERYTHING,
 ) -> PageState:
     """
-    Return the present content of the page for a run.
+    Return the current content of the page for a run.
 
     Parameters
     ----------
@@ -236,7 +239,7 @@ def page_state_of(
         Cache of the run's session. If you use the same cache again, old shots are not built
         again.
     shown : Disclosure, optional
-        The shots and the round that may be shown.
+        The shots and the round of guesses that the page may show.
     """
     session, status = run.session, run.status
     unit = unit or session.rig.speed_unit
@@ -287,12 +290,12 @@ def _headline(looks: ViewCache, unit: str, decimal: str) -> tuple[str, ...]:
 
 
 def page_state_json(shown: PageState) -> bytes:
-    """Return the page's state as one line of JSON."""
+    """Return the content of the page as one line of JSON."""
     return json.dumps(asdict(shown), allow_nan=False, separators=(",", ":")).encode("ascii")
 
 
 def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
-    """Return the setups with shots, and the setup in use now, in order of first use."""
+    """Return the setups that have shots and the setup in use now, in the order of first use."""
     names = session.setups.names
     used = {session.setups.name(int(place)) for place in np.unique(session.log.setup)}
     used |= {row.setup for row in rows}
@@ -302,7 +305,9 @@ def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
 
 
 def _now_first(session: Session, keys: dict[str, int]) -> list[str]:
-    """Return the setups' names: the setup in use first, then the latest setups."""
+    """
+    Return the setups' names: first the setup in use, then the others from latest to oldest.
+    """
     now = session.setup_now.name
     return sorted(keys, key=lambda name: (name != now, -keys[name]))
 
@@ -366,7 +371,7 @@ def _plot(
 def _axis(
     low: float, high: float, decimal: str
 ) -> tuple[tuple[float, float], tuple[Tick, ...]]:
-    """Return the ends and the ticks (about six) of an axis that covers a range."""
+    """For a range of values, return the ends of a plot axis and its tick marks (about six)."""
     axis = fit_axis(low, high, 7, apart=(1,))
     places = [(axis.first + cell * axis.per_cell, text) for cell, text in axis.ticks()]
     kept = [

@@ -1,9 +1,11 @@
-"""Share a live session from a separate process, which only reads the recording.
+"""Show a live session to viewers from a separate process, which only reads the recording.
 
-So viewers and network requests cannot delay a line of the board. A pipe connects the two
-processes. The sharing process first reports that it is ready, or that it has a problem. It
-receives the pressed keys, and answers with their results. If the recording continues in a new
-file, it receives the name of this file. It ends when the pipe is closed, for any reason.
+So viewers and network requests cannot delay the reading of the board's lines. A pipe connects
+the measuring process with the sharing process. First, the sharing process reports that it is
+ready or that it has a problem. The sharing process receives the keys that the teacher presses,
+and sends back the resulting messages. If the recording continues in a new file, the sharing
+process receives the name of this file. The sharing process ends when the pipe is closed for any
+reason.
 """
 
 import multiprocessing
@@ -22,7 +24,7 @@ END_WITHIN_S = 5.0
 
 class SharingProcess:
     """
-    Starts and controls the sharing process from the clocking process.
+    The process that measures shots uses this class to start and control the sharing process.
 
     Parameters
     ----------
@@ -61,10 +63,10 @@ class SharingProcess:
 
     def look_after(self, recording: Path, keys: str = "") -> list[str]:
         """
-        Check that sharing still runs; send the file name and the pressed keys to it.
+        Check that the sharing process runs, and send the file name and the pressed keys to it.
 
-        `keys` are the keys that were pressed at the terminal. The result is a list of lines for
-        the terminal.
+        `keys` contains the keys that the teacher pressed at the terminal. The method returns a
+        list of messages for the terminal.
         """
         if recording != self._recording:
             self._recording = recording
@@ -103,7 +105,7 @@ class SharingProcess:
 def _share(
     pipe: Connection, recording: Path, bound: socket.socket, token: str, wishes: DisplayOptions
 ) -> None:
-    """Follow the recording and serve its page until the pipe ends."""
+    """In the new process, read the recording and serve its page until the pipe is closed."""
     try:
         run = follow_run(recording)
         run.start()

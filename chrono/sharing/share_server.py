@@ -1,7 +1,7 @@
-"""Follow a recording and serve its page until somebody ends the server.
+"""Read a growing recording and serve its web page until somebody ends the server.
 
-One loop serves all viewers. Another thread reads the recording and measures the shots, one step
-at a time.
+One event loop serves all viewers. Another thread reads the recording and computes the speeds of
+the shots, step by step.
 """
 
 import asyncio
@@ -58,7 +58,7 @@ END_WITHIN_S = 2
 @dataclass(frozen=True)
 class DisplayOptions:
     """
-    The options for sharing a session.
+    The options for showing a session to viewers.
 
     Attributes
     ----------
@@ -81,16 +81,16 @@ class DisplayOptions:
     guesses: bool = False
 
     def control(self) -> LessonControl:
-        """Return the object that handles the teacher's keys."""
+        """Return a new object that handles the teacher's keys."""
         return LessonControl(self.hidden, self.guesses, self.unit or "m/s", self.decimal)
 
 
 class PageServer(uvicorn.Server):
-    """The server of the page; the caller handles signals."""
+    """The web server of the page. The caller of the server handles signals such as ctrl+c."""
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Leave the signals to the caller."""
+        """Do nothing with signals, because the caller of the server handles signals."""
         yield
 
 
@@ -104,7 +104,7 @@ def serve(
     control: LessonControl | None = None,
 ) -> None:
     """
-    Follow a recording and serve its page until a signal arrives.
+    Read a growing recording and serve its web page until a signal ends the program.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ async def serving(
     is_over: Callable[[], bool] = lambda: False,
     control: LessonControl | None = None,
 ) -> None:
-    """Serve the page like `serve`, in an event loop that runs already."""
+    """Do the same as `serve`, but in an event loop that already runs."""
     allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
     control = control or wishes.control()
     channel, seats = StateChannel(lambda: beat_of(run)), Seats(wishes.seats)
@@ -169,14 +169,16 @@ async def _until_over(stop: asyncio.Event, is_over: Callable[[], bool]) -> None:
 
 
 def beat_of(run: FollowRun) -> bytes:
-    """Return a message that says for how long the recording has not grown."""
+    """Return a message with the time since the last new data in the recording."""
     return json.dumps({"quiet_s": round(run.source.quiet_s, 1)}).encode()
 
 
 async def publish(
     run: FollowRun, channel: StateChannel, wishes: DisplayOptions, control: LessonControl
 ) -> None:
-    """Read new rows, and publish the state of the page when the page has changed."""
+    """
+    Read the recording's new rows again and again; after each change, publish a new page state.
+    """
     loop = asyncio.get_running_loop()
     states = _States(run, wishes)
     while True:
@@ -193,7 +195,7 @@ async def publish(
 
 
 async def _keep_guesses(run: FollowRun, control: LessonControl) -> None:
-    """Write guesses to the file next to the recording; if this fails, show a message."""
+    """Write new guesses to a file next to the recording. If this fails, show a message."""
     if kept := control.fetch_kept():
         path = guesses_path(run.path, Path.cwd())
         try:
@@ -204,7 +206,7 @@ async def _keep_guesses(run: FollowRun, control: LessonControl) -> None:
 
 class _States:
     """
-    Makes a new state of the page after each visible change.
+    Makes a new state of the page after each change that viewers can see.
 
     Attributes
     ----------
@@ -223,12 +225,16 @@ class _States:
         self.noted: tuple[int, int, MeasuredShot] = (0, 0, UNMEASURED)
 
     def _look_anew(self) -> None:
-        """Remove old shots from memory, because only the last shots are shown."""
+        """Remove old shots from memory, because the page shows only the last shots."""
         self._looks = ViewCache(self._run.session)
         self._until = len(self._run.session.log) + KEPT_SHOTS
 
     def newer(self, shown: Disclosure) -> bytes:
-        """Read the new rows; return the page's state if it changed, otherwise empty bytes."""
+        """
+        Read the recording's new rows.
+
+        Return the new state of the page, or empty bytes if the page has not changed.
+        """
         run, wishes = self._run, self._wishes
         run.catch_up()
         run.step()
@@ -248,7 +254,7 @@ class _States:
         return text
 
     def _asked(self, number: int) -> tuple[int, MeasuredShot]:
-        """Return the number and the measured values of the round's shot."""
+        """Return the number and the measured values of the shot that the class guesses."""
         if not 0 < number <= len(self._looks):
             return 0, UNMEASURED
         row = self._looks.row(number - 1)
@@ -283,7 +289,7 @@ def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
 
 @contextmanager
 def _ended_by_signals(stop: asyncio.Event) -> Iterator[None]:
-    """Set `stop` when ctrl+c or another signal tells this program to end."""
+    """Set the event `stop` when ctrl+c or another signal tells this program to end."""
     loop = asyncio.get_running_loop()
 
     def end(*_: object) -> None:

@@ -1,4 +1,4 @@
-"""Find the address and port of the page, and draw a QR code (ISO/IEC 18004) for phones."""
+"""Find the web page's address and port, and draw a QR code (ISO/IEC 18004) for phones."""
 
 import errno
 import http.client
@@ -20,7 +20,7 @@ _ELSEWHERE = ("192.0.2.1", 9)
 
 def listen(address: str, port: int) -> socket.socket:
     """
-    Reserve the port for the page.
+    Open the network port at which viewers can request the page.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def listen(address: str, port: int) -> socket.socket:
 
 
 def url_of(bound: socket.socket, token: str) -> str:
-    """Return the web address of the page with a token."""
+    """Return the web address of the page, which contains the secret token."""
     address, port = bound.getsockname()[:2]
     return f"http://{address}:{port}/" + (f"{token}/" if token else "")
 
@@ -126,7 +126,7 @@ _HALVES = {(0, 0): " ", (1, 0): "▀", (0, 1): "▄", (1, 1): "█"}
 
 def qr_lines(address: str, *, blocks: bool, colours: bool) -> list[str]:
     """
-    Return the QR code as lines for a terminal.
+    Return the QR code of an address as lines of text for a terminal.
 
     Parameters
     ----------

@@ -1,13 +1,15 @@
-"""The web application (ASGI) serves the page and a stream of its states.
+"""The web application (ASGI) sends viewers the page and a stream of the page's states.
 
-A viewer can request two things: the page and its states. Both have fixed paths, so a request
-cannot read any other file. If guesses are accepted, a viewer can send a guess and nothing else.
-A guess is a small JSON object with the token of an open page. The server does not store, show
-or execute anything else in a request.
+A viewer can request two things: the web page, and a stream of the page's states. The page and
+the stream have fixed paths, so a request cannot read any other file. If the teacher accepts
+guesses, a viewer can send a guess, but no other data. A guess is a small JSON object that
+contains the token of the viewer's page. The server ignores all other data in a request: it does
+not store, show or execute them.
 
-There are no queues. The server keeps only the number of the last state that a viewer got. A
-slow viewer gets the newest state when it can accept more data, and does not slow down other
-viewers. The format is server-sent events (HTML Living Standard, 9.2).
+The server stores no queue of states for a viewer. For each viewer, the server stores only the
+number of the last state that the viewer got. If a viewer's connection is slow, the viewer gets
+the newest state as soon as it can accept more data. Slow viewers do not slow down other
+viewers. The states are sent in the format "server-sent events" (HTML Living Standard, 9.2).
 """
 
 import asyncio
@@ -38,7 +40,7 @@ RETRY_MS = 2000
 
 class StateChannel:
     """
-    Keeps the newest state of the page, and sends this state to all viewers.
+    Stores the newest state of the page, and sends this state to all viewers.
 
     Parameters
     ----------
@@ -63,19 +65,21 @@ class StateChannel:
         self.viewers = 0
 
     def publish(self, state: bytes) -> None:
-        """Send a new state, one line of text, to all viewers."""
+        """Send a new state of the page, which is one line of text, to all viewers."""
         self._number += 1
         self._message = b"id: %s\ndata: %s\n\n" % (self._name(self._number), state)
         self._wake()
 
     def close(self) -> None:
-        """End every stream."""
+        """End the stream of every viewer."""
         self._closed = True
         self._wake()
 
     async def messages(self, last_seen: str = "", token: str = "") -> AsyncIterator[bytes]:
         """
-        Yield the newest state after each change, and a beat if nothing changes.
+        Yield the newest state after each change.
+
+        If nothing changes for some time, yield a beat (a short message).
 
         Parameters
         ----------
@@ -169,7 +173,7 @@ def make_app(
 
 
 class _App:
-    """The web application, which answers every request."""
+    """The web application, which answers all requests of viewers."""
 
     def __init__(
         self,
@@ -208,7 +212,7 @@ class _App:
         return _words(404, "This page does not exist.")
 
     async def _take(self, request: Request, control: LessonControl) -> Response:
-        """Accept a guess, or answer why the guess is refused."""
+        """Accept a viewer's guess, or answer with the reason why the guess is refused."""
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
             return _words(415, "Send the guess with the form on the page.")
         body = await _body(request)
@@ -236,14 +240,20 @@ class _App:
         )
 
     def _hold(self, token: str, control: LessonControl) -> None:
-        """Keep the token of a viewer who guessed, so that nobody can guess twice in a round."""
+        """
+        Keep the token of a viewer who guessed, so that nobody can guess twice in one round.
+        """
         if control.place != self._held_in:
             self._held_in = control.place
             self._seats.release()
         self._seats.hold(token)
 
     async def _stream(self, request: Request, send: Send) -> None:
-        """Send states until the viewer leaves; if no seat is free, refuse the viewer."""
+        """
+        Send the page's states to a viewer until the viewer leaves.
+
+        If there are too many viewers, refuse the viewer.
+        """
         address = _address_of(request)
         token = request.query_params.get("seat", "")
         seat = self._seats.take(token, address)
@@ -265,10 +275,10 @@ class _App:
 
 def make_page() -> tuple[bytes, str]:
     """
-    Return the page as one file that loads no other files, and its security policy.
+    Return the web page as one file without other files, and its security policy.
 
-    The policy allows only the style and the script of the page, by their hashes (Content
-    Security Policy Level 3, W3C).
+    The policy tells the browser to use only the style and the script with the right hashes
+    (Content Security Policy Level 3, W3C).
     """
     style, script = _text("page.css"), _text("page.js")
     page = _text("page.html").replace("/*style*/", style).replace("/*script*/", script)
@@ -285,7 +295,11 @@ def _address_of(request: Request) -> str:
 
 
 async def _body(request: Request) -> bytes | RefusedRequest:
-    """Return the data of a request; refuse data that are too large or too late."""
+    """
+    Return the data that a request sends.
+
+    Refuse data that are too large or arrive too late.
+    """
     too_large = RefusedRequest(413, "This text is too long for a guess.")
     stated = request.headers.get("content-length", "0")
     if not (stated.isascii() and stated.isdigit()) or int(stated[:20]) > MOST_BYTES:
@@ -303,7 +317,9 @@ async def _body(request: Request) -> bytes | RefusedRequest:
 
 
 def _guess_sent(body: bytes) -> tuple[str, str, str] | None:
-    """Return token, name and guess from the sent data; None if the data are not a guess."""
+    """
+    Read the token, the name and the guess from a viewer's data; return None for wrong data.
+    """
     try:
         sent = json.loads(body)
         values = [sent[key] for key in ("token", "name", "guess")]

@@ -1,4 +1,4 @@
-"""Exercises for a class: assumptions about recordings, tasks on real shots, the error lab.
+"""Exercises for a class: "what if" questions about recordings, worksheets, and the error lab.
 
-This package does not import the screens.
+The code of this package does not import the screens of the program.
 """

@@ -1,8 +1,8 @@
-"""Prepare the start of the error lab, and compute the results that the lab shows.
+"""Prepare the data with which the error lab begins, and compute the results that the lab shows.
 
-The lab begins with a recording's gates and shots, with a rig, or with the usual bench. A bench
-is a rig and a speed. The lab shows the bench's error budget, repeated shots, and the error for
-each speed.
+The error lab begins with the gates and shots of a recording, with a rig, or with the usual
+bench. A bench consists of a rig and the speed of a body. The lab shows the error budget of a
+bench, simulated repeated shots, and the error at different speeds.
 """
 
 from collections import Counter
@@ -36,7 +36,7 @@ STEP_BINS = 40
 @dataclass(frozen=True, eq=False)
 class ErrorCurves:
     """
-    Relative standard uncertainty of the speed, for a range of speeds.
+    The relative standard uncertainty of the speed, computed for a range of speeds.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class ErrorCurves:
 @dataclass(frozen=True, eq=False)
 class StepErrors:
     """
-    The errors of a transit that are caused only by counting ticks.
+    The errors of a measured transit that are caused only by counting whole ticks.
 
     Attributes
     ----------
@@ -81,7 +81,7 @@ class StepErrors:
 @dataclass(frozen=True, eq=False)
 class LabView:
     """
-    All results that the error lab shows for a bench.
+    All results that the error lab shows for a bench (a rig and a speed).
 
     Attributes
     ----------
@@ -111,18 +111,26 @@ class LabView:
 
     @property
     def rung_s(self) -> float:
-        """Smallest step of a measured transit [s]: half a tick if two pairs are averaged."""
+        """
+        Smallest possible step of a measured transit [s].
+
+        This step is one tick, or half a tick if the program averages two edge pairs.
+        """
         both = self.bench.edges == EdgesUsed.BOTH
         return self.bench.tick_s / (2 if both else 1)
 
     @property
     def rules(self) -> tuple[str, float]:
-        """The group of errors with the largest share of the variance, and this share."""
+        """The group of errors that causes the largest share of the variance, and this share."""
         return next(iter(self.shares.items()))
 
     @property
     def tick_rules_from_mps(self) -> float:
-        """Speed above which the tick causes half of the variance or more [m/s]; may be NaN."""
+        """
+        Lowest speed at which the tick causes half of the variance or more [m/s].
+
+        NaN if there is no such speed in the range.
+        """
         tick, whole = self.curves.parts.get("tick"), self.curves.whole
         if tick is None:
             return float("nan")
@@ -136,14 +144,20 @@ class LabView:
 
     @property
     def held(self) -> int:
-        """Number of repeated shots whose interval ± U95 contains the true speed."""
+        """
+        Number of simulated shots whose interval (measured speed ± U95) contains the true speed.
+        """
         repeated = self.repeated
         off = np.abs(repeated.measured.speed_mps - repeated.true_mps)
         return int((off <= repeated.measured.U95_mps).sum())
 
 
 def look(bench: Bench, seed: int = 0) -> LabView:
-    """Compute all results for a bench; the computation takes a fraction of a second."""
+    """
+    Compute all results of the error lab for a bench.
+
+    The computation takes less than a second.
+    """
     model = SpeedModel.from_rig(bench.rig)
     transit_s = model.board_transit(bench.speed_mps, bench.edges)
     budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)
@@ -182,7 +196,11 @@ def _step_errors(bench: Bench, model: SpeedModel, seed: int) -> StepErrors:
 
 
 def step_input(edges: EdgesUsed) -> Input:
-    """Return the counting error of a transit as an input of the budget; the tick is 1."""
+    """
+    Return the error of a transit that is caused by counting ticks.
+
+    The result is an input of the error budget, in ticks.
+    """
     if edges == EdgesUsed.BOTH:
         return two_pair("tick", 1.0)
     return triangular("tick", 1.0)
@@ -195,7 +213,7 @@ SHOWN_SHOTS = 500
 @dataclass(frozen=True, eq=False)
 class LabStart:
     """
-    The data with which the error lab begins.
+    The data with which the error lab begins: a bench, and the shots of a recording.
 
     Attributes
     ----------
@@ -223,16 +241,20 @@ class LabStart:
     recorded: LoadedRecording | None = None
 
     def with_bench(self, bench: Bench) -> "LabStart":
-        """Return a copy of these data with another bench."""
+        """Return a copy of these start data with another bench."""
         return replace(self, bench=bench)
 
     def bench_of(self, place: int) -> Bench:
-        """Return the bench that matches the shot at this index in `shots`."""
+        """Return a bench with the rig and the speed of the shot at this index in `shots`."""
         assert self.session is not None, "this lab was opened without a recording"
         return bench_of_shot(self.session, self.shots[place])
 
     def estimate(self, seen: LabView, who: str, guess_mps: float, place: int | None) -> Guess:
-        """Return the record of an estimate; `place` is the index of a shot in `shots`."""
+        """
+        Return an estimate of the ± as a record for the file of guesses.
+
+        `place` is the index of a shot in `shots`.
+        """
         return Guess(
             who=who,
             guess_mps=guess_mps,
@@ -247,7 +269,7 @@ class LabStart:
 
 def start_of(file: Path | None, rig: Rig | None) -> LabStart:
     """
-    Return the data with which the error lab begins.
+    Return the data with which the error lab begins: a bench, shots and file names.
 
     Parameters
     ----------
@@ -274,10 +296,11 @@ def _speed_mps(row: ShotRow) -> float:
 
 def start_of_session(session: Session, file: Path | None) -> LabStart:
     """
-    Return the start of the error lab with a session's gates and a typical speed.
+    Return the data with which the error lab begins: the gates of a session and a typical speed.
 
-    The speed is the middle speed of the setup with the most shots. The middle speed of two
-    setups could be a speed that no shot has.
+    The typical speed is the middle value of the sorted speeds of the setup with the most shots.
+    The function does not mix setups, because the middle of slow and fast setups may be a speed
+    that no shot has.
 
     Parameters
     ----------

@@ -1,7 +1,8 @@
-"""Manage rounds in which a class guesses the speed of a shot, or the ± of the speed.
+"""Manage rounds of guesses: a class guesses the speed of a shot, or the ± of the speed.
 
-Each round is about one shot. A round is first open, then closed, then revealed. While a round
-is open, each viewer can send one guess. This module uses no network, no clock and no files.
+Each round of guesses is about one shot. A round of guesses is first open, then closed, and then
+its result is revealed. While a round of guesses is open, each viewer can send one guess. This
+module does not use the network, the clock or files.
 """
 
 import math
@@ -27,14 +28,18 @@ MOST_GUESSERS = 2000
 
 
 class GuessKind(StrEnum):
-    """The quantity that a class guesses."""
+    """The quantity that a class guesses: the speed of a shot, or the ± of the speed."""
 
     SPEED = "speed"
     ERROR = "error"
 
 
 class Phase(StrEnum):
-    """The phase of a round. Guesses are accepted while the round is open."""
+    """
+    The phase of a round of guesses: open, closed or revealed.
+
+    The round accepts guesses only while it is open.
+    """
 
     OPEN = "open"
     CLOSED = "closed"
@@ -44,7 +49,7 @@ class Phase(StrEnum):
 @dataclass(frozen=True)
 class RoundGuess:
     """
-    One guess in a round.
+    One guess of a viewer in a round of guesses.
 
     Attributes
     ----------
@@ -64,7 +69,11 @@ class RoundGuess:
     is_part: bool = False
 
     def value_mps(self, speed_mps: float) -> float:
-        """Return the guess in m/s; NaN if the guess needs a speed that was not measured."""
+        """
+        Return the guess in m/s.
+
+        The result is NaN for a guess in per cent if the speed was not measured.
+        """
         return self.value * speed_mps if self.is_part else self.value
 
 
@@ -91,13 +100,15 @@ class Round:
 
 @dataclass(frozen=True)
 class MeasuredShot:
-    """Speed of a shot and its ± at 95 % [m/s]; NaN for a value that was not measured."""
+    """
+    The measured speed of a shot and its ± at 95 % [m/s]; NaN for a value that was not measured.
+    """
 
     speed_mps: float
     U95_mps: float
 
     def of(self, kind: GuessKind) -> float:
-        """Return the value that the class guessed [m/s]: the speed or its ±."""
+        """Return the measured value that the class had to guess [m/s]: the speed or its ±."""
         return self.speed_mps if kind == GuessKind.SPEED else self.U95_mps
 
 
@@ -106,7 +117,7 @@ UNMEASURED = MeasuredShot(math.nan, math.nan)
 
 class GuessRounds:
     """
-    All rounds of guesses in one lesson.
+    All rounds of guesses in one lesson, one round after the other.
 
     Attributes
     ----------
@@ -129,13 +140,13 @@ class GuessRounds:
         self._guessed.clear()
 
     def go_to(self, phase: Phase) -> None:
-        """Close or reveal the round."""
+        """Close the round of guesses, or reveal its result."""
         assert self.now is not None, "no round was opened"
         self.now = replace(self.now, phase=phase)
 
     def take(self, token: str, name: str, text: str, unit: str) -> int:
         """
-        Accept a guess from a viewer.
+        Accept the guess that a viewer sent.
 
         Parameters
         ----------
@@ -179,22 +190,26 @@ class GuessRounds:
         return number
 
     def agree(self) -> None:
-        """Allow showing all names that were entered before this call."""
+        """Allow the program to show all names that groups have entered so far."""
         self.agreed = {number: name for number, name in self._names.items() if name}
 
     @property
     def waiting(self) -> Mapping[int, str]:
-        """For each viewer's number, the name that may not be shown yet."""
+        """
+        Names that the program may not show yet, as a mapping from viewer's number to name.
+        """
         names = self._names.items()
         return {n: name for n, name in names if name and self.agreed.get(n) != name}
 
     def shown_name(self, guess: RoundGuess) -> str:
-        """Return the viewer's name if it may be shown; otherwise return the viewer's number."""
+        """
+        Return the viewer's name if the program may show it, otherwise the viewer's number.
+        """
         agreed = self.agreed.get(guess.number) == guess.name
         return guess.name if guess.name and agreed else str(guess.number)
 
     def kept(self, recording: str, measured: MeasuredShot, time: str) -> list[Guess]:
-        """Return the guesses of the round as records for the file of guesses."""
+        """Return all guesses of the round as records for the file of guesses."""
         assert self.now is not None, "no round was opened"
         return [
             Guess(
@@ -212,7 +227,7 @@ class GuessRounds:
 
 
 class RoundError(OptionError):
-    """Error: a guess came at a time when it cannot be accepted."""
+    """Error: a viewer sent a guess at a time when the round does not accept it."""
 
 
 _GUESS = re.compile(
@@ -222,9 +237,9 @@ _GUESS = re.compile(
 
 def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
     """
-    Convert a text such as ``"22,5"`` or ``"80 km/h"`` to a guess.
+    Convert a text such as ``"22,5"`` or ``"80 km/h"`` to the value of a guess.
 
-    A guess of an error may also be in per cent, such as ``"2 %"``.
+    If the class guesses the ±, a guess may also be in per cent of the speed, such as ``"2 %"``.
 
     Returns
     -------
@@ -253,5 +268,5 @@ def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
 
 
 def group_name(text: str) -> str:
-    """Return the name of a group: one short line without control characters."""
+    """Return the name that a group entered as one short line without control characters."""
     return " ".join(plain(unicodedata.normalize("NFC", text[:200])).split())[:LONGEST_NAME]

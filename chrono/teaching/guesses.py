@@ -1,12 +1,13 @@
-"""Read and write the file with the guesses of a class.
+"""Read and write the file in which the program saves the guesses of a class.
 
-A class guesses an error or a speed. The file is in the folder of the recording, and the
-recording stays unchanged. Each line of the file is one complete JSON object. New lines are
-only appended. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot`
-(null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if the number
-is not known, because the shot never came), `kind` (``"error"`` or ``"speed"``; without this
-key, the kind is an error), `settings` (settings of the bench in SI units, with the same names
-as in the bench; empty without a bench).
+A class guesses the speed of a shot, or the ± of the speed. The file with the guesses is in the
+folder of the recording. The program does not change the recording itself. Each line of the file
+is one complete JSON object. The program only appends lines, and never changes earlier lines.
+Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot` (null in the
+lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if the number is not known,
+because the shot never came), `kind` (``"error"`` or ``"speed"``; without this key, the kind is
+an error), `settings` (settings of the bench in SI units, with the same names as in the bench;
+empty without a bench).
 """
 
 import json
@@ -32,7 +33,7 @@ NUMBERS = ("guess_mps", "U95_mps", "speed_mps")
 @dataclass(frozen=True)
 class Guess:
     """
-    One guess, and the computed values for comparison.
+    One guess of a group, and the computed values with which the guess is compared.
 
     Attributes
     ----------
@@ -65,7 +66,7 @@ class Guess:
 
     @property
     def ratio(self) -> float:
-        """The guess divided by the computed value, which is the ± or the speed."""
+        """The guess divided by the computed value, which is either the ± or the speed."""
         true = self.U95_mps if self.kind == ERROR else self.speed_mps
         if math.isnan(true):
             return math.nan
@@ -74,7 +75,7 @@ class Guess:
 
 def read_estimate(text: str, speed_mps: float) -> tuple[str, float]:
     """
-    Convert a text such as ``"0.3 m/s"``, ``"2 %"`` or ``"group 3: 0.3 m/s"`` to an estimate.
+    Read an estimate of the ± such as ``"0.3 m/s"``, ``"2 %"`` or ``"group 3: 0.3 m/s"``.
 
     Parameters
     ----------
@@ -124,13 +125,17 @@ def _no_estimate(text: str) -> OptionError:
 
 
 def settings_of(bench: Bench) -> dict[str, Any]:
-    """Return the settings of a bench, to save them with a guess about the bench."""
+    """Return the settings of a bench, so that they can be saved together with a guess."""
     values = {name: getattr(bench, name) for name in VALUES}
     return values | {"edges": bench.edges.name.lower()}
 
 
 def guesses_path(recording: Path | None, folder: Path) -> Path:
-    """Return the path of the guesses: in the recording's folder, or else in `folder`."""
+    """
+    Return the path of the file with the guesses.
+
+    Without a recording, the file is in `folder`.
+    """
     if recording is None:
         return folder / f"lab{SUFFIX}"
     return recording.with_name(recording.name.removesuffix(".tsv") + SUFFIX)
@@ -138,7 +143,7 @@ def guesses_path(recording: Path | None, folder: Path) -> Path:
 
 def keep_guess(path: Path, *guesses: Guess) -> None:
     """
-    Append guesses to a file.
+    Append guesses to the file of guesses.
 
     Raises
     ------
@@ -174,7 +179,9 @@ def _ends_whole(path: Path) -> bool:
 
 def read_guesses(path: Path) -> tuple[list[Guess], list[int]]:
     """
-    Return the guesses in a file, and the numbers (from 1) of lines that are not guesses.
+    Read a file with guesses.
+
+    Return the guesses, and the numbers of wrong lines (from 1).
 
     Raises
     ------
@@ -229,7 +236,7 @@ def _number(value: Any) -> float:
 
 def files_of(paths: Sequence[Path]) -> list[Path]:
     """
-    Return all files with guesses that belong to the given files, folders and recordings.
+    Find all files with guesses that belong to the given files, folders and recordings.
 
     Raises
     ------

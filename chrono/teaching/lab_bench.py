@@ -1,6 +1,7 @@
-"""Define the bench of the error lab: its settings, the steps of each setting, and presets.
+"""Define the error lab's bench: its settings, the steps of each setting, and ready examples.
 
-A bench is a rig and a speed. If the user did not set a value, the first rig gives the value.
+A bench consists of a rig and the speed of a body. If the user has not changed a setting, the
+setting has its value from the rig.
 """
 
 from collections.abc import Mapping
@@ -38,7 +39,7 @@ VALUES: Mapping[str, tuple[float, ...]] = {
 @dataclass(frozen=True)
 class Bench:
     """
-    A bench of the error lab, with one value for each setting.
+    A bench of the error lab (a rig and a speed), with one value for each setting.
 
     Attributes
     ----------
@@ -74,7 +75,11 @@ class Bench:
 
     @property
     def rig(self) -> Rig:
-        """The rig with these settings. Calibrated values stay until the user changes them."""
+        """
+        The rig that has the settings of this bench.
+
+        The rig keeps a calibrated value until the user changes the setting with this value.
+        """
         record = rig_record(self.base)
         calibration = record["calibration"]
         if self.clock_tolerance != self.base.clock.rate_tolerance:
@@ -93,7 +98,9 @@ class Bench:
         return rig_from_record(record)
 
     def stepped(self, name: str, direction: int) -> "Bench":
-        """Return the bench with one setting moved a step up (+1) or down (−1), if possible."""
+        """
+        Return a copy of the bench with one setting increased (+1) or reduced (−1) by one step.
+        """
         value, values = float(getattr(self, name)), VALUES[name]
         if name == "edges":
             place = (EDGES.index(self.edges) + direction) % len(EDGES)
@@ -107,14 +114,18 @@ class Bench:
         return self.with_values(**{name: found})
 
     def with_values(self, **values: Any) -> "Bench":
-        """Return the bench with these settings. Keep the spacing above its tolerances."""
+        """
+        Return a copy of the bench with these settings.
+
+        If the spacing would be too small for its tolerances, make the spacing larger.
+        """
         changed = replace(self, **({"bounce_s": 0.0} | values))
         least_m = 4 * max(changed.trip_m, self.base.gates.spacing_tolerance_m)
         return replace(changed, spacing_m=max(changed.spacing_m, least_m))
 
 
 def bench_of_rig(rig: Rig, speed_mps: float, edges: EdgesUsed) -> Bench:
-    """Return the bench that has the values of a rig."""
+    """Return a bench that has the values of a rig and this speed."""
     return Bench(
         speed_mps=speed_mps,
         spacing_m=rig.spacing_m,
@@ -129,7 +140,9 @@ def bench_of_rig(rig: Rig, speed_mps: float, edges: EdgesUsed) -> Bench:
 
 
 def bench_of_shot(session: Session, row: ShotRow) -> Bench:
-    """Return the bench that matches a shot of a session, with the body of its setup."""
+    """
+    Return a bench with the speed of a recorded shot, the session's rig and the setup's body.
+    """
     rig, setups = with_rate(session.rig, session.host_rate), session.setups
     own = dict(setups.body(int(setups.at(np.array([row.key]))[0])))
     rig = rig.model_copy(update={"body": rig.body.model_copy(update=own)})
@@ -140,7 +153,7 @@ def bench_of_shot(session: Session, row: ShotRow) -> Bench:
 @dataclass(frozen=True)
 class Preset:
     """
-    Settings that make one cause of errors larger than all others.
+    Example settings of the lab that make one cause of errors larger than all other causes.
 
     Attributes
     ----------
@@ -156,7 +169,7 @@ class Preset:
     values: Mapping[str, Any]
 
     def bench(self) -> Bench:
-        """Return the bench of this preset."""
+        """Return the bench that has the settings of this example."""
         return USUAL.with_values(**self.values)
 
 
@@ -165,7 +178,9 @@ USUAL = bench_of_rig(default_rig(), 22.0, EdgesUsed.BOTH).with_values(clock_tole
 
 
 def _with_aim(off_centre_m: float) -> Rig:
-    """Return the usual rig with beams that cross a ball at this distance from its middle."""
+    """
+    Return the usual rig, but with beams that cross a ball at this distance from its middle.
+    """
     record = rig_record(USUAL.base)
     record["gates"]["off_centre_m"] = off_centre_m
     return rig_from_record(record)

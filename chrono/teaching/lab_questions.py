@@ -1,4 +1,4 @@
-"""Questions for a class about a lab bench; the program computes the answers."""
+"""Questions for a class about a bench of the error lab. The program computes the answers."""
 
 import math
 from collections.abc import Callable
@@ -18,7 +18,7 @@ MEAN_OF = 100
 @dataclass(frozen=True)
 class Side:
     """
-    The result of a lab bench, before or after a change.
+    The results of a bench of the error lab, either before or after a change.
 
     Attributes
     ----------
@@ -37,13 +37,13 @@ class Side:
 
     @property
     def relative(self) -> float:
-        """U95 divided by the speed."""
+        """The relative uncertainty: U95 divided by the speed."""
         return self.U95_mps / self.speed_mps
 
 
 @dataclass(frozen=True)
 class Answer:
-    """The results before and after a change; `after` is None if the bench does not change."""
+    """The results of a bench before and after a change. `after` is None if nothing changes."""
 
     before: Side
     after: Side | None
@@ -52,7 +52,7 @@ class Answer:
 @dataclass(frozen=True)
 class Question:
     """
-    A question for a class about a change of the bench.
+    A question for a class about what happens if a setting of the bench changes.
 
     Attributes
     ----------
@@ -68,7 +68,7 @@ class Question:
     mean: bool = False
 
     def answer(self, bench: Bench, seed: int = 0) -> Answer:
-        """Compute the answer for a bench."""
+        """Compute the answer to this question for a bench."""
         before = side_of(bench)
         if self.mean:
             return Answer(before, _mean_side(bench, seed))
@@ -77,7 +77,9 @@ class Question:
 
 
 def side_of(bench: Bench) -> Side:
-    """Return a bench's speed, the ± of this speed, and the largest contribution to the ±."""
+    """
+    Compute the speed of a bench, the ± of this speed, and the largest contribution to the ±.
+    """
     model = SpeedModel.from_rig(bench.rig)
     transit_s = model.board_transit(bench.speed_mps, bench.edges)
     budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)

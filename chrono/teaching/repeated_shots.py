@@ -1,9 +1,10 @@
-"""Simulate repeated shots on one bench, and measure them like real shots.
+"""Simulate repeated shots on one bench, and compute the speeds as for real shots.
 
-The errors of a bench's gates are drawn at random once, from the distributions in the error
-budget. The place of an edge in a tick, the jitter and the chords are drawn again for each
-shot. The simulated shots are counter values. The measuring code of the program converts these
-values to speeds.
+The program chooses random errors of the gates only once for all shots, from the distributions
+in the error budget. For each shot, the program chooses new random values for the jitter, for
+the start within a tick, and for the chords of the body in the beams. Each simulated shot
+consists of counter values, as a board would send them. The normal code for real shots converts
+these counter values to speeds.
 """
 
 from dataclasses import dataclass
@@ -24,7 +25,7 @@ SHOTS = 1000
 @dataclass(frozen=True, eq=False)
 class RepeatedShots:
     """
-    The results of repeated shots on one bench.
+    The results of simulated repeated shots on one bench.
 
     Attributes
     ----------
@@ -45,7 +46,7 @@ def repeat_shots(
     bench: Bench, model: SpeedModel, seed: int, count: int = SHOTS
 ) -> RepeatedShots:
     """
-    Simulate repeated shots on a bench.
+    Simulate repeated shots on a bench (a rig and a speed).
 
     Parameters
     ----------
@@ -79,7 +80,7 @@ def repeat_shots(
 
 def step_errors(bench: Bench, model: SpeedModel, seed: int, count: int) -> Floats:
     """
-    Simulate transits; return the errors that are caused only by counting ticks [ticks].
+    Simulate transits, and return only the errors that counting whole ticks causes [ticks].
 
     Parameters
     ----------
@@ -105,7 +106,7 @@ def count_shots(
     bench: Bench, lead_s: Floats, trail_s: Floats, block_s: Floats, rng: np.random.Generator
 ) -> Shots:
     """
-    Return the counter values that a board would record for shots.
+    Return the counter values that a real board would record for these shots.
 
     Parameters
     ----------
@@ -150,7 +151,11 @@ def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: in
 def _edge_speeds(
     model: SpeedModel, true_mps: Floats, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Return path / transit of front and back. All shots have the same error of drag."""
+    """
+    Return the mean speed between the gates for the front and for the back of each body.
+
+    The error of the drag is the same for all shots.
+    """
     off, motion = float(rng.standard_normal()), model.motion
     lead, trail = (
         motion.mean_speed(

@@ -1,11 +1,13 @@
-"""Measure a recording a second time under an assumption, and compare both results.
+"""Process a recording a second time under an assumption, and compare both results.
 
-The program processes the same rows twice with the same code; only the assumption differs. A
-coarser counter, whose step is a whole number n of recorded ticks, reads
-⌊(t + p)/n⌋ of its own steps. Since ⌊⌊t⌋/n⌋ = ⌊t/n⌋, the coarse reading follows exactly from
-the recorded reading. It is written in the units of the recorded counter. The readings before
-and after a wrap or a restart are unrelated, with one exception: the steps between the edges of
-one shot are kept across a wrap.
+The program processes the same rows of the recording twice with the same code. Only the second
+time, the program uses the assumption. Assume a coarser counter whose step is n recorded ticks,
+with a whole number n. At time t (in recorded ticks) and with phase p, this counter reads ⌊(t +
+p)/n⌋. Because ⌊⌊t⌋/n⌋ = ⌊t/n⌋, the module can compute the coarse reading exactly from the
+recorded reading. The module writes this coarse reading in the units of the recorded counter.
+There is no relation between the coarse readings before and after a wrap or a restart of the
+counter. One exception: if the counter wraps during a shot, the module keeps the steps between
+the edges of this shot.
 """
 
 from collections.abc import Sequence
@@ -36,7 +38,7 @@ from chrono.session.speed_models import Assumptions
 
 class CoarseCounter:
     """
-    Receive batches of lines, and pass them on with coarser timestamps.
+    Receives batches of recorded lines, and passes them on with coarser timestamps.
 
     Parameters
     ----------
@@ -57,7 +59,7 @@ class CoarseCounter:
         self._last: tuple[int, int] | None = None
 
     def feed(self, batch: Batch) -> None:
-        """Receive a batch, and pass it on with coarser timestamps."""
+        """Receive a batch of lines, and pass it on with coarser timestamps."""
         events = batch.events
         if self._as_if.tick_s is not None:
             counter = self._coarser(events, batch.controls)
@@ -77,7 +79,9 @@ class CoarseCounter:
         return counter
 
     def _stretch(self, counter: Ints, timed: Bools) -> None:
-        """Convert the timestamps of one counter to coarser steps, in place."""
+        """
+        Round the timestamps of one counter down to coarser steps, and store them in `counter`.
+        """
         raw = counter[timed]
         if not len(raw):
             return
@@ -93,7 +97,9 @@ class CoarseCounter:
 
 
 def recorded_tick(clock: Clock) -> tuple[float, int]:
-    """Return the step of a recording's timestamps, in seconds and in counter units."""
+    """
+    Return the step of the timestamps in a recording, in seconds and in units of the counter.
+    """
     return clock.tick_s, max(round(clock.tick_s / clock.unit_s), 1)
 
 
@@ -105,7 +111,7 @@ _SAME = 1e-6
 
 @dataclass(frozen=True)
 class SetupPair:
-    """Statistics of one setup: as recorded, and under the assumption; None without shots."""
+    """The statistics of one setup as recorded and under the assumption; None without shots."""
 
     name: str
     recorded: Series | None
@@ -115,7 +121,7 @@ class SetupPair:
 @dataclass(frozen=True, eq=False)
 class WhatIf:
     """
-    Two measurements of the same shots: as recorded, and under an assumption.
+    Two results for the same shots: as recorded, and under an assumption.
 
     Attributes
     ----------
@@ -161,43 +167,47 @@ class WhatIf:
 
     @property
     def difference_mps(self) -> Floats:
-        """Assumed speed minus recorded speed [m/s], shape (N,)."""
+        """Speed under the assumption minus speed as recorded [m/s], shape (N,)."""
         return self.supposed.speed_mps - self.true.speed_mps
 
     @property
     def missing(self) -> int:
-        """Number of recorded shots that are missing under the assumption."""
+        """Number of recorded shots that the program does not find under the assumption."""
         return int((self.places < 0).sum())
 
     @property
     def without_speed(self) -> int:
-        """Number of counted recorded shots that have no speed under the assumption."""
+        """
+        Number of shots that count in the recording but have no speed under the assumption.
+        """
         counted = self.recorded.session.counted() & (self.places >= 0)
         return int((counted & ~np.isfinite(self.supposed.speed_mps)).sum())
 
     @property
     def sound_only_so(self) -> int:
-        """Number of shots that have a speed only under the assumption."""
+        """Number of recorded shots that have a speed only under the assumption."""
         has_speed = np.isfinite(self.supposed.speed_mps)
         return int((has_speed & ~np.isfinite(self.true.speed_mps)).sum())
 
     @property
     def steps_alone(self) -> bool:
-        """True if only the coarser steps change a transit."""
+        """
+        True if the coarser steps are the only part of the assumption that changes a transit.
+        """
         as_if = self.as_if
         same_transit = as_if.edges == EdgesUsed.BOTH and not as_if.clock_error
         return same_transit and self.tick_s > self.recorded_tick_s
 
     @property
     def explained(self) -> Bools:
-        """Marks the compared shots whose transit changes by at most `by_steps_s`."""
+        """True for each compared shot whose transit changes by at most `by_steps_s`."""
         moved_s = np.abs(self.supposed.transit_s - self.true.transit_s)
         return self.compared & (moved_s <= self.by_steps_s)
 
 
 def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
     """
-    Measure a recording again under an assumption.
+    Process a recording again under an assumption, such as a coarser counter.
 
     Parameters
     ----------
@@ -242,7 +252,7 @@ def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
 
 def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
     """
-    Return the rig with the assumed spacing.
+    Return a copy of the rig with the assumed spacing of the gates.
 
     Raises
     ------
@@ -303,7 +313,7 @@ def _supposed_session(recorded: LoadedRecording, as_if: Assumptions) -> Session:
 
 
 def _partners(first: Ints, second: Ints) -> Places:
-    """Find the shot in `second` that belongs to each shot in `first`; return its index."""
+    """For each shot in `first`, return the index of the same shot in `second`, or -1."""
     left: dict[int, list[int]] = {}
     for place in range(len(second) - 1, -1, -1):
         left.setdefault(int(second[place]), []).append(place)
@@ -312,7 +322,7 @@ def _partners(first: Ints, second: Ints) -> Places:
 
 
 def _taken(measured: Measured, places: Places) -> Measured:
-    """Return the measured values at these indices; NaN for a missing shot."""
+    """Return the measured values of the shots at these indices; NaN if the index is -1."""
     lacking = places < 0
     columns = {}
     for name, column in vars(measured).items():
@@ -322,7 +332,7 @@ def _taken(measured: Measured, places: Places) -> Measured:
 
 
 def _by_steps(session: Session, places: Places, recorded_s: float) -> Floats:
-    """Return the error of a transit that is added if the step grows from 1 tick to n ticks."""
+    """Return the error that a coarser step (n ticks instead of 1 tick) adds to each transit."""
     tick_s = session.model.tick_s
     added_s = np.sqrt(max(tick_s**2 - recorded_s**2, 0.0))
     one, both = (

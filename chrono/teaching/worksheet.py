@@ -1,9 +1,11 @@
-"""Make worksheets on real shots: speed, worst-case limits, combined uncertainty.
+"""Make worksheets about real shots: speed, worst-case limits and combined uncertainty.
 
-Every counter value of a sheet is in the recording. Pupils use the plain formula v = d/t. A
-sheet does not use the program's corrections (tilt, drag, chords). The key shows the pupils'
-value and the program's value. Each group has its own shots and its own spacing tolerance. A
-number with five or more digits is therefore in the key of only one group.
+The recording contains every counter value that a worksheet shows. The pupils compute each speed
+with the simple formula v = d/t. A worksheet does not use the program's corrections for tilt,
+drag and chords. The teacher's answer key shows two speeds: the speed from v = d/t, and the
+speed that the program computed. Each group of pupils gets its own shots and its own tolerance
+of the spacing. Therefore, each number with five or more digits is in the answer key of only one
+group.
 """
 
 import math
@@ -37,7 +39,7 @@ _HARMLESS = int(Flag.COMPANION | Flag.LEAD_ONLY)
 @dataclass(frozen=True)
 class SheetShot:
     """
-    One shot on a worksheet.
+    One shot on a worksheet, with its counter values and its speed.
 
     Attributes
     ----------
@@ -68,7 +70,9 @@ class SheetShot:
 
 
 def fit_shots(recorded: LoadedRecording) -> list[list[SheetShot]]:
-    """Return the counted shots that are suitable for a worksheet, one list per setup."""
+    """
+    Return the counted shots that are suitable for a worksheet, as one list for each setup.
+    """
     session, rig = recorded.session, recorded.session.rig
     log, places = session.log, {}
     for setup, sample in samples_of(session).items():
@@ -113,7 +117,7 @@ def _sheet_shot(
 
 
 def _raw_edges(recorded: LoadedRecording, rig: Rig, places: Ints) -> dict[int, tuple[int, ...]]:
-    """Return the counter values of the shots whose edges are all in the recording."""
+    """Return the counter values of each shot whose edges are all in the recording."""
     shots = recorded.session.log.shots[places]
     two = bool((shots["used"] == EdgesUsed.BOTH).any())
     names = ("lead", "trail", "block_a") if two else ("lead",)
@@ -140,7 +144,7 @@ def _raw_edges(recorded: LoadedRecording, rig: Rig, places: Ints) -> dict[int, t
 def _edges(
     a_lead: Ints, lead: Ints, trail: Ints | None = None, block: int | Ints = 0
 ) -> list[Edge]:
-    """Return the edges of shots in the order of the columns on a worksheet."""
+    """Return the edges of the shots, in the order in which a worksheet shows them."""
     if trail is None:
         return [(0, 1, a_lead), (1, 1, a_lead + lead)]
     a_trail = a_lead + block
@@ -149,10 +153,12 @@ def _edges(
 
 class _FirstEdges:
     """
-    Find the counter value of each shot's first edge, by the time of the edge.
+    Finds the counter value of each shot's first edge.
 
-    The key of a shot is not a counter value, because the key continues to grow when the board
-    restarts.
+    The class identifies an edge by its time.
+
+    The session's `key` of a shot is not a counter value: if the board restarts, the counter
+    begins again, but the key continues to grow.
     """
 
     def __init__(self, host_us: Ints) -> None:
@@ -160,7 +166,7 @@ class _FirstEdges:
         self._found: dict[int, int] = {}
 
     def feed(self, batch: Batch) -> None:
-        """Search a batch of lines."""
+        """Search a batch of recorded lines for the wanted edges."""
         events = batch.events
         own = (events.kind == EventKind.EDGE) & (events.gate == 0) & (events.level != 0)
         own &= np.isin(events.host_us, self._host_us)
@@ -168,21 +174,23 @@ class _FirstEdges:
             self._found.setdefault(int(at), int(counter))
 
     def counters(self) -> tuple[Ints, Bools]:
-        """Return the counter value of each shot's first edge, and whether it was found."""
+        """
+        Return the counter value of each shot's first edge, and whether this edge was found.
+        """
         found = [self._found.get(at, -1) for at in self._host_us.tolist()]
         counters = np.array(found, np.int64)
         return counters, counters >= 0
 
 
 class _Sought:
-    """Record which of the wanted edges are found in the batches."""
+    """Records which of the wanted edges the batches of recorded lines contain."""
 
     def __init__(self, edges: Sequence[tuple[int, int, Ints]]) -> None:
         self._edges = edges
         self.seen: list[set[int]] = [set() for _ in edges]
 
     def feed(self, batch: Batch) -> None:
-        """Search a batch of lines."""
+        """Search a batch of recorded lines for the wanted edges."""
         events = batch.events
         for (gate, level, values), seen in zip(self._edges, self.seen, strict=True):
             # A line without a level reports a leading edge.
@@ -204,7 +212,7 @@ uncertainties: ± 2 u."""
 @dataclass(frozen=True)
 class Facts:
     """
-    The facts about the rig that a worksheet states.
+    The values of the rig that a worksheet shows.
 
     Attributes
     ----------
@@ -247,7 +255,7 @@ class Facts:
 
 @dataclass(frozen=True)
 class WorstCaseLimits:
-    """The lowest and highest possible path [m], time [s] and speed [m/s] of one shot."""
+    """The lowest and the highest possible path [m], time [s] and speed [m/s] of one shot."""
 
     path_low_m: float
     path_high_m: float
@@ -260,7 +268,7 @@ class WorstCaseLimits:
 @dataclass(frozen=True)
 class RootSumSquare:
     """
-    The standard uncertainties of one shot, combined as the root of the sum of squares.
+    The standard uncertainties of one shot, and their combination (root of the sum of squares).
 
     Attributes
     ----------
@@ -295,7 +303,7 @@ class RootSumSquare:
 @dataclass(frozen=True)
 class Task:
     """
-    The tasks of one group of pupils, with their solutions.
+    The tasks for one group of pupils, with the solutions of these tasks.
 
     Attributes
     ----------
@@ -338,7 +346,7 @@ class Worksheet:
 
 def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -> Worksheet:
     """
-    Return the worksheets of the wanted groups.
+    Return the worksheets for the wanted groups of pupils.
 
     Parameters
     ----------
@@ -380,7 +388,7 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
 
 
 def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> Iterator[str]:
-    """Yield options with which this recording has enough shots."""
+    """Yield command-line options with which the recording has enough shots for all groups."""
     if made:
         yield f"--groups {made}"
     for fewer in range(shots - 1, 0, -1):
@@ -390,7 +398,11 @@ def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> It
 
 
 def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
-    """Yield the tasks of group 1, group 2 and so on. The groups use the setups in turn."""
+    """
+    Yield the tasks for group 1, then for group 2, and so on.
+
+    Successive groups get shots of different setups.
+    """
     pools = fit_shots(recorded)
     seen: dict[str, list[float]] = {}
     group, turn = 1, 0
@@ -412,7 +424,11 @@ def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
 
 
 def _results(task: Task) -> dict[str, list[float]]:
-    """Return the numbers of a group by kind. No other group may have these numbers."""
+    """
+    Return all numbers of a group's tasks and solutions, sorted by kind.
+
+    No other group may get the same numbers.
+    """
     limits, combined, shots = task.limits, task.combined, task.shots
     return {
         "transit": [float(transit) for shot in shots for transit in shot.transits],
@@ -430,7 +446,9 @@ def _results(task: Task) -> dict[str, list[float]]:
 
 
 def _near(values: list[float], others: list[float]) -> bool:
-    """Return True if a value may have the same printed digits as a value in `others`."""
+    """
+    Return True if one of the values may have the same printed digits as a value in `others`.
+    """
     own = np.array([value for value in values if math.isfinite(value) and value != 0])
     gaps = np.abs(own[:, np.newaxis] - np.array(others)[np.newaxis, :])
     return bool(np.any(gaps <= SAME_DIGITS * np.abs(own[:, np.newaxis])))
@@ -446,7 +464,11 @@ def _task(group: int, session: Session, shots: tuple[SheetShot, ...]) -> Task:
 
 
 def _facts(session: Session, group: int, pairs: int) -> Facts:
-    """Return the rig's values for a group; each group has a different spacing tolerance."""
+    """
+    Return the values of the rig for a group.
+
+    Each group gets another tolerance of the spacing.
+    """
     model, factor = session.model, 1 + RESTATED_STEP * (group - 1)
     spacing = model.spacing
     return Facts(
@@ -466,14 +488,16 @@ def _facts(session: Session, group: int, pairs: int) -> Facts:
 
 
 def half_width(stated: Input | None) -> float:
-    """Return the error of an input in the worst case."""
+    """Return the error that the worst case assumes for an input such as the spacing."""
     if stated is None:
         return 0.0
     return stated.half_width if math.isfinite(stated.half_width) else LIMIT_FACTOR * stated.u
 
 
 def limits_of(facts: Facts, time_s: float) -> WorstCaseLimits:
-    """Return the limits of path, time and speed if all inputs have their worst-case errors."""
+    """
+    Return the lowest and highest path, time and speed, with the worst-case error of each input.
+    """
     path = half_width(facts.spacing) + 2 * half_width(facts.trip)
     rate, late = half_width(facts.rate), half_width(facts.latency)
     low_m, high_m = facts.spacing_m - path, facts.spacing_m + path
@@ -484,7 +508,7 @@ def limits_of(facts: Facts, time_s: float) -> WorstCaseLimits:
 
 
 def combined_of(facts: Facts, time_s: float) -> RootSumSquare:
-    """Return the standard uncertainties of a shot, and combine them (GUM 5.1.6)."""
+    """Compute the standard uncertainties of a shot, and combine them (GUM 5.1.6)."""
     two = facts.pairs == 2
     tick = two_pair("", facts.tick_s) if two else triangular("", facts.tick_s)
     jitter = facts.jitter_s * (1 if two else math.sqrt(2))

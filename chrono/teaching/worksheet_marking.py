@@ -1,8 +1,9 @@
-"""Mark the answers that groups wrote on their worksheets.
+"""Check the answers that groups of pupils wrote on their worksheets.
 
-An answer is a line ``group quantity value``, such as ``3 v 22.13``. A quantity is one of the
-sheet's letters: t, v, mean, s, high, low, u and U. An answer is right if it is the key's
-value, rounded to the digits of the answer. An answer with too few digits is ``short``.
+An answer is a line of text: ``group quantity value``, such as ``3 v 22.13``. The quantity is
+one of the names on the worksheet: t, v, mean, s, high, low, u or U. An answer is right if it
+equals the correct value, rounded to the digits of the answer. If an answer is right but has too
+few digits, the program marks the answer as ``short``.
 """
 
 import math
@@ -24,7 +25,7 @@ _USUALLY_CLOSE = 0.0005
 
 
 class AnswerVerdict(StrEnum):
-    """The result of marking an answer."""
+    """The result of checking an answer: right, short (too few digits) or wrong."""
 
     RIGHT = "right"
     SHORT = "short"
@@ -58,7 +59,7 @@ class MarkedAnswer:
 @dataclass(frozen=True)
 class Marking:
     """
-    The marked answers of all groups.
+    The answers of all groups, each marked as right, short or wrong.
 
     Attributes
     ----------
@@ -83,7 +84,7 @@ LONGEST_LINE = 200
 
 
 def keys_of(task: Task, speed_mps: float, time_s: float) -> dict[str, float]:
-    """Return the right answers of a worksheet, in the units of the worksheet."""
+    """Return the right answers to a worksheet, in the units of this worksheet."""
     speeds = {
         "v": task.shots[0].speed_mps,
         "mean": task.mean_mps,
@@ -104,7 +105,7 @@ def mark_answers(
     lines: Iterable[str], tasks: Iterable[Task], speed_mps: float, time_s: float
 ) -> Marking:
     """
-    Mark the answers of groups.
+    Check if the answers of the groups are right.
 
     Parameters
     ----------
@@ -132,7 +133,9 @@ def mark_answers(
 
 
 def _answer(line: str, keys: Mapping[int, Mapping[str, float]]) -> MarkedAnswer | str:
-    """Return an answer, or the reason why a line is not an answer."""
+    """
+    Read one line, and return the marked answer or the reason why the line is not an answer.
+    """
     words = line[:LONGEST_LINE].replace(";", " ").split()
     if len(words) != 3:
         return 'write the group, the quantity and the value, such as "3 v 22.13"'
