@@ -1,6 +1,6 @@
 """The safety warnings that are shown when someone is about to shoot.
 
-All screens, pages and messages use the same words.
+All screens, pages and messages use these same warnings.
 """
 
 CAUTION_LINE = "Eye protection on, line of fire and backstop clear, nobody near the gates."

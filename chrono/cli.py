@@ -83,7 +83,11 @@ _USAGE_ERROR: Any = next(
 
 
 def main() -> None:
-    """Run the command line. An error that the user can fix gives one line and exit code 2."""
+    """
+    Run the command line.
+
+    If the user can fix an error, the program prints one line and ends with exit code 2.
+    """
     output_streams.prepare()
     try:
         with output_streams.flushed():

@@ -1,4 +1,6 @@
-"""The errors that a user may see. Each error is one clear line, with a hint what to do.
+"""The errors that a user may see.
+
+Each error message is one clear line, with a hint that tells the user what to do.
 
 ChronoError
 ├── OptionError       a wrong option or argument of a command (also ValueError)
@@ -41,24 +43,24 @@ class ChronoError(Exception):
 
 
 class OptionError(ChronoError, ValueError):
-    """A command got an option or argument that it cannot use."""
+    """An error because a command got an option or argument that it cannot use."""
 
 
 class UnitError(ChronoError, ValueError):
-    """A text is not a quantity, or it is not the kind of quantity that is needed."""
+    """An error because a text is not a quantity, or is the wrong kind of quantity."""
 
 
 class RigError(ChronoError, ValueError):
-    """A rig file has unknown keys or impossible values."""
+    """An error because a rig file has unknown keys or impossible values."""
 
 
 class RecordingError(ChronoError):
-    """A recording cannot be read or written."""
+    """An error because a recording cannot be read or written."""
 
 
 class PortError(ChronoError):
-    """A port cannot be opened or used."""
+    """An error because a port cannot be opened or used."""
 
 
 class CalibrationError(ChronoError, ValueError):
-    """The data are not good enough for the calibration that the user wants."""
+    """An error because the data are not good enough for the wanted calibration."""

@@ -1,4 +1,4 @@
-"""Make text from files, ports and users safe to show."""
+"""Make texts from files, ports and users safe to show on a screen."""
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """Characters that begin a formula in a spreadsheet. The last four are the full-width forms that
@@ -12,7 +12,11 @@ def plain(text: str) -> str:
 
 
 def shortened(text: str, longest: int) -> str:
-    """Shorten a long text by removing its middle, because names often differ at their ends."""
+    """
+    Shorten a long text by removing its middle.
+
+    Both ends stay, because long names often differ only at their ends.
+    """
     if len(text) <= longest:
         return text
     half = (longest - 1) // 2
@@ -20,7 +24,7 @@ def shortened(text: str, longest: int) -> str:
 
 
 def cell(text: str) -> str:
-    """Change a text for a spreadsheet cell so that no program reads it as a formula."""
+    """Change a text for a spreadsheet cell so that no program reads the text as a formula."""
     text = plain(text)
     return f"'{text}" if is_formula(text) else text
 

@@ -1,8 +1,8 @@
 """Read and compare recordings, and measure live shots, in scripts and notebooks.
 
-These functions read and measure in the same way as the commands. Only the form of the results
-is different: the results are pandas data frames. The unit of a number is in the column's name
-and in `attrs`.
+The functions of this module read and measure in the same way as the commands. Only the form of
+the results is different: the functions return pandas data frames. The name of a column and the
+frame's attribute `attrs` state the unit of the numbers.
 """
 
 import os
@@ -102,9 +102,10 @@ _LONGEST_S = 3600.0
 
 class _ShotFrame(pd.DataFrame):
     """
-    A data frame of shots that also accepts the old name of a renamed column in brackets.
+    A data frame of shots in which a renamed column also accepts its old name in brackets.
 
-    Frames that pandas makes from it are plain frames. They accept only the new name.
+    If pandas makes a new data frame from this frame, the new frame is an ordinary data frame.
+    Such a new frame accepts only the new names of the columns.
     """
 
     def __getitem__(self, key: Any) -> Any:
@@ -118,7 +119,8 @@ class Damage:
     """
     The faults of a recording.
 
-    The object is false if there are no faults. `str` gives the faults in words.
+    In a condition, this object is false if the recording has no faults. The function `str`
+    returns the faults in words.
 
     Attributes
     ----------
@@ -160,7 +162,7 @@ class Damage:
 @dataclass(frozen=True, eq=False, repr=False)
 class Recording:
     """
-    The shots of a recording, with rig, setups and damage.
+    The shots of a recording, with its rig, its setups and its damage.
 
     Attributes
     ----------
@@ -197,7 +199,7 @@ class Recording:
         """
         All edges that the board sent, in the order of the lines in the recording.
 
-        The first use of this attribute reads the file once more.
+        When a script uses this attribute for the first time, the program reads the file again.
 
         Returns
         -------
@@ -309,7 +311,7 @@ class Recording:
 
     def _repr_html_(self) -> str:
         """
-        Return HTML for a notebook: name, shots, damage, and the setups' statistics.
+        Return HTML for a notebook: name, number of shots, damage, and the setups' statistics.
 
         Examples
         --------
@@ -326,11 +328,15 @@ class Recording:
 
 
 class Recordings(tuple[Recording, ...]):
-    """Several recordings, in the order in which you named them."""
+    """Several recordings, in the order in which you gave their names."""
 
     @property
     def shots(self) -> pd.DataFrame:
-        """All shots in one data frame. In each `recording`, the shots are numbered from 1."""
+        """
+        All shots in one data frame.
+
+        The numbers of the shots begin with 1 in each `recording`.
+        """
         return _with_units(_ShotFrame(pd.concat([each.shots for each in self])))
 
     def summary(self) -> pd.DataFrame:
@@ -341,7 +347,7 @@ class Recordings(tuple[Recording, ...]):
         return _with_units(pd.concat(tables))
 
     def _repr_html_(self) -> str:
-        """Return HTML for a notebook: one recording after the other."""
+        """Return HTML for a notebook that shows one recording after the other."""
         return "".join(each._repr_html_() for each in self)
 
 
@@ -455,7 +461,9 @@ class ComparedSetups:
         return f"<ComparedSetups: {' '.join(self.headline) or 'nothing to compare'}>"
 
     def _repr_html_(self) -> str:
-        """Return HTML for a notebook: the headline, the setups and the pairs."""
+        """
+        Return HTML for a notebook that shows the headline, the setups and their comparisons.
+        """
         said = "".join(f"<p>{escape(line)}</p>" for line in self.headline)
         pairs = self.pairs[[name for name in _SHOWN_OF_PAIRS if name in self.pairs]]
         return said + _html_table(self.setups) + pairs.to_html(index=False, na_rep="")
@@ -559,7 +567,11 @@ _OBJECTS = ("difference", "without_drift", "without_suspicious")
 
 
 def _flat_pair(pair: dict[str, Any]) -> dict[str, Any]:
-    """Return a pair as one row: nested JSON values become columns of this row."""
+    """
+    Return the comparison of a pair of setups as one row.
+
+    The input is nested JSON; each inner value becomes a column of the row.
+    """
     told = {f"{place}_setup": pair[place] for place in ("first", "second")}
     told |= pair["difference"] or {}
     plain_ones = {k: v for k, v in pair.items() if not isinstance(v, dict)}
@@ -571,13 +583,13 @@ def _flat_pair(pair: dict[str, Any]) -> dict[str, Any]:
 
 class LiveShots:
     """
-    Measure the shots of a board while you shoot, one shot after the other.
+    Measure the shots of a board, one after the other, while you shoot.
 
-    `live` returns this object. Use it in a ``with`` statement.
+    `live` returns this object. Use a `LiveShots` object in a ``with`` statement.
 
-    Each shot has `number`, `setup`, `speed_mps`, `U95_mps`, `counted`, `flags`, and so on.
-    These are the numbers that `chrono clock --json` prints, but not rounded. Undefined numbers
-    are NaN.
+    Each shot has the attributes `number`, `setup`, `speed_mps`, `U95_mps`, `counted`, `flags`,
+    and so on. The values are the same as in the output of `chrono clock --json`, but they are
+    not rounded. Undefined numbers are NaN.
 
     Attributes
     ----------
@@ -621,7 +633,9 @@ class LiveShots:
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Close port and recording, even after an error; warn about faults of the run."""
+        """
+        Close the port and the recording, even after an error; warn about faults of the run.
+        """
         from chrono.commands.stop_signals import noted_signals
 
         with noted_signals() as ending:
@@ -630,12 +644,14 @@ class LiveShots:
             raise KeyboardInterrupt
 
     def __iter__(self) -> Iterator[ShotRow]:
-        """Return this object, which yields each shot once."""
+        """Return this object as an iterator that yields each shot once."""
         return self
 
     def __next__(self) -> ShotRow:
         """
-        Wait for the next shot. The recording contains the shot before it is returned.
+        Wait for the next shot.
+
+        The program writes the shot to the recording before it returns the shot.
 
         Raises
         ------
@@ -666,7 +682,7 @@ class LiveShots:
         return writer.path
 
     def change_setup(self, name: str) -> None:
-        """Assign all further shots to the setup with this name."""
+        """Assign all shots from now on to the setup with this name."""
         self._opened().say_setup(Setup(name))
 
     def __repr__(self) -> str:
@@ -717,9 +733,10 @@ def live(
     """
     Measure shots while you shoot, and record everything that the board sends.
 
-    The function works like `chrono clock`. The cautions are printed on standard error: read
-    them before you shoot. The loop ends after `shots` shots, by ``break``, by an exception or
-    by Ctrl+C. In each of these cases the end of the ``with`` closes port and recording.
+    This function measures in the same way as the command `chrono clock`. The function prints
+    safety warnings on standard error: read them before you shoot. The loop over the shots ends
+    after `shots` shots, by ``break``, by an exception or by Ctrl+C. In each of these cases the
+    end of the ``with`` block closes the port and the recording.
 
     Parameters
     ----------
@@ -791,7 +808,7 @@ def live(
 
 def rig(description: RigLike) -> Rig:
     """
-    Return a rig from its description, in SI units.
+    Return the rig that a file or a dict describes, in SI units.
 
     Parameters
     ----------
@@ -832,7 +849,7 @@ _rig = rig  # `read` and `measure` have arguments with this name
 
 def measure(transit_s: npt.ArrayLike, rig: RigLike, *, edges: str = "both") -> pd.DataFrame:
     """
-    Turn transits into speeds with their uncertainties.
+    Compute speeds and their uncertainties from transits.
 
     Parameters
     ----------
@@ -899,7 +916,7 @@ def _transits(transit_s: npt.ArrayLike) -> Floats:
 
 
 def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
-    """Return shots that contain only these transits, in steps of `_STEP_S`."""
+    """Return an array of shots that contains only these transits, in steps of `_STEP_S`."""
     sound = np.isfinite(transit_s) & (transit_s > 0)
     shots = np.zeros(len(transit_s), SHOT_DTYPE)
     steps = np.where(sound, transit_s, 0.0) / _STEP_S
@@ -912,7 +929,9 @@ def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
 
 @lru_cache(maxsize=8)
 def _model(rig: Rig) -> SpeedModel:
-    """Make the model of a rig only once, because computing it takes a tenth of a second."""
+    """
+    Return the model of a rig; store it, because its computation takes a tenth of a second.
+    """
     return replace(SpeedModel.from_rig(rig), unit_s=_STEP_S)
 
 
@@ -962,7 +981,7 @@ def _html_table(summary: pd.DataFrame) -> str:
 
 
 def _setups(session: Session) -> dict[str, Setup]:
-    """Return the setups by name; leave out a setup without name and without shots."""
+    """Return the setups in a dict by name; leave out the nameless setup if it has no shots."""
     unnamed = session.setups.named(NO_SETUP)[session.log.setup].any()
     names = [name for name in session.setups.names if name != NO_SETUP or unnamed]
     return {name: session.setups.last(name) for name in names}
@@ -981,7 +1000,7 @@ def _damage(recorded: LoadedRecording, data: dict[str, Any]) -> Damage:
 
 
 def _summary(setups: list[dict[str, Any]]) -> pd.DataFrame:
-    """Return the numbers of each setup in a data frame; leave out other values."""
+    """Return the statistics of the setups in a data frame; leave out all texts and lists."""
     rows = [
         {k: v for k, v in setup.items() if isinstance(v, int | float | None)}
         for setup in setups

@@ -1,8 +1,9 @@
 """Read and write quantities with units; inside the program all numbers are in SI units.
 
-Texts such as ``"300 mm"`` may have any unit that pint knows. Loading pint takes 0.2 s, so it is
-not used for the units of an ordinary rig file. A unit must be of exactly the wanted kind: an
-angle is not a ratio, and a rotation is not a frequency.
+A text such as ``"300 mm"`` may have any unit that the library pint knows. The import of the
+library pint takes 0.2 s. So the program does not use pint for the units of an ordinary rig
+file. A unit must be of exactly the wanted kind: an angle is not a ratio, and a rotation is not
+a frequency.
 """
 
 import math
@@ -108,13 +109,13 @@ def parse_quantity(text: str, unit: str, where: str = "") -> float:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """Return the text of a quantity; add this unit if the text has no unit."""
+    """Return the text of a quantity; add `unit` if the text has no unit."""
     return f"{text} {unit}" if _BARE.fullmatch(text) else text
 
 
 def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float | None]:
     """
-    Read a quantity with or without its uncertainty, such as ``"45.1 ± 0.3 m/s"``.
+    Read a quantity with or without a ±, such as ``"45.1 ± 0.3 m/s"``.
 
     Parameters
     ----------
@@ -167,8 +168,8 @@ def format_speed(speed_mps: float, U95_mps: float, unit: str) -> str:  # noqa: N
     """
     Write a speed with its expanded uncertainty, such as ``"45.12 ± 0.13 m/s"``.
 
-    The number of digits follows from the uncertainty (see `significant_decimals`). Without an
-    uncertainty the text has four significant digits. Without a speed the text is a dash.
+    The uncertainty decides the number of digits (see `significant_decimals`). If there is no
+    uncertainty, the text has four significant digits. If there is no speed, the text is a dash.
     """
     return format_measured(speed_in(unit, speed_mps), speed_in(unit, U95_mps), unit)
 
@@ -183,12 +184,12 @@ def format_measured(value: float, U95: float, unit: str) -> str:  # noqa: N803
 
 
 def four_digits(value: float) -> str:
-    """Write a value with at most four significant digits, without a power of ten."""
+    """Write a value with at most four significant digits, and never with a power of ten."""
     return format(Decimal(f"{value:.4g}"), "f")
 
 
 def format_value(value: float, uncertainty: float) -> str:
-    """Write `value` up to the last digit that is meaningful with its `uncertainty`."""
+    """Write `value` with as many digits as its `uncertainty` justifies."""
     if not math.isfinite(value):
         return ABSENT_TEXT
     decimals = significant_decimals(uncertainty)
@@ -201,8 +202,9 @@ def significant_decimals(uncertainty: float) -> int:
     Return the number of decimals to show; if it is negative, round to tens, hundreds, …
 
     The rule comes from the Particle Data Group (Review of Particle Physics, Introduction 5.3).
-    The first three digits of the uncertainty decide. 100…354 keep two digits, 355…949 keep one
-    digit, 950…999 are rounded up to 1000 and keep two digits.
+    The first three digits of the uncertainty decide how many of its digits are shown. From 100
+    to 354, two digits are shown. From 355 to 949, one digit is shown. From 950 to 999, the
+    uncertainty is rounded up to 1000, and two digits are shown.
     """
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         return 3
@@ -229,7 +231,7 @@ def _split(text: str, unit: str, where: str) -> tuple[float, str]:
 
 
 def _converted(number: float, unit_text: str, unit: str) -> float | None:
-    """Return the number in `unit`, or None if the unit is unknown or of another kind."""
+    """Return the number in `unit`, or None if its own unit is unknown or of another kind."""
     if unit_text in EVERYDAY_UNITS:
         kind, factor = EVERYDAY_UNITS[unit_text]
         return number * factor if kind == unit else None
@@ -239,7 +241,7 @@ def _converted(number: float, unit_text: str, unit: str) -> float | None:
 
 
 def convert(number: float, unit_text: str, unit: str) -> float | None:
-    """Convert a number to `unit` with pint; None if its unit is unknown or of another kind."""
+    """Convert a number from `unit_text` to `unit` with pint; None if this is impossible."""
     if _UNIT.fullmatch(unit_text) is None:
         return None
     registry = _registry()

@@ -1,7 +1,7 @@
 """Calibrate a rig from recordings, by one of four methods: clock, swap, drop or rods.
 
-This module connects recordings, calibrations and the rig file. Each function returns a result.
-The function `write_result` writes the result into the rig file.
+This module connects recordings, calibrations and the rig file. Each calibration function
+returns a result. The function `write_result` writes the result into the rig file.
 """
 
 from dataclasses import dataclass, replace
@@ -51,7 +51,7 @@ MAX_EVIDENCE = 1000
 @dataclass(frozen=True)
 class ClockCalibration:
     """
-    The measured rate of the counter, and the limits of the rate that the rig states.
+    The measured rate of the counter, and the tolerance of this rate in the rig file.
 
     Attributes
     ----------
@@ -65,12 +65,12 @@ class ClockCalibration:
 
     @property
     def is_far(self) -> bool:
-        """True if the rate is outside the limits that the rig states."""
+        """True if the measured rate is outside the tolerance that the rig file states."""
         return abs(self.estimate.rate_error) > self.stated + self.estimate.U95
 
     @property
     def is_wide(self) -> bool:
-        """True if the rig states a smaller half-width than the ± of the measured rate."""
+        """True if the rig file's tolerance is smaller than the ± of the measured rate."""
         return self.stated < self.estimate.U95
 
 
@@ -80,9 +80,9 @@ Calibration = ClockCalibration | SwapResult | DropResult | RodResult
 @dataclass(frozen=True)
 class CountedTransits:
     """
-    Transits and blocking times of some counted shots, each of shape (N,) [s].
+    Transits and blocking times of N counted shots; each array has the shape (N,) [s].
 
-    Transits are corrected for the known error of the clock, but not for the gates' delays.
+    The transits are corrected for the known error of the clock, but not for the gates' delays.
     """
 
     transit_s: Floats
@@ -210,9 +210,9 @@ def calibrate_drop(
 
 def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
-    Separate drops from falls of a ball that bounced up from the floor.
+    Separate drops from the later falls of a ball that bounced on the floor.
 
-    A ball that falls a second time went up through the gates shortly before.
+    If a ball falls a second time, it went up through the gates shortly before.
 
     Parameters
     ----------
@@ -229,7 +229,7 @@ def are_drops(start_s: Floats, downwards: Bools) -> Bools:
 
 @dataclass(frozen=True)
 class Rod:
-    """The recording of the passes of one rod, and the length of this rod [m]."""
+    """The recording in which one rod passes the gates, and the length of this rod [m]."""
 
     path: Path
     length_m: float
@@ -393,9 +393,13 @@ def _series(
     allowed: Bools | None = None,
 ) -> CountedTransits:
     """
-    Return the counted shots of one or all setups that were timed by the most common edges.
+    Return the counted shots that were timed by the same edges as most counted shots.
 
-    `allowed`, of shape (shots,), further limits the shots.
+    A shot can be timed by its leading edges, its trailing edges or both. The function returns
+    only the shots of the setup `setup`, or of all setups if `setup` is None.
+
+    `allowed` is an array of shape (shots,). The function ignores each shot for which it is
+    False.
     """
     shots, measured = session.log.shots, session.measured()
     chosen = session.are_counted(shots, measured.speed_mps)
@@ -423,17 +427,18 @@ def _series(
 
 
 def _blocking(transits: CountedTransits) -> Floats | None:
-    """Return the mean blocking times; None if a shot lacks one of them."""
+    """Return the mean of both gates' blocking times; None if any shot lacks a blocking time."""
     mean = (transits.block_a_s + transits.block_b_s) / 2
     return mean if np.isfinite(mean).all() else None
 
 
 def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
     """
-    Return the largest error of blocking times that does not depend on the speed [s].
+    Return the largest error of the blocking times [s], without errors that depend on the speed.
 
-    This is the difference from the blocking time of the declared length, plus the latency
-    mismatch of the sensors that the rig states.
+    This error has two parts. The first part is the difference between the measured blocking
+    time and the blocking time that follows from the declared length. The second part is the
+    latency mismatch of the sensors that the rig file states.
     """
     blocking = _blocking(transits)
     if blocking is None:

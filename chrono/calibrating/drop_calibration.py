@@ -1,10 +1,11 @@
-"""Compute the effective spacing of the gates from balls that are dropped through them.
+"""Compute the effective spacing of the gates from balls that fall through both gates.
 
-Gate A is above gate B. A ball is released at rest and falls through both gates. Height and
-local gravity give the speed of the ball. The transit then gives the distance between the places
-where the two gates really trip. The result includes air drag, buoyancy and the air that moves
-with the ball. The blocking times give height and spacing a second time. These values are rough
-but independent, so a wrong height can be distinguished from a wrong spacing.
+Gate A is mounted above gate B. A ball is released at rest and falls through both gates. The
+height of the fall and the local gravity give the speed of the ball. The transit then gives the
+distance between the places where the two gates really trip. The computation includes air drag,
+buoyancy and the air that moves with the ball. The module also computes the height and the
+spacing from the blocking times. The height and spacing from the blocking times are rough but
+independent. So the module can distinguish a wrong height from a wrong spacing.
 """
 
 import math
@@ -60,7 +61,7 @@ LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
 @dataclass(frozen=True)
 class DropSetup:
     """
-    The conditions of the drops.
+    The conditions under which the balls are dropped.
 
     Attributes
     ----------
@@ -108,12 +109,12 @@ class MeasuredLength:
     u_m: float
 
     def contradicts(self, stated_m: float) -> bool:
-        """Return True if a stated length is more than three standard uncertainties away."""
+        """Return True if a stated length differs by more than three standard uncertainties."""
         return abs(self.value_m - stated_m) > 3 * self.u_m
 
 
 class DropDoubt(Enum):
-    """The reason why a spacing by drops should not be written to the rig file."""
+    """The reason why a spacing from dropped balls should not be written to the rig file."""
 
     DIFFERS = "differs"
     """The spacing does not agree with the stated spacing."""
@@ -161,12 +162,12 @@ class DropResult:
 
     @property
     def stated_U95_m(self) -> float:  # noqa: N802
-        """± (95 %) of the spacing of the trip positions, from the tolerances of the rig [m]."""
+        """The ± (95 %) of the spacing that the rig's tolerances give [m]."""
         return combine(_stated_spacing(self.setup)).U95
 
     @property
     def doubt(self) -> DropDoubt | None:
-        """The reason why the result should not be written; None if there is no doubt."""
+        """The reason why the program should not write the result; None if there is no doubt."""
         stated_m, seen = self.setup.spacing_m, self.spacing_seen
         if seen and seen.contradicts(stated_m) and seen.value_m < stated_m / 2:
             return DropDoubt.NO_FALL
@@ -178,18 +179,22 @@ class DropResult:
 
     @property
     def agrees(self) -> bool:
-        """True if found and stated spacing agree within their uncertainty."""
+        """
+        True if the computed spacing and the stated spacing agree within their uncertainty.
+        """
         return abs(self.deviation_m) <= self.deviation_uncertainty.U95
 
     @property
     def by_height(self) -> float:
-        """Change of the computed spacing if the height changes, in m per m."""
+        """
+        Change of the computed spacing for each metre by which the height changes [m per m].
+        """
         parts = self.uncertainty.contributions
         return abs(next(part.sensitivity for part in parts if part.name == HEIGHT))
 
     @property
     def unseen_height_m(self) -> float:
-        """The largest error of the height that this calibration would not notice [m]."""
+        """The largest error of the height of fall that this calibration cannot detect [m]."""
         return self.deviation_uncertainty.U95 / self.by_height
 
 
@@ -255,8 +260,8 @@ def drop_transit(
     """
     Return the transit [s] that a falling ball should have at a given gate spacing [m].
 
-    The leading edge starts `height_m` above gate A. The trailing edge starts higher by the
-    length of the ball.
+    Before the release, the lower end of the ball is `height_m` above gate A. The upper end of
+    the ball is higher by the length of the ball.
     """
     gravity, kappa = _fall(setup)
     return _transit(spacing_m / _lengthening(setup), _starts(setup, edges_used), kappa, gravity)
@@ -270,9 +275,10 @@ def _fall(
     added_mass: float = ADDED_MASS,
 ) -> tuple[float, float]:
     """
-    Return acceleration at rest [m/s²] and drag constant [1/m] of the ball in the air.
+    Return the acceleration at rest [m/s²] and the drag constant [1/m] of the ball in air.
 
-    (m + c·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2: buoyancy and added mass c.
+    The equation of motion is (m + c·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2. The equation includes
+    buoyancy and the air that moves with the ball (added mass c·ρV).
     """
     body = setup.body
     displaced = body.density_kgpm3 * math.pi * body.diameter_m**3 / 6 / body.mass_kg
@@ -291,7 +297,7 @@ def _starts(
 
 
 def _lengthening(setup: DropSetup) -> float:
-    """Return the mean ratio of a length along the gates' axis to its vertical length."""
+    """Return the mean ratio of a length along the gates' axis to its vertical part."""
     return 1 + setup.plumb_limit_rad**2 / 6
 
 
@@ -311,7 +317,11 @@ def _spacing(
     height_m: float | None = None,
     fall: tuple[float, float] | None = None,
 ) -> float:
-    """Return the spacing that gives a transit; use Newton's method with the slope 1/v."""
+    """
+    Return the gate spacing for which a falling ball has a given transit.
+
+    The function uses Newton's method. The slope is 1/v, where v is the speed of the ball.
+    """
     gravity, kappa = fall or _fall(setup)
     starts = _starts(setup, edges_used, height_m)
 
@@ -329,7 +339,11 @@ def _spacing(
 def _newton(
     missing: Callable[[float], float], slope: Callable[[float], float], start: float
 ) -> float:
-    """Solve missing(x) = 0 for a positive x; both functions are smooth and monotonic."""
+    """
+    Find the positive x for which missing(x) = 0.
+
+    Both functions, `missing` and its `slope`, must be smooth and monotonic.
+    """
     x = start
     for _ in range(50):
         step = missing(x) / slope(x)
@@ -368,7 +382,9 @@ def _contributions(
 
 
 def _stated_spacing(setup: DropSetup) -> list[Contribution]:
-    """Return the uncertainty of the stated spacing, from the ruler and both trip positions."""
+    """
+    Return the uncertainties of the stated spacing that the ruler and the trip positions cause.
+    """
     trips = [rectangular(f"trip position {gate}", setup.trip_tolerance_m) for gate in "AB"]
     ruler = rectangular("stated spacing", setup.spacing_tolerance_m)
     return [Contribution(quantity, 1.0) for quantity in (ruler, *trips)]
@@ -378,10 +394,11 @@ def _seen(
     blocking_a_s: Floats | None, blocking_b_s: Floats | None, setup: DropSetup
 ) -> tuple[MeasuredLength | None, MeasuredLength | None]:
     """
-    Return height and spacing from the blocking times.
+    Compute the height of fall and the gate spacing from the blocking times.
 
-    For each gate, find the height of fall after which the ball passes its own length in the
-    blocking time. The width of the beam changes this length by up to two trip tolerances.
+    For each gate, the function finds the height of fall that gives the measured blocking time.
+    During the blocking time, the ball moves by its own length. Because a beam has a width, the
+    blocked path can differ from the ball's length by up to two trip tolerances.
     """
     if blocking_a_s is None or blocking_b_s is None:
         return None, None
@@ -409,7 +426,7 @@ def _seen(
 
 
 def _fall_before(blocking_s: float, length_m: float, setup: DropSetup) -> float:
-    """Return the height of fall after which a ball blocks a beam for a given time [m]."""
+    """Return the height of fall [m] after which a ball blocks a beam for a given time."""
     gravity, kappa = _fall(setup)
 
     def missing(height_m: float) -> float:

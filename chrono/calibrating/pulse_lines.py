@@ -1,4 +1,7 @@
-"""Start the self-test of a board, in which it sends pulses to itself, and read the results."""
+"""Start the self-test of a board, and read its results.
+
+In a self-test, the board sends pulses to itself and reports the edges.
+"""
 
 import time
 from contextlib import suppress
@@ -89,7 +92,11 @@ class _Talk:
         return self._waiting.pop(0)
 
     def ask(self, question: bytes) -> Hello:
-        """Send a request, and return the hello that answers it; request a test only once."""
+        """
+        Send a request to the board, and return the hello with which the board answers.
+
+        The function sends the request for a self-test only once.
+        """
         known = question == HELLO_REQUEST
         within_s = HELLO_WITHIN_S if known else ANSWER_WITHIN_S
         end_s, ask_s = time.monotonic() + within_s, 0.0
@@ -111,13 +118,13 @@ class _Talk:
         )
 
     def pass_over(self, seconds: float) -> None:
-        """Read and ignore all lines that come within a time [s]."""
+        """Read the board's lines for a given time [s], and ignore them."""
         end_s = time.monotonic() + seconds
         while self._next(end_s):
             pass
 
     def listen(self, seconds: float) -> list[StampedEvent]:
-        """Return the edges and beats of the test, and the beats of the seconds after it."""
+        """Return the edges and beats of the self-test, and the beats after the test."""
         events: list[StampedEvent] = []
         beats_us: list[int] = []
         end_s = time.monotonic() + BEAT_WITHIN_S

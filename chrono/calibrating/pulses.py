@@ -1,9 +1,10 @@
-"""Compute the delays of the two inputs from pulses that the board sends to itself.
+"""Compute the delays of the two gate inputs from pulses that the board sends to itself.
 
-The board switches a pin on and off, and sends a beat at each change. It reports the signals at
-the inputs of the gates as edges. A wire from the pin to an input shows the delay of board and
-cable. If the pin drives the emitter, the edges show the delay of each sensor, for light on and
-for light off. This module does not know about ports.
+During the self-test the board switches a pin on and off, and sends a beat at each change. The
+board reports the signals at the inputs of the gates as edges. If a wire connects the pin to an
+input, the edges show the delay of board and cable. If the pin switches the emitter of a gate,
+the edges show the delay of its sensor, for light on and for light off. This module does not
+open ports.
 """
 
 from collections.abc import Sequence
@@ -37,7 +38,7 @@ StampedEvent = tuple[int, Event]
 @dataclass(frozen=True)
 class Response:
     """
-    The reaction of one gate's input to the changes of the pin.
+    The reaction of the input of one gate when the test pin changes.
 
     Attributes
     ----------
@@ -96,7 +97,7 @@ class PulseTest:
 
     @property
     def inverted(self) -> bool:
-        """True if both inputs go down when the pin goes up."""
+        """True if the inputs of both gates go down when the pin goes up."""
         return all(gate.inverted for gate in self.gates)
 
 
@@ -145,11 +146,12 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
 
 def delay_of(test: PulseTest) -> DelayDifference:
     """
-    Return the difference of the delays for a mean transit, in the form for a rig file.
+    Return the delay difference of the gates for a mean transit, as a rig file needs it.
 
-    Leading and trailing edges each have half of the weight. If only one pair of edges times a
-    shot, only the delay difference of this pair matters. So half of the disagreement of both
-    pairs is added to the uncertainty (rectangular).
+    The delay differences of the leading edges and of the trailing edges have the same weight.
+    If only one pair of edges (leading or trailing) times a shot, only the delay difference of
+    this pair matters. The uncertainty therefore includes half of the difference between the
+    values for leading and for trailing edges (rectangular distribution).
     """
     assert test.rise, "pulse_doubt is called before"
     assert test.fall
@@ -173,7 +175,7 @@ def _response(
     burst: Ints,
     unit_s: float,
 ) -> Response:
-    """For each change of the pin, find the gate's first edge before the next change."""
+    """Find the first edge of a gate after each change of the pin and before the next change."""
     own = [
         n
         for n, (_, e) in enumerate(events)
@@ -209,10 +211,11 @@ def _response(
 
 def _difference(a_s: Floats, b_s: Floats, unit_s: float) -> DelayDifference | None:
     """
-    Return the mean delay of B minus the mean delay of A.
+    Return the mean delay of gate B minus the mean delay of gate A.
 
-    The pulses may be in step with the counter. Counting in whole steps then changes every
-    delay by the same time. So this error is not divided by the number of pulses.
+    The pulses may be synchronous with the steps of the counter. If this is so, the counter
+    changes every measured delay by the same time, because it counts only whole steps. So more
+    pulses do not make the error from the steps smaller.
     """
     if min(len(a_s), len(b_s)) < MIN_REPEATS:
         return None

@@ -1,9 +1,10 @@
 """Compute the effective spacing of the gates from two flat-ended rods of known lengths.
 
-At any speed, blocking time divided by transit equals length divided by spacing. A gate stays
-blocked for a little more than the length of the rod. The difference of two rods removes this
-error. The method needs no height, no gravity and no reference clock. The speed may change
-evenly.
+At any constant speed, blocking time divided by transit equals the rod's length divided by the
+gate spacing. A rod blocks a gate for a little more than its own length. The extra length is the
+same for both rods. So the method uses the difference between the rods, in which the extra
+length has no effect. The method needs no height, no gravity and no reference clock. The speed
+of the rod may change, but its acceleration must be constant.
 """
 
 import math
@@ -53,7 +54,7 @@ FAR_OFF = 0.25
 @dataclass(frozen=True)
 class Passes:
     """
-    The passes of one rod through the gates.
+    The measured times of one rod that passed the gates several times.
 
     Attributes
     ----------
@@ -73,7 +74,7 @@ class Passes:
 
 
 class RodDoubt(Enum):
-    """The reason why a spacing by rods should not be written to the rig file."""
+    """The reason why a spacing from rods should not be written to the rig file."""
 
     FAR_OFF = "far off"
     """The spacing differs from the stated spacing by more than the tolerance."""
@@ -147,7 +148,7 @@ class RodResult:
 
     @property
     def deviation_m(self) -> float:
-        """Found spacing minus stated spacing [m]."""
+        """The computed spacing minus the stated spacing [m]."""
         return self.spacing_m - self.stated_m
 
 
@@ -218,7 +219,11 @@ def _doubt(
 
 
 def _whole(rod: Passes) -> Floats:
-    """Return transit and blocking times of the passes with all three values, shape (N, 3)."""
+    """
+    Return the transit and both blocking times of the complete passes, shape (N, 3).
+
+    The function leaves out a pass if its transit or one of its blocking times is missing.
+    """
     table = np.column_stack([rod.transit_s, rod.blocking_a_s, rod.blocking_b_s])
     whole: Floats = table[np.isfinite(table).all(axis=1) & (table > 0).all(axis=1)]
     if len(whole) < MIN_REPEATS:
@@ -233,10 +238,14 @@ def _whole(rod: Passes) -> Floats:
 
 def _ratios(whole: Floats, length_m: float) -> Floats:
     """
-    Return the ratio of length to spacing for each pass; the speed may change evenly.
+    Return the ratio of rod length to gate spacing for each pass of a rod.
 
-    Write x = u·t + a·t² in units of the spacing. The leading end passes B, and the trailing
-    end passes A and B. This gives three equations, linear in u, a and the ratio.
+    The acceleration of the rod must be constant during a pass.
+
+    The position of the rod is x = u·t + a·t², in units of the gate spacing. The equation of
+    motion is used for three events: the leading end passes gate B, and the trailing end passes
+    gates A and B. The three events give three equations, which are linear in u, a and the
+    ratio.
     """
     transit, at_a, at_b = whole.T
     change = np.log(at_a / at_b)
@@ -268,7 +277,7 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
 def _refuse_exchanged(
     means: list[float], short_m: float, long_m: float, setup: RodSetup
 ) -> None:
-    """Refuse two recordings of the same rod, or recordings in the wrong order."""
+    """Raise an error if two recordings show the same rod or are in the wrong order."""
     seen = [f"{mean * setup.spacing_m * 1e3:.0f} mm" for mean in means]
     stated, found = long_m / short_m, means[1] / means[0]
     if EXCHANGED <= stated * found <= 1 / EXCHANGED:
@@ -302,7 +311,7 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
 
 
 def extra_text(extra_m: float) -> str:
-    """Return a text such as "0.50 mm longer" that compares a blocked length with a rod."""
+    """Return a text such as "0.50 mm longer", which compares a blocked length with a rod."""
     return f"{abs(extra_m) * 1e3:.2f} mm {'longer' if extra_m >= 0 else 'shorter'}"
 
 

@@ -1,11 +1,13 @@
 """Compute the delay difference of the gates from shots before and after a sensor exchange.
 
-The method is reversal. The delay difference δ (gate B minus gate A) lengthens the transit
-before the exchange, and shortens the transit by the same time after the exchange. So δ is half
-of the difference of both means. The blocking times give the speed of each single shot, so
-scatter and drift of the launcher have no effect. Without blocking times, both series must be
-launched in exactly the same way. Blocking times scatter because balls cross the beams off their
-middle. So blocking times are compared with the exact transits, and not the other way round.
+The method compares shots before and after the exchange of the sensors. The delay difference δ
+(gate B minus gate A) lengthens the transit before the exchange, and shortens the transit by the
+same time after the exchange. So δ is half of the difference between the mean transit before the
+exchange and the mean transit after the exchange. The blocking times give the speed of each
+single shot. So a launch speed that changes from shot to shot causes no error. Without blocking
+times, the user must launch the shots before and after the exchange in exactly the same way. The
+blocking times scatter because the beams do not always hit the middle of the ball. So the module
+divides the blocking times by the exact transits, and not the transits by the blocking times.
 """
 
 from dataclasses import dataclass
@@ -40,7 +42,7 @@ the sensors."""
 
 
 class SwapDoubt(Enum):
-    """The reason why the exchange of the sensors, or the number of shots, is in doubt."""
+    """The reason to doubt the exchange of the sensors or the number of the shots."""
 
     FAR_BEYOND = auto()
     """The difference is far larger than the value in the rig."""
@@ -51,7 +53,9 @@ class SwapDoubt(Enum):
 
 
 class SwapNote(Enum):
-    """A value that changed at the exchange or drifted, although it should stay the same."""
+    """
+    A value that changed at the sensor exchange or drifted, although it should stay constant.
+    """
 
     SCATTER_CHANGED = auto()
     DRIFT_BEFORE = auto()
@@ -162,7 +166,7 @@ def swap_calibration(
 
 
 def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
-    """Return transit and blocking time of the shots with both values, shape (N, 2)."""
+    """Return the transit and the blocking time of the shots with both values, shape (N, 2)."""
     columns = (transit_s, np.zeros_like(transit_s) if blocking_s is None else blocking_s)
     table = np.column_stack(columns).astype(np.float64)
     kept: Floats = table[np.isfinite(table).all(axis=1)]
@@ -170,7 +174,13 @@ def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
 
 
 def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
-    """Return half of the difference of the mean transits, and both parts of its uncertainty."""
+    """
+    Return half of the difference between the mean transits, and its uncertainty.
+
+    The difference is the mean transit before the sensor exchange minus the mean transit after
+    the exchange. The uncertainty has one part for the shots before the exchange, and one part
+    for the shots after the exchange.
+    """
     sides = (before[:, 0], after[:, 0])
     names = ("scatter before the exchange", "scatter after the exchange")
     return float(np.mean(sides[0]) - np.mean(sides[1])) / 2, [
@@ -185,9 +195,10 @@ def _by_blocking(
     """
     Compute the delay difference from the ratio of blocking time and transit.
 
-    The ratio is r = γ·(1 ∓ δ/transit). Balls cross a beam at different distances from their
-    middle, so γ scatters from shot to shot. This part is random (type A). A change of speed
-    changes r only through an offset of the blocking times.
+    The ratio of blocking time and transit is r = γ·(1 ∓ δ/transit), where δ is the delay
+    difference and γ is the ratio without it. Not every ball crosses a beam with its middle, so
+    γ scatters from shot to shot. The scatter of γ is a random uncertainty (type A). If the
+    speed changes, r changes only because of an offset of the blocking times.
     """
     ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
     means = [float(np.mean(ratio)) for ratio in ratios]
@@ -243,13 +254,19 @@ def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[SwapNote, 
 
 
 def _spread_p(first: Floats, second: Floats) -> float:
-    """Return the probability that spreads differ this much by chance (Brown-Forsythe, 1974)."""
+    """
+    Return the probability that two spreads differ this much by chance.
+
+    The test is the Brown-Forsythe test (1974).
+    """
     deviations = [np.abs(side - np.median(side)) for side in (first, second)]
     return _welch_p(*deviations)
 
 
 def _welch_p(first: Floats, second: Floats) -> float:
-    """Return the two-sided probability that means differ this much by chance (Welch, 1947)."""
+    """
+    Return the two-sided probability that two means differ this much by chance (Welch, 1947).
+    """
     parts = [Contribution(mean_input("", side), 1.0) for side in (first, second)]
     u = combined_uncertainty(parts)
     if u == 0:
@@ -259,7 +276,9 @@ def _welch_p(first: Floats, second: Floats) -> float:
 
 
 def _trend_p(series: Floats) -> float:
-    """Return the two-sided probability of a trend this steep by chance (t-test of slope)."""
+    """
+    Return the two-sided probability that chance gives a trend this steep (t-test of slope).
+    """
     order = np.arange(len(series)) - (len(series) - 1) / 2
     deviation = series - np.mean(series)
     total = float(deviation @ deviation)

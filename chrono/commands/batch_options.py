@@ -80,7 +80,7 @@ def one_rig(rigs: str | None) -> bool | None:
 @dataclass(frozen=True)
 class BatchOptions:
     """
-    Options for processing many recordings.
+    The options for processing many recordings.
 
     Attributes
     ----------
@@ -102,7 +102,7 @@ def meant(words: Sequence[str], how: BatchOptions) -> "list[RecordingSource]":
     """
     Find the recordings, and start the process that creates the worker processes.
 
-    The process loads its code while this function looks for the recordings.
+    The new process loads its code while this function looks for the recordings.
 
     Raises
     ------
@@ -289,7 +289,11 @@ def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
 
 
 def _lines(total: int) -> Callable[[], None]:
-    """Return a function that prints progress lines. Call the function after each recording."""
+    """
+    Return a function that prints lines about the progress of the work.
+
+    The caller must call the returned function after each recording.
+    """
     begin_s = time.monotonic()
     done, next_s = 0, begin_s + FIRST_LINE_S
 

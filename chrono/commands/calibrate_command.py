@@ -190,7 +190,11 @@ def calibrate_rods(
 
 
 def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool) -> None:
-    """Print the result of a calibration. Write it to the rig file if it is not doubtful."""
+    """
+    Print the result of a calibration.
+
+    Write the result to the rig file if there is no reason to doubt it.
+    """
     from chrono.calibrating.calibration import write_result
     from chrono.reports.calibration_text import (
         calibration_doubt,

@@ -150,7 +150,7 @@ def check(
 
 
 def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | None) -> None:
-    """Show the state of a port, and update it until a key is pressed."""
+    """Show the state of a port again and again until the user presses a key."""
     from rich.live import Live
     from rich.text import Text
 
@@ -192,7 +192,11 @@ def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | Non
 def _check_recordings(
     targets: list[str], rig: Path | None, how: BatchOptions, as_json: bool
 ) -> None:
-    """Print all results for one recording. For several recordings, print only the verdicts."""
+    """
+    Print all results for one recording.
+
+    If there are several recordings, print only the verdict for each.
+    """
     sources = meant(targets, how)
     from chrono.reports.findings_text import Findings
     from chrono.reports.readiness_text import health_data, health_line, health_text

@@ -45,7 +45,7 @@ Follow = Annotated[
 
 
 class ClockOptions(TypedDict):
-    """Options that are the same for new and for resumed recordings."""
+    """The options that apply to new recordings and to resumed recordings."""
 
     setup: str
     baud: int
@@ -151,7 +151,11 @@ def replay(
 
 
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
-    """Show all shots of a recording, then each new shot. Do not change the file."""
+    """
+    Show all shots of a recording, then each new shot of the same recording.
+
+    The function only reads the file.
+    """
     from chrono.reports.findings_text import Findings
     from chrono.session.follow_run import follow_run
 

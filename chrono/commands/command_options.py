@@ -127,7 +127,9 @@ def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
 def drive(
     run: "Run", shots: int | None, no_dashboard: bool, as_json: bool, findings: Any = None
 ) -> None:
-    """Run the dashboard on a terminal if the user wants it; otherwise print the shots."""
+    """
+    Show the dashboard if the user wants it and a terminal exists; otherwise print the shots.
+    """
     from chrono.reports.findings_text import Findings
 
     findings = findings or Findings()
@@ -170,7 +172,7 @@ def rig_of(path: Path | None) -> "Rig | None":
 def read_one(
     path: Path, rig: Path | None, clock_from_host: bool
 ) -> "tuple[LoadedRecording, Findings]":
-    """Read a whole recording; return the recording and its problems."""
+    """Read a whole recording; return the recording and the problems of its data."""
     from chrono.reports.findings_text import Findings
     from chrono.session.recording_loader import read_recording
 
@@ -181,7 +183,7 @@ def read_one(
 
 
 def speed_of(text: str, unit: str) -> float:
-    """Convert a text to a speed [m/s]; a number without a unit is in `unit`."""
+    """Convert a text to a speed [m/s]; `unit` is the unit of a number without a unit."""
     from chrono.units import parse_quantity, with_unit
 
     speed_mps = parse_quantity(with_unit(text, unit), "m/s", "--speed")
@@ -208,7 +210,11 @@ def part_of(text: str) -> float:
 
 
 def end(findings: Any) -> None:
-    """Print the problems of the data on standard error. Exit with 1 if there are problems."""
+    """
+    Print the problems of the measured data on standard error.
+
+    End the program with exit code 1 if there are problems.
+    """
     for line in findings.lines:
         told = "\n".join(map(plain, line.split("\n")))
         print(f"chrono: {told}", file=sys.stderr)
@@ -217,5 +223,5 @@ def end(findings: Any) -> None:
 
 
 def print_json(data: Any) -> None:
-    """Print an object as JSON. The object must not contain NaN."""
+    """Print a Python object as JSON. The printed object must not contain the number NaN."""
     print(json.dumps(data, indent=1, allow_nan=False))

@@ -115,13 +115,13 @@ class ShotPrinter:
 
     @property
     def done(self) -> bool:
-        """True if all wanted shots are printed, and no other shot is in progress."""
+        """True if the object has printed all wanted shots, and no other shot is in progress."""
         if self._limit is None or self._printed < self._limit:
             return False
         return not self._run.in_a_shot
 
     def print_new(self) -> None:
-        """Print the complete shots that are not printed yet."""
+        """Print the complete shots that this object has not printed yet."""
         end = len(self._run.session.log)
         if self._limit is not None:
             end = min(end, self._limit)
@@ -152,7 +152,7 @@ class ShotPrinter:
 
 
 class RunReporter:
-    """Report each change of the disk, the link, the board and the measured speeds once."""
+    """Print one message for each change of the disk, the link, the board and the speeds."""
 
     def __init__(self) -> None:
         self._trouble: str | None = None
@@ -164,7 +164,7 @@ class RunReporter:
         self._remeasured_us: int | None = None
 
     def look(self, run: Run) -> None:
-        """Report all changes since the last call."""
+        """Report everything that has changed since the last call."""
         if run.remeasured_us != self._remeasured_us:
             self._remeasured_us = run.remeasured_us
             tell(remeasured_words(run.session))
@@ -176,7 +176,11 @@ class RunReporter:
             self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
-        """Report a lost link. Report a link as found when the board sends data again."""
+        """
+        Report a lost link.
+
+        Report that the link works again when the board sends data again.
+        """
         status = run.status
         is_back = status.state == "open" and status.answered
         if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
@@ -188,7 +192,11 @@ class RunReporter:
         tell(f"the state of the {what} is now: {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
-        """Report a disk problem. Report it again each time the waiting data have doubled."""
+        """
+        Report a disk problem.
+
+        Print the message about the disk again each time the amount of waiting data has doubled.
+        """
         for move in writer.moves[self._moves :]:
             tell(f"the recording continues in another file: {plain(move)}")
         self._moves = len(writer.moves)
@@ -199,7 +207,11 @@ class RunReporter:
             tell(f"state of the disk: {'all data are saved' if is_well else disk_line(writer)}")
 
     def _look_at_board(self, restarts: int) -> None:
-        """Report a restart of the board. Ignore restarts before the recording was resumed."""
+        """
+        Report a restart of the board.
+
+        Ignore restarts that happened before the recording was resumed.
+        """
         if self._restarts is not None and restarts > self._restarts:
             tell(
                 f"{restarts_words(restarts)}: a shot during the restart may be split into "
@@ -208,7 +220,9 @@ class RunReporter:
         self._restarts = restarts
 
     def _look_at_wait(self, words: str) -> None:
-        """Report when shots begin to wait for the disk, and when all data are written."""
+        """
+        Report when shots begin to wait for the disk, and when the disk has stored all data.
+        """
         if bool(words) != self._waits:
             self._waits = bool(words)
             tell(f"state of the disk: {words or 'all data are saved'}")

@@ -1,7 +1,7 @@
 """The command `demo`: measure shots of a virtual board, as with a real board.
 
-Only this file may import the package `virtual`. If other commands need a scenario, they call
-functions of this file.
+Among the commands, only this file may import the package `virtual`. If another command needs a
+scenario of a virtual board, it calls a function of this file.
 """
 
 from typing import Annotated

@@ -1,7 +1,7 @@
 """The command `energy`: compute energy, momentum and the share of the stored energy.
 
-The command can read a CSV table of force against draw. The header of the table names both
-columns and their units.
+The command can read a CSV table that lists the force for each draw length. The header of the
+table names both columns and their units.
 """
 
 import csv
@@ -81,7 +81,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
 
 
 def body(rows: list[list[str]]) -> list[tuple[int, list[str]]]:
-    """Return the rows below the header, each with its row number."""
+    """Return the rows below the header of the table, each with its row number."""
     return list(enumerate(rows[1:], start=2))
 
 
@@ -97,7 +97,7 @@ def _text(path: Path) -> str:
 
 
 def _place(path: Path, header: list[str], name: str) -> tuple[int, str]:
-    """Return the number of a quantity's column, and the unit in the name of the column."""
+    """Find the column of a quantity; return its number and the unit in its name."""
     for place, cell in enumerate(header):
         key, _, unit = cell.strip().partition("_")
         if key == name and unit:

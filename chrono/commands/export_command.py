@@ -121,7 +121,7 @@ def export(
 
 
 class ReadWith(NamedTuple):
-    """The rig and the clock with which recordings are measured."""
+    """The rig and the clock that the program uses to measure recordings."""
 
     rig: Path | None
     clock_from_host: bool
@@ -160,7 +160,7 @@ def _compare(
 def _writer(
     target: str, to_stdout: bool, decimal_comma: bool
 ) -> "Callable[[Iterable[ExportTable]], int]":
-    """Check the target, and return a function that writes shots to the target."""
+    """Check the name of the output, and return a function that writes shots to this output."""
     from chrono.reports.table_files import format_of, write_stream, write_table
     from chrono.season.parquet_dataset import is_dataset, write_dataset
     from chrono.season.recording_finder import is_address

@@ -31,7 +31,9 @@ def guide(
 
 
 def _show(markdown: str) -> None:
-    """Print a page: wrapped for a terminal, unchanged for a file or a pipe."""
+    """
+    Print a page of the guide; wrap its lines for a terminal, but not for a file or a pipe.
+    """
     if not sys.stdout.isatty():
         print(markdown, end="")
         return
@@ -42,10 +44,10 @@ def _show(markdown: str) -> None:
 
 def wrapped(markdown: str, columns: int) -> Iterator[str]:
     """
-    Yield the lines of a page, wrapped for a terminal.
+    Yield the lines of a page of the guide; wrap long lines so that they fit a terminal.
 
-    Commands, outputs and tables stay unwrapped, because a command on two lines cannot be
-    copied.
+    The function does not wrap commands, outputs and tables, because a user cannot copy a
+    command that is split into two lines.
     """
     is_verbatim, paragraph = False, ""
     for line in markdown.splitlines():

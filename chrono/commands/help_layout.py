@@ -1,7 +1,7 @@
-"""Write the text of `--help`: commands by job, options by kind, and two examples.
+"""Write the text of `--help`: commands grouped by job, options by kind, and two examples.
 
 The library typer writes help as UTF-8, even if the output can show only ASCII. This module
-therefore replaces the characters that the output cannot show.
+replaces all characters in the help text that the output cannot show.
 """
 
 from typing import Any
@@ -130,7 +130,7 @@ EXAMPLES = {
 
 
 class HelpfulCommand(TyperCommand):
-    """A command whose help shows sorted options and two examples."""
+    """A command of the program; its help shows sorted options and two examples."""
 
     def get_help(self, ctx: Any) -> str:
         """Return the help text of this command, with two examples."""
@@ -139,7 +139,11 @@ class HelpfulCommand(TyperCommand):
         return carried(super().get_help(ctx) + (f"\n\nExamples:{examples}" if examples else ""))
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
-        """Write the arguments, the command's own options, and the shared options by kind."""
+        """
+        Write the help of the arguments, the command's own options, and the shared options.
+
+        The shared options are grouped by kind.
+        """
         sections: dict[str, list[tuple[str, str]]] = {"Arguments": [], "Options": []}
         sections |= {kind: [] for kind in KINDS}
         for parameter in self.get_params(ctx):
@@ -162,7 +166,7 @@ class HelpfulGroup(TyperGroup):
         return carried(super().get_help(ctx))
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
-        """Write the commands, sorted by job."""
+        """Write the list of commands, grouped by the job that they do."""
         names = self.list_commands(ctx)
         jobs = {"Commands": names} if ctx.parent else JOBS
         width = max(map(len, names))
@@ -177,7 +181,7 @@ class HelpfulGroup(TyperGroup):
 
 
 class Commands(typer.Typer):
-    """A set of commands whose help texts can be shown on any output."""
+    """A collection of commands; every output can show their help texts."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(

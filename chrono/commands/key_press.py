@@ -1,4 +1,4 @@
-"""Read keys that were pressed at the terminal, without waiting for a key."""
+"""Read the keys that the user has pressed at the terminal, without waiting for a key."""
 
 import os
 import sys
@@ -8,7 +8,7 @@ from typing import Self
 
 
 class KeyPress:
-    """Context in which the program reads keys at once, without Enter, and hides them."""
+    """A context in which the program reads each key without Enter, and the key is not shown."""
 
     if sys.platform == "win32":
 
@@ -19,7 +19,9 @@ class KeyPress:
             pass
 
         def taken(self) -> str:
-            """Return the keys that were pressed since the last call; may be an empty text."""
+            """
+            Return the keys that the user has pressed since the last call; may be an empty text.
+            """
             import msvcrt
 
             keys = ""
@@ -44,7 +46,9 @@ class KeyPress:
             termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
         def taken(self) -> str:
-            """Return the keys that were pressed since the last call; may be an empty text."""
+            """
+            Return the keys that the user has pressed since the last call; may be an empty text.
+            """
             import select
 
             if not select.select([self._fd], [], [], 0)[0]:
@@ -55,16 +59,17 @@ class KeyPress:
                 return ""
 
     def pressed(self) -> bool:
-        """Return whether a key was pressed."""
+        """Return True if the user has pressed a key."""
         return bool(self.taken())
 
 
 @contextmanager
 def terminal_keys() -> Iterator[Callable[[], str]]:
     """
-    Yield a function that returns the pressed keys.
+    Yield a function that returns the keys that the user has pressed.
 
-    The function returns no keys without a terminal, and no keys in the background.
+    The yielded function returns no keys if there is no terminal, or if the program runs in the
+    background.
     """
     if not sys.stdin.isatty() or _is_in_background():
         yield lambda: ""

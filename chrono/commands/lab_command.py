@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 class EdgesOption(StrEnum):
-    """The edges that are used to measure a transit."""
+    """The edges (leading, trailing or both) that the program uses to measure a transit."""
 
     BOTH = "both"
     LEADING = "leading"
@@ -197,7 +197,7 @@ def _bench(
     options: dict[str, str | None],
     edges: EdgesOption | None,
 ) -> "Bench":
-    """Return the lab bench with the values that the user gave."""
+    """Return the bench of the error lab with the values that the user gave."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.teaching.lab_bench import PRESETS
     from chrono.teaching.what_if import PAIRS
@@ -249,7 +249,7 @@ def _print(start: "LabStart", guess: bool, as_json: bool, findings: "Findings") 
 
 
 def _line() -> str:
-    """Return one line of standard input, or an empty text if there is no line."""
+    """Read one line of standard input; return an empty text if there is no line."""
     if sys.stdin is None:
         return ""
     if hasattr(sys.stdin, "reconfigure"):

@@ -1,7 +1,8 @@
 """Read launches for `fall`, `flight`, `stop` and `energy`, from options or a recording.
 
-A value may have a ± (95 %), such as ``"45.1 ± 0.3 m/s"``. A mass, a diameter or a drag
-coefficient without a ± gets the usual tolerance. Any other value without a ± counts as exact.
+A value may have a ± (95 %), such as ``"45.1 ± 0.3 m/s"``. If a mass, a diameter or a drag
+coefficient has no ±, the program uses the usual tolerance. Any other value without a ± is
+treated as exact.
 """
 
 import math
@@ -127,9 +128,10 @@ def quantity(
     limits: str = "",
 ) -> "Quantity":
     """
-    Read the value of an option; a value without a ± counts as exact.
+    Read the value of an option; treat a value without a ± as exact.
 
-    If `limits` is given, the hint of the error shows it instead of `low` and `high`.
+    If `limits` is given, the hint in the error message shows `limits` instead of `low` and
+    `high`.
 
     Raises
     ------
@@ -159,7 +161,7 @@ def body_of(
     terminal: str | None,
     no_air: bool,
 ) -> "MovingBody":
-    """Return the body that the options describe; a rig gives the missing values."""
+    """Return the body that the options describe; take missing values from a rig."""
     from chrono.measuring.body_in_air import (
         SMOOTH_SPHERE,
         TERMINAL,
@@ -240,7 +242,7 @@ def launches_from(
 
 def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
     """
-    Return the rig with the values of air and place from the options.
+    Return the rig; replace its values of air and place by the values from the options.
 
     If the options give an altitude but no pressure, the pressure is the standard atmosphere's
     pressure at this altitude.
@@ -265,7 +267,7 @@ def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
 
 
 def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
-    """Return the units in which the results are shown."""
+    """Return the units that the output uses."""
     from chrono.reports.launch_text import UserUnits
     from chrono.units import SPEED_UNITS
 
@@ -288,7 +290,7 @@ def needs_drag(launch: "Launch") -> None:
 
 
 def needs_speed(launch: "Launch") -> None:
-    """Raise an error if a launch has no speed."""
+    """Raise an error if the speed of a launch is not known."""
     from chrono.measuring.launch import ENERGY
 
     if not launch.speed:
@@ -311,7 +313,11 @@ def needs_speed(launch: "Launch") -> None:
 
 
 def print_result(text: Callable[[bool], str], data: Callable[[], Any], as_json: bool) -> None:
-    """Print a result as JSON or as text. Use ASCII pictures if Braille is not possible."""
+    """
+    Print a result as JSON or as text.
+
+    Draw pictures with ASCII characters if the output cannot show Braille characters.
+    """
     from chrono.commands.command_options import print_json
     from chrono.commands.output_streams import carries_braille
 
@@ -347,7 +353,7 @@ def _stated(
 
 
 def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity, ...]":
-    """Return the speed or energy from the options; a speed without a unit is in `unit`."""
+    """Return the speed or energy from the options; `unit` is the default unit of a speed."""
     from chrono.measuring.launch import ENERGY
     from chrono.measuring.propagation import SPEED
     from chrono.units import with_unit
@@ -366,7 +372,9 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
-    """Return a recorded launch in which option values replace the setup's body values."""
+    """
+    Return a recorded launch; values from the options replace the body values of its setup.
+    """
     from chrono.measuring.body_in_air import site_of
 
     told = body(None)
@@ -378,7 +386,7 @@ def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
 def _or_usual(
     text: str, unit: str, where: str, usual: Callable[[float], "Quantity"]
 ) -> "Quantity":
-    """Read a quantity; a quantity without a ± gets the usual tolerance."""
+    """Read a quantity with its ±; use the usual tolerance if the text has no ±."""
     from chrono.units import parse_measured
 
     bare = usual(1.0)
@@ -415,7 +423,7 @@ def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]
     """
     Return the expected next shot of each setup as a launch.
 
-    The setup that was used first comes first.
+    The list begins with the setup that was used first.
 
     Parameters
     ----------

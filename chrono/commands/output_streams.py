@@ -122,7 +122,7 @@ codecs.register_error(_HANDLER, stand_in)
 
 
 def prepare() -> None:
-    """Make sure that a closed stream or an unusual character does not end the program."""
+    """Prevent a closed stream or an unusual character from ending the program."""
     _stand_for_closed()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -131,11 +131,11 @@ def prepare() -> None:
 
 def _stand_for_closed() -> None:
     """
-    Replace standard streams that were closed before the start.
+    Replace standard streams that were closed before the program started.
 
-    Otherwise messages for standard error could be printed among the results. The replacement
-    for standard output raises an error when results are written, as a full disk does. Results
-    are then not lost silently.
+    Without a replacement, a message for standard error could be printed among the results. If
+    the program writes results to the replacement of standard output, it gets an error, as with
+    a full disk. So the user learns that the results were not written.
     """
     places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
     for name, access in places:
@@ -178,14 +178,14 @@ def _carries(stream: TextIO, signs: str) -> bool:
 
 
 def why(error: OSError) -> str:
-    """Return a text that says why a stream failed."""
+    """Return a text that states why writing to a stream failed."""
     if isinstance(error, BrokenPipeError):
         return "the program that read the output has ended"
     return "the output is closed" if error.errno == errno.EBADF else str(error.strerror)
 
 
 def abandon_output() -> None:
-    """Discard unsent output, so that the program ends without an error."""
+    """Discard all output that is not written yet, so that the program ends without an error."""
     with suppress(OSError, ValueError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, sys.stdout.fileno())
@@ -194,6 +194,6 @@ def abandon_output() -> None:
 
 @contextmanager
 def flushed() -> Iterator[None]:
-    """Write all waiting output before the program reports success."""
+    """Write all output in the buffer before the program reports success."""
     yield
     sys.stdout.flush()

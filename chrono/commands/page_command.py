@@ -215,7 +215,7 @@ def worksheet(
 
 
 def _answer_lines(path: Path) -> list[str]:
-    """Return the lines of a file of answers, or the lines that the user types."""
+    """Return the answers as lines: from a file, or as the user types them."""
     if path == Path("-"):
         print(
             "Type one line for each answer: the group, the quantity and the value, "
@@ -258,7 +258,7 @@ def _print_marking(
 
 
 def _key_of(output: Path, key: Path | None) -> Path:
-    """Return the path of the answers: the user's path, or a new file in the sheet's folder."""
+    """Return the path for the answers: the user's path, or a new file next to the worksheet."""
     answers = key or output.with_name(f"{output.stem}-key{output.suffix}")
     if output.resolve() == answers.resolve():
         raise OptionError(
@@ -270,7 +270,7 @@ def _key_of(output: Path, key: Path | None) -> Path:
 
 
 def _wanted(group: int | None, groups: int | None) -> range:
-    """Return the numbers of the groups that get a sheet."""
+    """Return the numbers of the groups of pupils that get a worksheet."""
     if group and groups:
         raise OptionError(
             "--group and --groups cannot be used together",

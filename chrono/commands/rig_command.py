@@ -141,7 +141,7 @@ def _changed_keys(before: dict[str, Any], after: dict[str, Any], prefix: str = "
 
 
 def _agreed(question: str) -> bool:
-    """Ask a question on standard error; return False if there is no answer."""
+    """Ask a question on standard error; return True only if the user answers yes."""
     print(question, end="", file=sys.stderr, flush=True)
     answer = sys.stdin.readline() if sys.stdin is not None else ""
     return answer.strip().lower() in ("y", "yes")

@@ -23,7 +23,7 @@ from chrono.season.recording_finder import may_be_recordings
 
 
 def refuse_without(self_test: bool) -> None:
-    """Raise an error for ``--light`` without ``--self-test``."""
+    """Raise an error if the user gives ``--light`` without ``--self-test``."""
     if not self_test:
         raise OptionError(
             "--light works only with --self-test", where="--light", hint="add --self-test"
@@ -38,7 +38,7 @@ def check_inputs(
     baud: int,
     as_json: bool,
 ) -> None:
-    """Let a board send test pulses, print the result, and write it to the rig if wanted."""
+    """Start a board's self-test, print the result, and write it to the rig file if wanted."""
     if len(targets) > 1 or may_be_recordings(targets[0]):
         raise OptionError(
             "a self-test works only with one port, not with recordings",

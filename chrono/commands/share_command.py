@@ -106,7 +106,7 @@ RigToUse = Annotated[
 
 @dataclass(frozen=True)
 class BoardOptions:
-    """Options that are used only if the target is a board."""
+    """The options that apply only if the command measures a board."""
 
     port: str
     rig: Path | None
@@ -158,7 +158,7 @@ def _is_file(target: str) -> bool:
 
 
 def _wishes(unit: str, decimal_comma: bool) -> "DisplayOptions":
-    """Check the options for unit and decimal sign; return them as display options."""
+    """Check the options for the unit and the decimal sign; return them as display options."""
     from chrono.sharing.share_server import DisplayOptions
     from chrono.units import SPEED_UNITS, quote
 
@@ -182,7 +182,7 @@ def _refuse_for_files(recording: Path | None, setup: str) -> None:
 
 
 def _await_file(path: Path) -> None:
-    """Wait for a recording that `clock` has not created yet."""
+    """Wait until the command `clock` has created the recording."""
     from chrono.commands.console_output import tell
     from chrono.commands.stop_signals import noted_signals
 
@@ -210,7 +210,7 @@ def _opened(path: Path, rig: Path | None) -> "FollowRun":
 def _share_file(
     run: "FollowRun", bound: "socket.socket", wishes: "DisplayOptions", findings: "Findings"
 ) -> None:
-    """Read new shots of the recording, and serve the web page in this process."""
+    """Read new shots of a recording, and serve the web page in this process."""
     from chrono.commands.console_output import tell
     from chrono.commands.key_press import terminal_keys
     from chrono.sharing.share_server import serve
@@ -285,7 +285,7 @@ def _share_board(
 
 
 def _token_for(bound: "socket.socket") -> str:
-    """Return a secret word if other computers can open the address."""
+    """Return a secret word for the page's address if other computers can open this address."""
     from chrono.sharing.access_control import make_token
     from chrono.sharing.web_address import LOCALHOST
 

@@ -10,7 +10,7 @@ ENDING = ("SIGTERM", "SIGHUP")
 
 
 class EndRequest:
-    """Record whether the program was asked to end."""
+    """A record that shows whether the user or the system has asked the program to end."""
 
     asked = False
 
@@ -18,10 +18,11 @@ class EndRequest:
 @contextmanager
 def noted_signals() -> Iterator[EndRequest]:
     """
-    Record the first end signal or Ctrl+C; interrupt the program at the second signal.
+    Store that a signal (or Ctrl+C) asks the program to end; a second signal interrupts it.
 
-    The program can then print the whole line of a shot before it ends. If nobody reads the
-    output, a second signal still ends the program.
+    After the first signal, the program can still print the whole line of a shot. If printing
+    hangs because nobody reads the output, the user can still end the program with a second
+    signal.
     """
     ending = EndRequest()
 
@@ -36,7 +37,7 @@ def noted_signals() -> Iterator[EndRequest]:
 
 @contextmanager
 def ended_by_signals() -> Iterator[None]:
-    """Treat the signals that ask the program to end like Ctrl+C."""
+    """Treat every signal that asks the program to end like Ctrl+C."""
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

@@ -1,7 +1,7 @@
 """The commands `fall`, `flight` and `stop`: compute how a body falls, flies or stops.
 
-The option `--landed` gives a landing, such as ``7=31.2 ± 0.1 m``: the number of a shot and its
-distance of flight.
+The option `--landed` gives the distance of a shot's flight. For example, ``7=31.2 ± 0.1 m``
+gives the distance of shot 7.
 """
 
 import math
@@ -123,7 +123,7 @@ WHERE = "--landed"
 
 def landings_of(texts: Sequence[str], told: LaunchInput) -> "tuple[Launch, list[Landing]]":
     """
-    Return the launch of a body, and the landings that the user gave.
+    Return the launch of a body, and the landing places that the user gave.
 
     Raises
     ------
@@ -283,7 +283,7 @@ def flight(
 
 
 def aim_of(angle: str, height: str, wind: str) -> "Aim":
-    """Return angle, height and wind of a launch, from the options."""
+    """Return the angle, the height and the wind of a launch, from the options."""
     from chrono.measuring.trajectory_results import ANGLE, HEIGHT, WIND, Aim
 
     steepest = math.radians(90.0001)
@@ -410,7 +410,7 @@ def stop(
 
 def law_of(text: str) -> "Law":
     """
-    Return the force law of a catch.
+    Return the force law of a catch, given the name of the law.
 
     Raises
     ------

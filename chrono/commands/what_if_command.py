@@ -25,7 +25,7 @@ LONGEST_STEP_S = 0.1
 
 
 class EdgePair(StrEnum):
-    """The two leading edges or the two trailing edges of a body."""
+    """The pair of edges that gives the transit: both leading edges or both trailing edges."""
 
     LEADING = "leading"
     TRAILING = "trailing"
@@ -115,7 +115,7 @@ def _supposed(
     clock: str | None,
     edges: EdgePair | None,
 ) -> "Assumptions":
-    """Return the assumptions that the user gave."""
+    """Return the assumptions about the rig that the user gave."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.session.speed_models import Assumptions
     from chrono.teaching.what_if import PAIRS
@@ -162,7 +162,7 @@ def _step_of(text: str) -> float:
 
 
 def _error_of(text: str) -> float:
-    """Convert a text to a counter's relative error; the text must contain a unit."""
+    """Convert a text with a unit to the relative error of a counter."""
     from chrono.units import parse_quantity
 
     error = parse_quantity(text, "", "--as-if-clock")

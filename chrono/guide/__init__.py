@@ -1,5 +1,6 @@
-"""The guide: Markdown pages that travel with the program.
+"""The pages of the guide: Markdown files that are installed together with the program.
 
-`guide_pages` finds them for `chrono guide`. The pages `columns`, `flags` and `commands` are
-made by `tests/kits/reference_pages.py`; change what they are made from.
+The function `guide_pages` finds the pages for the command `chrono guide`. The script
+`tests/kits/reference_pages.py` writes the pages `columns`, `flags` and `commands` from the
+code. Do not edit these three pages: change the code from which the script makes the pages.
 """

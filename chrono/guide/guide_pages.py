@@ -16,11 +16,11 @@ class GuidePage(NamedTuple):
     Attributes
     ----------
     topic : str
-        The word by which it is asked for.
+        The word with which the user asks for the page.
     title : str
-        Its first line, without the mark of a heading.
+        The first line of the page, without the mark of a heading.
     text : str
-        All of it, as Markdown.
+        The whole text of the page, as Markdown.
     """
 
     topic: str
@@ -29,7 +29,7 @@ class GuidePage(NamedTuple):
 
 
 def guide_pages() -> dict[str, GuidePage]:
-    """Return all pages by topic, in alphabetical order, reference pages last."""
+    """Return all pages in a dict by topic, in alphabetical order, with reference pages last."""
     found = {}
     for file in files("chrono.guide").iterdir():
         topic, dot, ending = file.name.partition(".")
@@ -41,7 +41,7 @@ def guide_pages() -> dict[str, GuidePage]:
 
 def guide_page(topic: str) -> GuidePage:
     """
-    Return one page.
+    Return the page of the guide with a given topic.
 
     Raises
     ------

@@ -1,7 +1,8 @@
-"""Read many rows of a recording fast, with compiled loops for the common lines of a board.
+"""Read many rows of a recording fast, with compiled loops for the common kinds of lines.
 
-If a loop does not accept a row, `recording_rows.parse_row` reads the row. `parse_row` defines
-the format, and both give the same result for every input.
+If a compiled loop cannot read a row, the function `recording_rows.parse_row` reads this row.
+The function `parse_row` defines the format. For every input, the compiled loops and `parse_row`
+give the same result.
 """
 
 from dataclasses import fields
@@ -66,7 +67,7 @@ _EDGE_CRC, _BEAT_CRC = (crc16(bytes(length)) for length in (_EDGE_BODY, _BEAT_BO
 
 def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, Events, Ints]:
     """
-    Read the common rows of a block, and list all other rows.
+    Read the rows of a block that have a common form, and list all other rows.
 
     Parameters
     ----------
@@ -102,7 +103,7 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
 def _walk(
     text: Bytes, kind: int, tiny_kept: int, columns: Columns, left: Ints
 ) -> tuple[int, int, int, int]:
-    """Read a block; return the numbers of rows, dropped rows, events and unread rows."""
+    """Read a block; return how many rows, dropped rows, events and unread rows it has."""
     host_us, kinds, gates, levels, counters, sequences, losts = columns
     rows = dropped = events = rest = start = 0
     while start < len(text):
@@ -144,7 +145,11 @@ def _walk(
 
 @inlined
 def _common_row(text: Bytes, start: int, kind: int) -> tuple[int, Read]:
-    """Read the row that begins at `start`. The place of the next row is -1 if this fails."""
+    """
+    Read the row that begins at `start`.
+
+    If the function cannot read the row, it returns -1 as the place of the next row.
+    """
     host_us, tab = _decimal(text, start)
     if tab == start or not _is_at(text, tab, _BOARD):
         return -1, _NOTHING
@@ -232,7 +237,7 @@ def _interval(text: Bytes, at: int) -> Read:
 
 @inlined
 def _next_row(text: Bytes, at: int) -> int:
-    """Return the place of the next row if the line ends at `at`, otherwise -1."""
+    """Return the place of the next row if the line ends at `at`; otherwise return -1."""
     if _is_at(text, at, _ESCAPED_CR):
         at += len(_ESCAPED_CR)
     at += _byte(text, at) == _CR
@@ -246,7 +251,11 @@ def _separates(byte: int) -> bool:
 
 @inlined
 def _decimal(text: Bytes, at: int) -> tuple[int, int]:
-    """Return the number that begins at `at`, with at most MAX_DIGITS digits, and its end."""
+    """
+    Read the decimal number that begins at `at`; return the number and the place after it.
+
+    The function reads at most MAX_DIGITS digits.
+    """
     value, most = 0, at + MAX_DIGITS
     while at < most:
         digit = _byte(text, at) - _ZERO
@@ -259,7 +268,7 @@ def _decimal(text: Bytes, at: int) -> tuple[int, int]:
 
 @inlined
 def _hexadecimal(text: Bytes, at: int, count: int) -> int:
-    """Return the value of upper-case hex digits, or a negative number for other bytes."""
+    """Return the value of upper-case hex digits; negative if a byte is not such a digit."""
     value = 0
     for place in range(at, at + count):
         value = value << 4 | _HEX[_byte(text, place)]
@@ -284,7 +293,7 @@ def _is_at(text: Bytes, at: int, wanted: Bytes) -> bool:
 
 @inlined
 def _is_boards(text: Bytes, start: int, end: int) -> bool:
-    """Return True if a row comes from the board, even if its line is damaged."""
+    """Return True if the row contains a line of the board, even a damaged line."""
     tab = start
     while tab < end and _ZERO <= text[tab] < _ZERO + 10:
         tab += 1
@@ -294,5 +303,9 @@ def _is_boards(text: Bytes, start: int, end: int) -> bool:
 
 @inlined
 def _byte(text: Bytes, at: int) -> int:
-    """Return one byte; an unsigned index saves the check for negative indices."""
+    """
+    Return one byte of an array.
+
+    The index is unsigned, so the compiled code needs no check for negative indices.
+    """
     return text[np.uintp(at)]

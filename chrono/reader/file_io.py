@@ -1,6 +1,7 @@
 """Create, lock, read and write the file of a recording, and report errors of the system.
 
-This module does not know the content of the file. The module `recording_writer` knows it.
+This module does not interpret the content of the file. The module `recording_writer` decides
+what the file contains.
 """
 
 import contextlib
@@ -28,7 +29,7 @@ def size_of(path: Path) -> int:
     """
     Return the size of a recording [bytes], or 0 if the file is missing.
 
-    Reading the recording later reports that the file is missing.
+    The program reports a missing file later, when it reads the recording.
     """
     try:
         return path.stat().st_size
@@ -46,7 +47,7 @@ def unusable_recording(path: Path, message: str, *, hint: str = "") -> Recording
 
 
 def words(exc: Exception) -> str:
-    """Return the system's own message for an error."""
+    """Return the operating system's own message for an error."""
     return (exc.strerror if isinstance(exc, OSError) else None) or str(exc)
 
 
@@ -115,8 +116,9 @@ def lock(fd: int, path: Path) -> None:
     """
     Prevent other programs from writing the file, if the system and the disk can do this.
 
-    With `fcntl` the program locks the file itself. On Windows no program could read a locked
-    file. So on Windows the program locks a small hidden file in the same folder.
+    On systems with `fcntl`, the program locks the recording itself. On Windows, a locked file
+    cannot be read by other programs. So on Windows the program does not lock the recording
+    itself. On Windows the program locks a small hidden file in the same folder.
 
     Raises
     ------
@@ -208,7 +210,7 @@ def write_some(fd: int, offset: int, data: memoryview) -> int:
 
 
 def read_before(fd: int, offset: int) -> bytes:
-    """Return the last bytes before `offset`, at most `FINGERPRINT_BYTES`."""
+    """Return the bytes of a file just before `offset`, at most `FINGERPRINT_BYTES` bytes."""
     start = max(offset - FINGERPRINT_BYTES, 0)
     os.lseek(fd, start, os.SEEK_SET)
     return os.read(fd, offset - start)
@@ -227,7 +229,7 @@ def held(fd: int, path: Path) -> Iterator[None]:
     """
     Lock an open file for the duration of a `with` block.
 
-    On some systems the file stays locked until it is closed.
+    On systems with `fcntl`, the file stays locked until the program closes it.
     """
     lock(fd, path)
     try:
@@ -251,10 +253,10 @@ def remove(fd: int, path: Path) -> None:
 
 def free_name(folder: Path, old: Path) -> Path:
     """
-    Add a number to a file's name, so that the folder does not contain the new name yet.
+    Add a number to a file's name, so that no file in the folder has the new name.
 
-    If the name already ends with such a number, another number replaces this number. No second
-    number is added.
+    If the name already ends with a number that was added in this way, the function replaces
+    this number. A name never gets a second number.
     """
     stem = old.stem
     numbered = _NUMBERED.fullmatch(stem)

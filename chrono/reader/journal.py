@@ -1,7 +1,8 @@
-"""Pass rows from the port to the recording, and then to the code that shows them.
+"""Write rows from the port to the recording, and then pass them to the screens.
 
-In a live run one thread writes rows, and another makes the device confirm them. So a slow disk
-does not block the port or a screen. It only delays the rows.
+While a board is measured, one thread writes the rows to the disk. Another thread waits until
+the device has confirmed the rows. So a slow disk does not block the port or a screen. A slow
+disk only delays the rows.
 """
 
 import threading
@@ -23,13 +24,13 @@ LOOK_AFTER_S = 0.25
 
 
 class RowWriter(Protocol):
-    """A writer that a journal can use, such as `RecordingWriter`."""
+    """The functions that a journal needs from its writer, such as `RecordingWriter`."""
 
     def append(self, rows: bytes, /) -> None:
-        """Write complete rows; the writer itself handles errors of the disk."""
+        """Write complete rows; the writer handles errors of the disk without raising them."""
 
     def look_after(self) -> None:
-        """Do regular work, such as making the device confirm rows."""
+        """Do the work that is needed regularly, such as making the device confirm rows."""
 
 
 class RowLimit(Protocol):
@@ -39,16 +40,17 @@ class RowLimit(Protocol):
     """True if no more rows of the board are accepted."""
 
     def admit(self, rows: bytes, /) -> bytes:
-        """Return the part of the rows that is accepted."""
+        """Return the rows that the rule accepts."""
 
 
 class Journal:
     """
     Write rows to the recording first, and then return them from `drain` in the same order.
 
-    The port's thread and the operator both add rows. One lock makes sure that the order is
-    the same in the file and in `drain`. Between `start` and `stop`, `append` and `drain`
-    never wait for the disk. Before `start` and after `stop`, `append` itself writes.
+    Rows come from the thread that reads the port and from the operator's entries. A lock makes
+    sure that the order of the rows is the same in the file and in `drain`. Between `start` and
+    `stop`, `append` and `drain` never wait for the disk. Before `start` and after `stop` no
+    writing thread runs, so `append` itself writes the rows to the disk.
 
     Parameters
     ----------
@@ -88,7 +90,9 @@ class Journal:
         self.handed_on: Callable[[], None] | None = None
 
     def start(self) -> None:
-        """Start the threads that write and confirm rows; do nothing without a recording."""
+        """
+        Start the threads that write and confirm rows; do nothing if there is no recording.
+        """
         if self._writer is None:
             return
         self._writes_beside = True
@@ -106,7 +110,7 @@ class Journal:
             thread.join()
 
     def append(self, rows: bytes) -> None:
-        """Add complete rows that already have a host time."""
+        """Add complete rows that already contain the host time."""
         with self._lock:
             self._take(rows)
 
@@ -127,7 +131,7 @@ class Journal:
 
     @property
     def waiting_s(self) -> float:
-        """Time that the oldest unwritten row has waited [s]; 0 if no row waits."""
+        """The time since the oldest unwritten row arrived [s]; 0 if all rows are written."""
         with self._lock:
             since_s = self._oldest_s
             if since_s is None and self._arrived:
@@ -180,7 +184,11 @@ class Journal:
                 self.handed_on()
 
     def _next(self) -> bytes:
-        """Wait for rows to write; return no bytes if all is written and the thread must end."""
+        """
+        Wait until there are rows to write, and return these rows.
+
+        The function returns no bytes if all rows are written and the thread must end.
+        """
         with self._lock:
             while not self._arrived:
                 if self._stopping.is_set():

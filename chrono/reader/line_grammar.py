@@ -1,8 +1,9 @@
-"""Read one line from the board, with one function for each kind of lines.
+"""Read one line from the board; each kind of line has its own function.
 
-These functions define the format. The bulk decoder must give the same result for every input.
-A board may send an empty line when it starts. An empty line is ignored: it is not an event and
-not damage. The functions do not know about rows, files, ports or arrays.
+The functions of this module define the format of the board's lines. The module `bulk_decoding`
+must give the same result as these functions for every input. A board may send an empty line
+when it starts. The program ignores an empty line, and does not count it as damaged. These
+functions read single lines only. The functions do not use rows, files, ports or arrays.
 """
 
 import binascii
@@ -35,7 +36,7 @@ _INTERVAL = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
 
 class Event(NamedTuple):
-    """One edge, beat or interval, with the same attributes as `events.Events`."""
+    """One edge, beat or interval from the board; its attributes are as in `events.Events`."""
 
     kind: EventKind
     counter: int
@@ -47,7 +48,7 @@ class Event(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """The data about itself that a board sends when it starts."""
+    """The data that a board sends about itself when it starts."""
 
     version: int
     frequency_hz: int
@@ -137,7 +138,8 @@ def parse_levels(line: bytes) -> SensorLevels | None:
     """
     Read a line with sensor levels (``V`` and six numbers); return None for any other line.
 
-    A recording does not contain such lines, so `parse_framed` does not know them.
+    A recording contains no lines with sensor levels, so `parse_framed` does not accept such
+    lines.
 
     Parameters
     ----------
@@ -174,7 +176,7 @@ def parse_plain(line: bytes) -> Event | LineDamage | None:
 
 def parse_interval(line: bytes) -> Event | LineDamage | None:
     """
-    Read a line that is a transit in microseconds, such as ``2750``.
+    Read a line that contains only a transit in microseconds, such as ``2750``.
 
     Return None for an empty line.
     """
@@ -229,8 +231,8 @@ def crc16(data: bytes) -> int:
     """
     Return the checksum CRC-16/CCITT-FALSE of `data`.
 
-    The polynomial is 1021, the start value is FFFF, and the bits are not reflected. The check
-    value of ``123456789`` is 0x29B1 (RevEng catalogue, CRC-16/IBM-3740).
+    The CRC's polynomial is 1021, its start value is FFFF, and its bits are not reflected. The
+    CRC of the text ``123456789`` is 0x29B1 (RevEng catalogue, CRC-16/IBM-3740).
     """
     return binascii.crc_hqx(data, 0xFFFF)
 
@@ -246,7 +248,7 @@ def encode_edge(
     """
     Return the framed line of an edge, without a newline.
 
-    The sequence number and the counter wrap at 16 and at 32 bits.
+    The sequence number wraps at 16 bits, and the counter wraps at 32 bits.
     """
     letter = b"L" if late else b"E"
     gate_letter = b"AB"[gate : gate + 1]
@@ -260,7 +262,7 @@ def encode_beat(
     """
     Return the framed line of a beat, without a newline.
 
-    If `lost` is larger than FFFF, the line contains FFFF.
+    If the number `lost` is larger than FFFF (hexadecimal), the line contains FFFF.
     """
     fields = (sequence & 0xFFFF, counter & 0xFFFF_FFFF, level_a, level_b, min(lost, 0xFFFF))
     return _framed(b"T %04X %08X %d%d %04X" % fields)
@@ -270,7 +272,8 @@ def encode_levels(levels: SensorLevels) -> bytes:
     """
     Return a line with sensor levels, without a newline.
 
-    A voltage outside 0 to 65.535 V is replaced by the nearest of these limits.
+    If a voltage is below 0 V or above 65.535 V, the line contains the nearest of these two
+    limits.
     """
     fields = b"".join(
         b" %04X" % min(max(round(1e3 * volt), 0), 0xFFFF) for gate in levels for volt in gate
@@ -286,7 +289,7 @@ def encode_hello(
 
 
 def encode_plain(gate: int, counter: int, level: int | None = None) -> bytes:
-    """Return a plain line, without a newline."""
+    """Return the plain line of an edge, without a newline."""
     gate_letter = b"AB"[gate : gate + 1]
     if level is None:
         return b"%s %d" % (gate_letter, counter)
@@ -294,7 +297,7 @@ def encode_plain(gate: int, counter: int, level: int | None = None) -> bytes:
 
 
 def encode_interval(transit_us: int) -> bytes:
-    """Return an interval line, without a newline."""
+    """Return the line of an interval, without a newline."""
     return b"%d" % transit_us
 
 

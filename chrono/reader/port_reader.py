@@ -1,12 +1,14 @@
 """Read a serial port in a separate thread, and turn its bytes into rows with a host time.
 
-Bytes are cut into lines, and each line gets the host's time. A line ends at its newline. The
-other bytes are kept as received. If a line is too long, it is cut into pieces, so that memory
-stays limited. Each line becomes a row of the recording. Lines with sensor levels are an
-exception. They are shown but not recorded, and a board sends them only on request. If the port
-is lost, the program tries to open it again, with growing pauses. The loss and the new opening
-are recorded as rows too. The program asks a framed board for its hello. The code that decodes
-the rows reports the answer through `hear`.
+The reader cuts the bytes into lines, and gives each line the host's time. Each line ends with a
+newline. All bytes before the newline are stored as received. The reader cuts a line that is too
+long into pieces, so that it needs little memory. Each line becomes a row of the recording.
+Lines with sensor levels are the only lines that do not become rows. Sensor levels are shown on
+the screen but not recorded, and a board sends them only on request. If the connection to the
+port is lost, the program tries again and again to open the port, with growing pauses. The
+recording also gets a row when the port is lost, and a row when it is opened again. The program
+asks a framed board to send its hello. The code that decodes the rows calls `hear` when the
+board has answered.
 """
 
 import threading
@@ -43,9 +45,9 @@ class LineFramer:
     """
     Cut a stream of bytes into lines.
 
-    A piece of a cut line has at least `PIECE_BYTES` bytes. Every real line is shorter, so a
-    piece is never mistaken for a line. Otherwise the end ``23`` of a long line of digits
-    could be read as a time.
+    If the object cuts a long line, each piece has at least `PIECE_BYTES` bytes. Every real line
+    of a board is shorter, so no piece is mistaken for a real line. If pieces could be shorter,
+    the program could read the end ``23`` of a long line of digits as a time.
     """
 
     def __init__(self) -> None:
@@ -53,7 +55,7 @@ class LineFramer:
 
     def feed(self, host_us: int, data: bytes) -> list[StampedLine]:
         """
-        Add the bytes that were just read, and return the lines that are now complete.
+        Add the bytes that the port has just sent, and return the lines that are now complete.
 
         Parameters
         ----------
@@ -75,7 +77,7 @@ class LineFramer:
         return lines + self._pieces(host_us, rest)
 
     def take_unfinished(self) -> bytes:
-        """Return the bytes since the last newline or cut, and remove them from this object."""
+        """Return and remove the bytes after the last complete line or piece."""
         rest = bytes(self._unfinished)
         self._unfinished.clear()
         return rest
@@ -153,13 +155,13 @@ class LinkStatus:
 
     @property
     def silent(self) -> bool:
-        """True if an open port has sent nothing for the time of three beats."""
+        """True if an open port has sent nothing for as long as three beats take."""
         return self.state == "open" and self.silent_s > SILENT_AFTER_S
 
 
 class PortReader:
     """
-    Read a port in a thread, and pass each line on as a row of a recording.
+    Read a port in a thread, and pass on each line as a row of a recording.
 
     Parameters
     ----------
@@ -280,7 +282,7 @@ class PortReader:
         self._count(len(data), len(lines))
 
     def _without_levels(self, lines: list[StampedLine]) -> list[StampedLine]:
-        """Store the latest sensor levels, and return all lines without levels."""
+        """Store the latest sensor levels, and return all other lines."""
         if not self._lines.has_analog:
             return lines
         others: list[StampedLine] = []
@@ -308,7 +310,7 @@ class PortReader:
         self._write(port, HELLO_REQUEST)
 
     def _ask_for_levels_when_due(self, port: serial.Serial) -> None:
-        """Ask a board for its sensor levels while a screen shows them."""
+        """Ask a board for its sensor levels while a screen shows these levels."""
         if not self._has_analog or not self._levels_wanted_until_us:
             return
         now_us = self._now_us()
@@ -327,7 +329,7 @@ class PortReader:
         return self._has_analog
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Request new sensor levels; return the present levels, or None if none are known."""
+        """Request new sensor levels; return the present levels, or None if they are unknown."""
         now_us = self._now_us()
         self._levels_wanted_until_us = now_us + int(LEVELS_WANTED_S * 1e6)
         latest = self._levels
@@ -336,7 +338,11 @@ class PortReader:
         return latest[1]
 
     def hear(self, batch: Batch) -> None:
-        """Note which lines the board sent. If it has answered, it is not asked again."""
+        """
+        Store which kinds of lines the board has sent.
+
+        If the board has answered, do not ask it again.
+        """
         for record in batch.controls:
             if record.origin == "hello":
                 self._hello_us = record.host_us
@@ -348,10 +354,11 @@ class PortReader:
 
     def _spoke(self) -> bool:
         """
-        Return True if the board has sent a hello or edges, and needs no further request.
+        Return True if the board has sent a hello or edges, so that no more requests are needed.
 
-        A hello means that the board has restarted. So the program does not ask for a hello
-        while edges come. But it asks at least once, even if a lamp flickers from the start.
+        A hello in a recording means that the board has restarted. So the program does not ask
+        for a hello while edges arrive. The program asks at least once, even if a flickering
+        lamp causes edges from the start.
         """
         if self._hello_us >= self._opened_us:
             return True
@@ -397,7 +404,7 @@ class PortReader:
             return
 
     def _name_now(self) -> str:
-        """Find the device of the port again, and return the port's present name."""
+        """Find the device again after it was unplugged, and return the new name of its port."""
         if self._identity is None or identity_of(self._port) == self._identity:
             return self._port
         names = names_of(self._identity)
@@ -423,10 +430,11 @@ class PortReader:
 
     def _tell(self, event: str, reason: str, fragment: bytes = b"") -> None:
         """
-        Record that the port was opened, lost or opened again.
+        Add a row that states that the port was opened, lost or opened again.
 
-        An incomplete line is recorded here and not as a line of the board. Otherwise the
-        program could read ``A 1234``, cut from ``A 123456``, as a time.
+        If a line is incomplete, its bytes are stored in this row, and not as a line of the
+        board. Otherwise the program could read a time from the incomplete line ``A 1234``,
+        which is only a part of ``A 123456``.
         """
         data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:

@@ -1,7 +1,8 @@
 """Let pyserial read all waiting bytes of a ``socket://HOST:PORT`` connection at once.
 
-pyserial's own handler reports only that bytes are waiting, but not how many. So a reader would
-get only one byte per call. pyserial finds this module by the name of the module.
+pyserial's own handler reports only that bytes are waiting, but not how many. With pyserial's
+own handler, a reader would get only one byte per call. pyserial finds this module by its file
+name.
 """
 
 import socket
@@ -14,7 +15,7 @@ PIECE_BYTES = 1 << 16
 
 
 class Serial(protocol_socket.Serial):
-    """Use a network connection like a serial port."""
+    """A network connection that the program uses like a serial port."""
 
     _socket: socket.socket | None = None
 
@@ -23,7 +24,8 @@ class Serial(protocol_socket.Serial):
         """
         Number of bytes that can be read at once, at most `PIECE_BYTES`.
 
-        The number is 0 if the connection is lost. The next read then detects the loss.
+        The number of bytes is 0 if the connection is lost. The next attempt to read then
+        detects that the connection is lost.
         """
         if self._socket is None:
             return super().in_waiting
@@ -32,7 +34,7 @@ class Serial(protocol_socket.Serial):
         return 0
 
     def reset_input_buffer(self) -> None:
-        """Keep all received bytes, because the board sent them."""
+        """Do nothing: keep all received bytes, because the board sent them."""
 
     def close(self) -> None:
         """Close the connection, even if it is lost already."""

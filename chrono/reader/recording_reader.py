@@ -1,7 +1,7 @@
-"""Read the file of a recording with a limited amount of memory.
+"""Read the file of a recording, and use only a limited amount of memory.
 
-`read_blocks` gives complete rows, and reports if the last row is cut off. This module does not
-know what rows mean. The module `recording_writer` writes recordings.
+The function `read_blocks` returns only complete rows, and reports if the file ends within a
+row. This module does not decode the rows. The module `recording_writer` writes recordings.
 """
 
 import contextlib
@@ -30,8 +30,9 @@ class RecordingReader:
     """
     Read a recording in blocks of complete rows, without the header.
 
-    Each row ends with a newline. You may iterate more than once. A row that is far too long is
-    shortened. It stays long enough to count as damaged.
+    Each row that the reader returns ends with a newline. You may iterate over this object more
+    than once. If a row is far too long, the reader removes a part of it. The shortened row is
+    still so long that the program treats it as damaged.
 
     Parameters
     ----------
@@ -75,7 +76,7 @@ class RecordingReader:
         """
         Return the last few thousand complete rows of the recording.
 
-        Return no rows if the last row is too long.
+        If the last row is too long, the function returns no rows.
         """
         with _reading(self.path) as file:
             end = min(file.seek(0, os.SEEK_END), self._end)
@@ -87,7 +88,7 @@ class RecordingReader:
         return tail[: tail.rfind(b"\n") + 1]
 
     def _complete(self, file: BinaryIO, block: bytes) -> bytes:
-        """Complete the last row of a block, or remove this row if the file ends within it."""
+        """Read the rest of the block's last row; drop this row if the file ends within it."""
         row = block.rfind(b"\n") + 1
         longest = row + MAX_ROW_BYTES + 2
         row_bytes = len(block) - row
@@ -136,7 +137,9 @@ def read_blocks(path: Path | str, block_bytes: int = BLOCK_BYTES) -> RecordingRe
 
 def open_at_first_row(path: Path) -> FileIO:
     """
-    Open a recording that may still grow. Reading begins at the first row after the header.
+    Open a recording to which another program may still add rows.
+
+    After this call, reading begins at the first row after the header.
 
     Raises
     ------

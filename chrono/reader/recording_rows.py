@@ -1,6 +1,6 @@
-"""Write and read one row of a recording, and escape special bytes from the board.
+"""Write and read single rows of a recording, and escape special bytes from the board.
 
-A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This module does not know about files.
+A row is ``host_us<TAB>origin<TAB>text<NEWLINE>``. This module does not read or write files.
 """
 
 import json
@@ -44,7 +44,7 @@ _HOST = re.compile(rb"[0-9]{1,%d}" % MAX_DIGITS)
 
 class Row(NamedTuple):
     """
-    The content of one row.
+    The content of one row of a recording.
 
     Attributes
     ----------
@@ -63,13 +63,13 @@ class Row(NamedTuple):
 
 
 def escape(line: bytes) -> bytes:
-    """Turn a board's line into printable ASCII without tabs; `unescape` reverses this."""
+    """Turn a line of a board into printable ASCII without tabs; `unescape` reverses this."""
     return _UNSAFE.sub(_escape_byte, line)
 
 
 def unescape(text: bytes) -> bytes:
     """
-    Return the original bytes of a line that `escape` has changed.
+    Return the original bytes of a line to which `escape` was applied.
 
     Raises
     ------
@@ -157,7 +157,7 @@ def _parse_board(text: bytes, lines: LineKind) -> Event | Hello | LineDamage | N
 
 def kind_of(texts: Iterable[str]) -> LineKind | None:
     """
-    Detect the kind of a board's lines; return None if too few lines have the same kind.
+    Find out which kind of lines a board sends; return None if the lines do not show it.
 
     Parameters
     ----------
@@ -211,7 +211,11 @@ def _deeper_than(levels: int, value: object) -> bool:
 
 
 def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
-    """Replace invalid Unicode (half surrogate pairs) by ``?``; no terminal accepts it."""
+    """
+    Replace invalid Unicode characters (half surrogate pairs) by ``?``.
+
+    No terminal can show such characters.
+    """
     text = json.dumps(data, ensure_ascii=False)
     clean = text.encode("utf-8", "replace").decode()
     if clean == text:

@@ -1,11 +1,13 @@
 """Write a recording so that no rows are lost, even if the disk fails or the file is deleted.
 
-Rows stay in memory until the device has confirmed them. So a full disk or an unplugged stick
-delays rows, but no row is lost. Confirmed rows are also kept in memory, compressed. If the file
-is deleted, replaced or cut, the writer notices this and continues in a new file. The new file
-contains all rows.
+The writer keeps rows in memory until the device has confirmed that they are stored. So a full
+disk or an unplugged USB stick only delays rows, and no row is lost. The writer also keeps
+confirmed rows in memory, compressed. If another program deletes, replaces or shortens the file,
+the writer notices this and continues in a new file. The new file contains all rows of the
+recording.
 
-This module also adds rows to the end of a complete recording. It adds all rows or no row.
+This module also adds rows to the end of a complete recording. If it cannot add all rows, it
+adds no row.
 """
 
 import contextlib
@@ -43,11 +45,15 @@ _DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 class RecordingFileGone(OSError):  # noqa: N818 - an event, not an error of this program
-    """The file was deleted, moved, replaced or changed by another program."""
+    """An error because another program has deleted, moved, replaced or changed the file."""
 
 
 class _Failure(NamedTuple):
-    """The message and number of a system error, without the stack that keeps rows in memory."""
+    """
+    The message and number of a system error.
+
+    The original exception is not stored, because its stack would keep rows in memory.
+    """
 
     words: str
     errno: int | None
@@ -58,20 +64,24 @@ class _Failure(NamedTuple):
 
 
 class WrittenHistory:
-    """All bytes of a recording so far, compressed to about 100 kB per hour of shooting."""
+    """
+    All bytes that the recording contains until now, compressed in memory.
+
+    The bytes need about 100 kB per hour of shooting.
+    """
 
     def __init__(self) -> None:
         self._packer = zlib.compressobj(1)
         self._packed: list[bytes] = []
 
     def add(self, rows: bytes) -> None:
-        """Add more bytes to the history."""
+        """Add more bytes to this history of the recording."""
         packed = self._packer.compress(rows)
         if packed:
             self._packed.append(packed)
 
     def pieces(self) -> Iterator[bytes]:
-        """Yield all bytes, piece by piece."""
+        """Yield all bytes of the recording, piece by piece."""
         unpacker = zlib.decompressobj()
         for packed in (*self._packed, self._packer.copy().flush()):
             yield unpacker.decompress(packed)
@@ -81,14 +91,15 @@ class RecordingWriter:
     """
     Append rows to a new recording; an existing file is never overwritten.
 
-    Rows are written to the file at once, and stay in memory until the device has confirmed
-    them. So no row is lost if the disk fails. `trouble` states why rows wait, and
-    `pending_bytes` states how many bytes wait. Later calls try again, once a second. The same
-    bytes always go to the same offset of the file, so a write that failed half-way is simply
-    repeated. If another program deletes, replaces or cuts the file, writing continues in a
-    new file in the same folder or in the spare folder. The new file contains all rows. If the
-    disk is full, writing continues in the spare folder. Several threads may use this object:
-    rows are written while older rows are confirmed.
+    The writer writes rows to the file at once, and keeps them in memory until the device has
+    confirmed them. So no row is lost if the disk fails. The attribute `trouble` states why rows
+    wait in memory, and `pending_bytes` is the number of waiting bytes. After an error, later
+    calls try to write again, at most once a second. The writer always writes the same bytes at
+    the same offset. So if a write was incomplete, the writer simply writes the bytes again. If
+    another program deletes, replaces or shortens the file, the writer creates a new file in the
+    same folder or in the spare folder. The new file contains all rows of the recording. If the
+    disk is full, the writer continues in the spare folder. Several threads may use this object:
+    one thread can write rows while another thread waits until older rows are confirmed.
 
     Parameters
     ----------
@@ -142,8 +153,9 @@ class RecordingWriter:
         """
         Open an existing recording to add rows at its end; the existing rows stay unchanged.
 
-        If a crash has cut the last row, the writer ends this row with a mark. The row then
-        counts as damaged, because a number may have lost digits. New rows stay separate.
+        If a crash has cut off the end of the last row, the writer ends this row with a mark.
+        The program then treats the row as damaged, because a number in the row may have lost
+        digits. So the new rows do not become a part of the damaged row.
 
         Raises
         ------
@@ -184,7 +196,7 @@ class RecordingWriter:
 
     @property
     def pending_bytes(self) -> int:
-        """Number of bytes that are only in memory."""
+        """Number of bytes that are only in memory and not yet safe on the device."""
         return self._confirmed + len(self._unconfirmed) - self._written
 
     def append(self, rows: bytes) -> None:
@@ -221,14 +233,14 @@ class RecordingWriter:
             self._note_sync(file, end, failure)
 
     def look_after(self) -> None:
-        """Once a second, confirm rows and check that the file is still there."""
+        """Once a second, make the device confirm rows and check that the file still exists."""
         if self._fd >= 0 and self._clock() >= self._sync_due:
             self._sync_due = self._clock() + SYNC_S
             self.sync()
 
     def close(self) -> None:
         """
-        Make the device confirm all rows at once, and close the file.
+        Write all rows, wait until the device has confirmed them, and close the file.
 
         Raises
         ------
@@ -256,7 +268,7 @@ class RecordingWriter:
             self._fd = -1
 
     def discard(self) -> None:
-        """Delete the file of an empty recording, so that the name of the file is free again."""
+        """Delete the file of an empty recording, so that another recording can use its name."""
         with self._syncing, self._mutex:
             if self._fd >= 0:
                 file_io.remove(self._fd, self.path)
@@ -264,9 +276,11 @@ class RecordingWriter:
 
     def move_to(self, path: Path | str) -> None:
         """
-        Continue in a new file. It gets all rows, so it is a complete recording.
+        Continue the recording in a new file.
 
-        The old file stays where it is, unchanged.
+        The new file gets all rows, so it is a complete recording.
+
+        The old file is not moved or changed.
 
         Raises
         ------
@@ -307,7 +321,11 @@ class RecordingWriter:
         return size
 
     def _attempt(self, step: Callable[[], None]) -> bool:
-        """Try to write, unless it is too early after a failure; return True on success."""
+        """
+        Try to write, and return True on success.
+
+        After a failure, the function does nothing until some time has passed.
+        """
         if self.trouble is not None and self._clock() < self._retry_due:
             return False
         try:
@@ -323,7 +341,9 @@ class RecordingWriter:
         return self.trouble is None
 
     def _note_trouble(self, failure: "_Failure") -> None:
-        """Note why rows wait; if the disk is full, continue in the spare folder."""
+        """
+        Store the reason why rows wait in memory; if the disk is full, use the spare folder.
+        """
         self.trouble, self._errno = failure
         self._retry_due = self._clock() + RETRY_S
         if failure.errno in _DISK_FULL:
@@ -364,7 +384,7 @@ class RecordingWriter:
             return None
 
     def _note_sync(self, file: int, end: int, failure: "_Failure | None") -> None:
-        """Note whether the device has confirmed the bytes of a file up to `end`."""
+        """Store whether the device has confirmed the bytes of a file up to the offset `end`."""
         with self._mutex:
             if file != self._files:
                 return  # the recording has continued in another file
@@ -401,7 +421,7 @@ class RecordingWriter:
             raise RecordingFileGone("the file was shortened by another program")
 
     def _go_on_elsewhere(self, why: str) -> bool:
-        """Continue in a new file, in the same folder or in the spare folder, if possible."""
+        """Continue the recording in a new file, in the same folder or in the spare folder."""
         old = self.path
         for folder in filter(None, (old.parent, self.spare)):
             with contextlib.suppress(RecordingError):
@@ -413,7 +433,9 @@ class RecordingWriter:
         return False
 
     def _save_in_spare(self) -> None:
-        """Continue in the spare folder, if it exists and has space for all rows."""
+        """
+        Continue the recording in the spare folder, if the folder exists and has enough space.
+        """
         if self.spare is None:
             return
         old, why = self.path, self.trouble
@@ -424,7 +446,7 @@ class RecordingWriter:
             )
 
     def _find_file_again(self) -> None:
-        """Open the file again if its disk was unplugged and plugged in again."""
+        """Open the file again if the user has unplugged its disk and plugged it in again."""
         if os.path.samestat(self.path.stat(), os.fstat(self._fd)):
             return
         fd = os.open(self.path, file_io.OPEN_FLAGS)
@@ -457,9 +479,9 @@ def append_rows(path: Path, rows: bytes) -> None:
     """
     Add complete rows to the end of a recording, and wait until the device has confirmed them.
 
-    If a crash has cut the last row, this row is ended with a mark and counts as damaged. So
-    the new rows stay separate. If the device accepts only a part of the new rows, this part
-    is removed again.
+    If a crash has cut off the end of the last row, the function ends this row with a mark, and
+    the row counts as damaged. So the new rows do not become a part of the damaged row. If the
+    device stores only a part of the new rows, the function removes this part again.
 
     Raises
     ------

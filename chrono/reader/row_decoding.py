@@ -1,8 +1,8 @@
 """Decode rows of a recording into a batch of events.
 
-`recording_rows.parse_row` defines the format, and reads rows one by one. If machine code is
-loaded, the loops of `bulk_decoding` read the common rows of a large block. Then `parse_row`
-reads only the other rows.
+The function `recording_rows.parse_row` defines the format, and reads one row at a time. If the
+compiled loops of `bulk_decoding` are loaded, they read the common rows of a large block. If the
+loops are used, `parse_row` reads only the rows that the loops cannot read.
 """
 
 import re
@@ -32,7 +32,7 @@ MAX_SAMPLE_CHARS = 120
 
 def decode_rows(block: bytes, lines: LineKind) -> Batch:
     """
-    Decode complete rows of a recording.
+    Decode complete rows of a recording into events and records.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
 
 
 def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
-    """List all rows of a block, so that `parse_row` reads them one by one."""
+    """Make a list of all rows of a block, so that `parse_row` reads every row."""
     end = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
     if block and not block.endswith(b"\n"):
         end = np.append(end, len(block))
@@ -106,7 +106,11 @@ def _read_left(
 
 
 def _integers(left: Ints) -> Iterator[list[int]]:
-    """Yield rows as Python integers; only a part of the rows is converted at once."""
+    """
+    Yield the rows of an array as lists of Python integers.
+
+    The function converts only a part of the array at once, to save memory.
+    """
     for begin in range(0, len(left), 10_000):
         yield from left[begin : begin + 10_000].tolist()
 
@@ -140,9 +144,9 @@ def _controls(records: list[tuple[int, Row]], no_events: list[int]) -> tuple[Rec
 
 def _shown(text: bytes, row: Row) -> str:
     """
-    Return a damaged line in a form that is safe for a terminal.
+    Return a damaged line in a form that a terminal can show safely.
 
-    If the row is not a record, return the text of the whole row.
+    If the row does not have the form of a record, the function returns the whole row.
     """
     line = text.split(b"\t", 2)[2] if row.origin else text
     words = line[:MAX_SAMPLE_CHARS].decode("ascii", "backslashreplace")
@@ -154,5 +158,5 @@ _CONTROL = re.compile(r"[\x00-\x1F\x7F]")
 
 @cache
 def _keep_freed_memory() -> None:
-    """Create and free one large array, so that glibc keeps freed memory of this size for us."""
+    """Create and free one large array; then glibc keeps freed memory of this size for us."""
     np.empty(KEPT_BYTES, np.uint8)

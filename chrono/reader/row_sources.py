@@ -1,6 +1,6 @@
 """Read the rows of a session from a live port, a replayed recording or a growing recording.
 
-A recording that another program is still writing is only read, never written.
+If another program is still writing a recording, this module only reads it.
 """
 
 import os
@@ -30,7 +30,7 @@ LAST_US = 1e18
 
 class LiveSource:
     """
-    Read rows from a board on a port. Each row is recorded before it is shown.
+    Read rows from a board on a port. The program records each row before it shows the row.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ class LiveSource:
         )
 
     def now_us(self) -> int:
-        """Return the present time on the session's clock [us]."""
+        """Return the present time of the session's clock [us]."""
         return (time.perf_counter_ns() - self._begin_ns) // 1000
 
     def start(self) -> None:
@@ -94,16 +94,22 @@ class LiveSource:
         self._started_us = self.now_us()
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add a record of this program to the rows, with the present time."""
+        """Add a record, such as a setup or a mark, to the rows, with the present time."""
         self.journal.record(origin, data)
 
     def drain(self) -> bytes:
-        """Return the complete rows that came since the last call, at most about 1 MB."""
+        """
+        Return the complete rows that have arrived since the last call, at most about 1 MB.
+        """
         self._act_until(self._running_s())
         return self.journal.drain()
 
     def hear(self, batch: Batch) -> None:
-        """Note which lines the board sent. If it has answered, it is not asked again."""
+        """
+        Store which kinds of lines the board has sent.
+
+        If the board has answered, do not ask it again.
+        """
         self._reader.hear(batch)
 
     @property
@@ -112,11 +118,15 @@ class LiveSource:
         return self._reader.has_analog
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Request new sensor levels; return the present levels, or None if none are known."""
+        """Request new sensor levels; return the present levels, or None if they are unknown."""
         return self._reader.look_at_levels()
 
     def stop(self) -> None:
-        """Stop reading, close the port and write all rows. The rows can still be drained."""
+        """
+        Stop reading, close the port and write all rows.
+
+        After this call, `drain` still returns the remaining rows.
+        """
         self._reader.stop()
         self.journal.stop()
 
@@ -138,11 +148,11 @@ class LiveSource:
 
     @property
     def failure(self) -> BaseException | None:
-        """The program error that ended reading or writing; None without an error."""
+        """The error in the program that ended reading or writing; None without an error."""
         return self._reader.failure or self.journal.failure
 
     def _act_until(self, time_s: float) -> None:
-        """Add the records that the operator makes up to the time `time_s`."""
+        """Add all records that the simulated operator makes until the time `time_s`."""
         while self._next_act is not None and self._next_act[0] <= time_s:
             _, origin, data = self._next_act
             self.record(origin, data)
@@ -154,7 +164,7 @@ class LiveSource:
 
 class ReplaySource:
     """
-    Replay a recording at its recorded speed, at another speed, or all at once.
+    Replay a recording at its recorded speed, at another speed, or with all rows at once.
 
     The replay only reads the file.
 
@@ -210,7 +220,7 @@ class ReplaySource:
         self._go_to_next_row()
 
     def drain(self) -> bytes:
-        """Return the complete rows that are due now, at most about 1 MB."""
+        """Return the complete rows that the replay has reached, at most about 1 MB."""
         if self._paused and self._pace is None:
             return b""
         self._advance()
@@ -242,7 +252,9 @@ class ReplaySource:
 
     @property
     def pace(self) -> float | None:
-        """Recorded seconds per real second; None gives all rows at once."""
+        """
+        Number of recorded seconds that pass in one real second; None gives all rows at once.
+        """
         return self._pace
 
     def set_pace(self, pace: float | None) -> None:
@@ -262,9 +274,9 @@ class ReplaySource:
 
     def release_until(self, host_us: int) -> None:
         """
-        Release all rows up to a host time, even if the replay is paused.
+        Allow `drain` to return all rows up to a host time, even if the replay is paused.
 
-        The replay never goes back in time.
+        The replay never goes back to an earlier time.
         """
         self._advance()
         self._position_us = max(self._position_us, float(host_us))
@@ -276,16 +288,18 @@ class ReplaySource:
 
     @property
     def next_us(self) -> int | None:
-        """Host time of the next row that `drain` has not returned [us]; None at the end."""
+        """
+        Host time of the first row that `drain` has not returned yet [us]; None at the end.
+        """
         return self._next_us
 
     @property
     def is_due(self) -> bool:
-        """True if the host time of the next row has come."""
+        """True if the replay has reached the host time of the next row."""
         return self._next_us is not None and self._next_us <= self.now_us()
 
     def now_us(self) -> int:
-        """Return the present place of the replay as a recorded time [us]."""
+        """Return the recorded time [us] that the replay has reached now."""
         self._advance()
         return int(self._position_us)
 
@@ -296,12 +310,14 @@ class ReplaySource:
 
     @property
     def left_out(self) -> str:
-        """A message if the last row is cut off; empty until the end of the file is read."""
+        """
+        A message if the file ends within its last row; empty until the whole file is read.
+        """
         return (self._file.cut or "") if self._file is not None else ""
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the replay, in the same form as the state of a port."""
+        """The state of the replay, as a `LinkStatus` like the state of a port."""
         state: Literal["open", "closed"] = "closed" if self.finished else "open"
         return LinkStatus(
             state, str(self._path), answered=True, bytes=self._released, lines=self._rows
@@ -324,7 +340,7 @@ class ReplaySource:
             self._position_us = float(self._next_us)
 
     def _due_end(self) -> int:
-        """Return the place in the block after the last row that is due."""
+        """Return the place in the block after the last row that the replay has reached."""
         end = self._offset
         while end < len(self._block):
             host_us = row_host_us(self._block, end)
@@ -353,7 +369,7 @@ def _checked_pace(pace: float | None) -> float | None:
 
 
 def row_host_us(block: bytes, start: int) -> int | None:
-    """Return a row's host time; None for the header and for anything that is not a row."""
+    """Return the host time of a row; return None if the row does not begin with a time."""
     digits = block[start : start + MAX_DIGITS + 1].partition(b"\t")[0]
     return int(digits) if digits.isdigit() and len(digits) <= MAX_DIGITS else None
 
@@ -398,7 +414,7 @@ class FollowSource:
         self._forget()
 
     def _forget(self) -> None:
-        """Start again at the first row, even if rows were returned before."""
+        """Read the file again from its first row, even if rows were returned before."""
         self._offset = self._first_row
         self._unfinished = b""
         self._before = b""  # the last bytes before the offset, to recognise the file
@@ -424,11 +440,13 @@ class FollowSource:
         self._forget()
 
     def rewind(self) -> None:
-        """Start again, so that `drain` returns all rows from the first row on."""
+        """Read the file again, so that `drain` returns all rows from the first row on."""
         self._forget()
 
     def drain(self) -> bytes:
-        """Return the complete rows that came since the last call, at most about 1 MB."""
+        """
+        Return the complete rows that have arrived since the last call, at most about 1 MB.
+        """
         if self._file is None:
             return b""
         try:
@@ -441,7 +459,7 @@ class FollowSource:
         return self._whole_rows(piece)
 
     def go_on_under(self, path: Path) -> None:
-        """Look for the recording at another path from now on."""
+        """Use another path for the recording from now on."""
         self._path = path
         self._looked_s = -inf
 
@@ -454,12 +472,12 @@ class FollowSource:
             self._state = "closed"
 
     def now_us(self) -> int:
-        """Return the host time of the last line plus the time since then [us]."""
+        """Return the host time of the last line plus the time since this line arrived [us]."""
         return self._host_us + int((self._clock() - self._host_s) * 1e6)
 
     @property
     def last_us(self) -> int:
-        """Host time of the board's last line [us]; 0 before the first line."""
+        """Host time of the last line from the board [us]; 0 before the first line."""
         return self._host_us
 
     @property
@@ -469,22 +487,26 @@ class FollowSource:
 
     @property
     def unwritten(self) -> bool:
-        """True if the growth and the lock of the file show that no program writes it now."""
+        """True if no program seems to write the file: it does not grow and is not locked."""
         return self._unwritten
 
     @property
     def unfinished_bytes(self) -> int:
-        """Length of the last row if it has no newline yet, otherwise 0 [bytes]."""
+        """Number of bytes after the last newline of the file [bytes]; 0 if there are none."""
         return len(self._unfinished)
 
     @property
     def quiet_s(self) -> float:
-        """Time since the file last grew [s]. If it has not grown yet, its date is used."""
+        """
+        Time since another program last added bytes to the file [s].
+
+        If the file has not grown since `start`, the time since its last change is used.
+        """
         return self._clock() - self._grown_s
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the recording, in the same form as the state of a port."""
+        """The state of the file, as a `LinkStatus` like the state of a port."""
         return LinkStatus(
             self._state,
             str(self._path),
@@ -499,7 +521,7 @@ class FollowSource:
     # -- reading -----------------------------------------------------------------------
 
     def _read_on(self, file: FileIO) -> bytes:
-        """Return the bytes that were added to the file, if it is still the same file."""
+        """Return the new bytes of the file; return no bytes if the old bytes were changed."""
         size = os.fstat(file.fileno()).st_size
         if size < self._offset:
             self._give_up("was shortened by another program")
@@ -519,7 +541,7 @@ class FollowSource:
         return piece
 
     def _whole_rows(self, piece: bytes) -> bytes:
-        """Return the rows that are complete now; keep the start of the next row."""
+        """Return the rows that are complete now; store the incomplete row for the next call."""
         rows, newline, rest = piece.rpartition(b"\n")
         if not newline:
             # If a row is too long, keep only enough of it to detect this.
@@ -532,7 +554,7 @@ class FollowSource:
         return whole
 
     def _note_time(self, rows: bytes) -> None:
-        """Set the clock to the host time of the last line from the board."""
+        """Set the session's clock to the host time of the last line from the board."""
         last = rows.rfind(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, last) + 1) if last >= 0 else None
         if host_us is not None:
@@ -541,7 +563,7 @@ class FollowSource:
     # -- finding the file --------------------------------------------------------------
 
     def _look_for_it(self, file: FileIO) -> None:
-        """Check regularly that the name still belongs to the file that is being read."""
+        """Check regularly that the file name still belongs to the file that is being read."""
         if self._clock() - self._looked_s < LOOK_S or self.finished:
             return
         self._looked_s = self._clock()
@@ -560,7 +582,9 @@ class FollowSource:
         self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno(), self._path)
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
-        """Continue in a new file of the same name if its bytes are the same up to here."""
+        """
+        Continue in a new file with the same name, if the new file begins with the same bytes.
+        """
         other.seek(self._offset - len(self._before))
         if other.read(len(self._before)) != self._before:
             other.close()

@@ -1,8 +1,9 @@
-"""Find the board's serial port, open it, and find the board again after it was unplugged.
+"""Find the board's serial port, open it, and find it again after the board was unplugged.
 
-A system gives names to ports in the order in which they appear. So a board may come back with
-another name. The program recognises the board by values that a USB device states. They are its
-maker, its product and usually its serial number.
+An operating system gives names to ports in the order in which the devices are plugged in. So
+the port of a board may have another name after the board was unplugged. The program recognises
+a board by the values that a USB device states about itself. These values are the maker, the
+product and usually the serial number of the device.
 """
 
 import errno
@@ -47,8 +48,8 @@ class PortIdentity(NamedTuple):
     """
     The values that identify a USB device.
 
-    If the device has no serial number, `location` states the USB socket. If the device has
-    several ports, `location` always states the number of the port in the device.
+    If the USB device has no serial number, `location` states the USB socket. If a USB device
+    has several ports, `location` always states the number of the port in the device.
     """
 
     vendor: int
@@ -58,7 +59,7 @@ class PortIdentity(NamedTuple):
 
 
 class AttachedPort(NamedTuple):
-    """A serial port; `rank` (0 to 2) is higher if the port more likely belongs to a board."""
+    """A serial port; a high `rank` (0 to 2) means that the port probably belongs to a board."""
 
     device: str
     description: str
@@ -76,7 +77,11 @@ def port_names() -> frozenset[str]:
 
 
 def likely_boards(ports: list[AttachedPort]) -> list[str]:
-    """Return the ports that most likely belong to a board. The list may be empty."""
+    """
+    Return the ports that most likely belong to a board.
+
+    If no port looks like a board, the list is empty.
+    """
     best = max((port.rank for port in ports), default=0)
     return [port.device for port in ports if port.rank == best > 0]
 
@@ -91,7 +96,7 @@ def identity_of(port: str) -> PortIdentity | None:
 
 
 def names_of(wanted: PortIdentity) -> list[str]:
-    """Return the present names of the ports of a device."""
+    """Return the names that the ports of a device have now."""
     return sorted(p.device for p in list_ports.comports() if _identity(p) == wanted)
 
 
@@ -135,10 +140,10 @@ OperatorRow = tuple[float, str, dict[str, Any]]
 
 @runtime_checkable
 class SimulatedPort(Protocol):
-    """A simulated port. It has a rig, and an operator whose actions come at fixed times."""
+    """A simulated port with a rig, and with an operator whose actions come at fixed times."""
 
     def rig_text(self) -> str:
-        """Return the text of the rig file for this port."""
+        """Return the text of the rig file that belongs to this simulated port."""
 
     def operator_rows(self) -> Iterator[OperatorRow]:
         """Yield the operator's records in order of time; the sequence may be endless."""
@@ -146,7 +151,7 @@ class SimulatedPort(Protocol):
 
 def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
     """
-    Open a port so that no other program can use it.
+    Open a port, and prevent other programs from using it.
 
     Parameters
     ----------
@@ -185,7 +190,7 @@ def open_port(port: str, baudrate: int = DEFAULT_BAUDRATE) -> serial.Serial:
 
 
 def simulated_port(port: str) -> SimulatedPort | None:
-    """Return a simulated port without opening it; return None for any other port."""
+    """Return a simulated port, but do not open it; return None for any other port."""
     _know_handlers()
     try:
         found = serial.serial_for_url(port, do_not_open=True)
@@ -226,7 +231,7 @@ _CHECK_ADDRESS = "check the address, and check that a program is running at this
 
 
 def _check_address(port: str) -> None:
-    """Check a network address before the program tries to connect to it."""
+    """Check a network address before the program tries to connect to this address."""
     scheme, mark, _ = port.partition("://")
     if not mark or scheme.lower() not in _NETWORK:
         return
@@ -266,7 +271,9 @@ def _shown(port: str) -> str:
 
 
 def _error_code(exc: Exception) -> int | None:
-    """Return the system's error number, even if pyserial has replaced it by a text."""
+    """
+    Return the operating system's error number, even if pyserial has replaced it by a text.
+    """
     code = getattr(exc, "errno", None)
     cause = exc.__context__
     if code is None and cause is not None and cause.args and isinstance(cause.args[0], int):
@@ -277,7 +284,7 @@ def _error_code(exc: Exception) -> int | None:
 
 
 def _wrong_words(port: str, baudrate: int, exc: Exception) -> tuple[str, str]:
-    """Return the message and the hint for a port or a baud rate that is not possible."""
+    """Return an error message and a hint for a port or a baud rate that cannot be used."""
     if "baud" in str(exc).lower() or baudrate >= 2**31:
         return (
             f"the baud rate {baudrate} is not possible on this port",
@@ -302,6 +309,6 @@ def _which_ports() -> str:
 
 
 def reason_of(exc: Exception, port: str = "") -> str:
-    """Put an error's message on one line, and remove the text up to the port's name."""
+    """Return an error's message on one line, without the text up to the name of the port."""
     words = " ".join((getattr(exc, "strerror", None) or str(exc)).split())
     return plain(words.split(f"{port}: ")[-1] if port else words)[:REASON_LIMIT]

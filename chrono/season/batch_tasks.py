@@ -1,9 +1,10 @@
-"""Define the work that is done on each of many recordings.
+"""Define the tasks that the program can run on each of many recordings.
 
-Each task is a pure function of the path and the name of one recording. It returns its result
-and the problems of the data. Results must be picklable, so they never contain a session, only
-values that were computed from a session. If only one task needs an import, this task does the
-import. So a process does not wait for the imports of other tasks.
+Each task is a function without side effects; its arguments are the path and the name of one
+recording. A task returns its result and the problems of the recording's data. Results must be
+picklable. So a result never contains a session, only values that were computed from a session.
+If only one task needs a module, only this task imports the module. So a process does not load
+modules that only other tasks need.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class ReadingOptions:
     """
-    The options for reading recordings.
+    The options that the program uses to read recordings.
 
     Attributes
     ----------
@@ -47,7 +48,9 @@ class ReadingOptions:
 
 @dataclass(frozen=True)
 class Export(ReadingOptions):
-    """Make the table of a recording's shots; `with_statistics` adds values of its setups."""
+    """
+    Make the table of a recording's shots; `with_statistics` adds statistics of its setups.
+    """
 
     with_statistics: bool = False
 
@@ -94,7 +97,7 @@ class TakeSamples(ReadingOptions):
 
 @dataclass(frozen=True)
 class CheckResult:
-    """The state of gates, link and clock in a recording."""
+    """The state of the gates, the link and the clock in a recording."""
 
     name: str
     health: Readiness

@@ -1,8 +1,8 @@
 """Do the same work on many recordings, on an existing Dask cluster.
 
-The cluster itself starts its workers and gives them work. If a worker ends, its results are
-lost. The cluster then repeats the work on another worker. This is safe, because the work of a
-task is a pure function.
+The cluster itself starts its workers and gives them work. If a worker process ends, its results
+are lost. If a worker's results are lost, the cluster repeats the work on another worker. The
+work may be repeated, because each task is a function without side effects.
 """
 
 from collections.abc import Generator, Iterator, Sequence
@@ -97,7 +97,7 @@ def process_on_cluster(
 
 @contextmanager
 def _client(address: str) -> Iterator[Any]:
-    """Connect to the cluster; at the end, remove all our data from the cluster."""
+    """Connect to the cluster; at the end, remove all data of this program from the cluster."""
     try:
         from distributed import Client
     except ImportError as error:
@@ -151,7 +151,7 @@ def expect_same_program(client: Any, address: str) -> None:
 
 
 def _as_all_see_it(source: RecordingSource) -> RecordingSource:
-    """Return a source with its full path, because workers run in other folders."""
+    """Return a recording source with its full path, because workers run in other folders."""
     if recording_finder.is_address(source.where):
         return source
     return replace(source, where=str(Path(source.where).resolve()))

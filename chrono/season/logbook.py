@@ -46,7 +46,7 @@ class MakeEntry(ReadingOptions):
 
 
 class LogOrder(StrEnum):
-    """Sort keys of the log book."""
+    """The keys by which the log book can be sorted."""
 
     DATE = "date"
     NAME = "name"
@@ -70,8 +70,8 @@ def in_order_of(
     """
     Sort the entries of a log book.
 
-    Unusable entries always come last. If the sort key is the date, entries without a date come
-    just before them.
+    Entries of recordings that cannot be used always come last. If the entries are sorted by
+    date, entries without a date come just before the unusable entries.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """Write the table of shots as a dataset of Parquet files, with one folder per day.
 
-The layout is the Hive layout (``day=2026-05-16/part-00000.parquet``). Programs that read
-Parquet see the folder as one table; the day is a column. A file and a folder contain at most
-the sessions of one day, so their size is limited.
+The folders have the Hive layout (``day=2026-05-16/part-00000.parquet``). Programs that read
+Parquet see the folder as one table, in which the day is a column. Each file and each folder
+contains the sessions of at most one day, so the size of files and folders is limited.
 """
 
 import shutil
@@ -26,7 +26,7 @@ class DatasetStore(Protocol):
     """A new folder for a dataset, on this computer or at an address."""
 
     def open(self, name: str) -> IO[bytes]:
-        """Open a new file in this folder."""
+        """Create a new file in this folder, and open it for writing."""
 
     def remove(self) -> None:
         """Remove this folder with all its files."""
@@ -49,7 +49,11 @@ class _Folder:
 
 
 def is_dataset(output: str) -> bool:
-    """Return True if the output is a dataset: its name then ends with a slash or backslash."""
+    """
+    Return True if the output is a dataset.
+
+    The name of a dataset ends with a slash or backslash.
+    """
     return output.endswith(("/", "\\"))
 
 
@@ -90,7 +94,7 @@ def write_dataset(tables: Iterable[ExportTable], output: str) -> int:
 
 @contextmanager
 def _store(output: str) -> Iterator[DatasetStore]:
-    """Yield a new folder; remove the folder if writing fails."""
+    """Create and yield a new folder; remove the folder if writing fails."""
     try:
         store = (
             recording_finder.RemoteFolder(output)
@@ -121,7 +125,7 @@ def _cannot_be_written(output: str, trouble: OSError) -> RecordingError:
 
 
 def _day_of(table: ExportTable) -> str:
-    """Return the day on which a session began, UTC."""
+    """Return the day (UTC) on which a session began."""
     try:
         start = datetime.fromisoformat(table.head.started)
         return f"{start.astimezone(UTC):%Y-%m-%d}" if start.tzinfo else NO_DAY

@@ -1,8 +1,8 @@
 """Find recordings from the names of files, folders and patterns, or from addresses.
 
-Recordings are returned in order. Recordings with the same file name are shown with their
-path. A recording at an address
-is downloaded, and then read like a file.
+The recordings are returned in the order of the user's names; the recordings of one folder or
+pattern are sorted. If two recordings have the same file name, their paths are shown. The
+program downloads a recording at an address, and then reads the copy like a file.
 """
 
 import glob
@@ -22,19 +22,21 @@ from chrono.reader.file_io import size_of
 
 
 def is_address(word: str) -> bool:
-    """Return True if a word is an address and not a path."""
+    """Return True if a word is an address, because it contains ``://``, and not a path."""
     return "://" in word
 
 
 def is_folder(address: str) -> bool:
-    """Return True if an address belongs to a folder."""
+    """Return True if the object at an address is a folder."""
     system, path = _system(address)
     with _telling(address):
         return bool(system.isdir(path))
 
 
 def look_for(address: str) -> list[tuple[str, int]]:
-    """Return the files in a folder at an address, or for a pattern, and their sizes [bytes]."""
+    """
+    Return the files that an address (a folder or a pattern) names, and their sizes [bytes].
+    """
     system, path = _system(address)
     with _telling(address):
         found = (
@@ -91,7 +93,7 @@ class RemoteFolder:
             raise FileExistsError(address)
 
     def open(self, name: str) -> IO[bytes]:
-        """Open a new file in this folder."""
+        """Create a new file in this folder, and open it for writing."""
         path = f"{self._path.rstrip('/')}/{name}"
         with _telling(self._address):
             self._system.makedirs(path.rpartition("/")[0], exist_ok=True)
@@ -111,13 +113,13 @@ def _matching(system: Any, pattern: str) -> dict[str, Any]:
 
 
 def _named_part(path: str) -> PurePosixPath:
-    """Return the part of a path or pattern that comes before the first wildcard."""
+    """Return the folders of a path or pattern before the first part that has a wildcard."""
     named = takewhile(lambda part: not has_magic(part), PurePosixPath(path).parts)
     return PurePosixPath(*named)
 
 
 def _system(address: str) -> tuple[Any, str]:
-    """Return the file system of an address, and the path in it."""
+    """Return the file system to which an address belongs, and the path in this file system."""
     try:
         from fsspec.core import url_to_fs
     except ImportError as error:
@@ -133,7 +135,7 @@ def _system(address: str) -> tuple[Any, str]:
 
 @contextmanager
 def _telling(address: str) -> Iterator[None]:
-    """Turn any error of another file system into an error that states the address."""
+    """Replace any error of another file system by an error that states the address."""
     try:
         yield
     except ChronoError:
@@ -176,7 +178,7 @@ class RecordingSource:
 
 def find_sources(words: Sequence[str]) -> list[RecordingSource]:
     """
-    Find all recordings that the words of the user name.
+    Find all recordings that the user has named.
 
     Parameters
     ----------
@@ -226,7 +228,7 @@ def _told_apart(found: Iterable[tuple[str, int]]) -> list[RecordingSource]:
 
 
 def is_plainly_named(word: str) -> bool:
-    """Return True if a word is the name of one file; the file may be missing."""
+    """Return True if a word names exactly one file; the file may be missing."""
     if is_address(word):
         return not glob.has_magic(word) and not is_folder(word)
     path = Path(word)
@@ -234,7 +236,7 @@ def is_plainly_named(word: str) -> bool:
 
 
 def may_be_recordings(word: str) -> bool:
-    """Return True if a word means recordings and not a port."""
+    """Return True if a word names recordings and not a port."""
     if is_address(word):  # addresses with the scheme of a port are not files
         return word.endswith(ENDING)
     path = Path(word)
@@ -275,7 +277,12 @@ def _below(folder: str) -> Iterator[str]:
 
 
 def _is_wanted(where: str, word: str) -> bool:
-    """Return True if the ending of the file or of the pattern shows that the file is wanted."""
+    """
+    Return True if the program should read the file as a recording.
+
+    The file must have the ending of recordings, or the user's pattern must state an ending,
+    such as ``*.txt``.
+    """
     ending = PurePosixPath(word).suffix
     says_one = glob.has_magic(word) and ending and not glob.has_magic(ending)
     return says_one or where.endswith(ENDING)
@@ -290,7 +297,7 @@ def _cannot_look(error: OSError) -> None:
 
 
 def _identity(where: str, folders: dict[str, str]) -> str:
-    """Return the real path of a file; `folders` keeps the real paths of folders."""
+    """Return the real path of a file; `folders` stores the real paths of known folders."""
     if is_address(where):
         return where
     # `Path.resolve` fails on links in a circle.

@@ -1,15 +1,18 @@
 """Do the same work on many recordings, on one or more cores, and return the results in order.
 
-The work is a pure function of one recording. The number and the size of recordings in work are
-limited, so memory does not grow with the season.
+The work is a function without side effects; its result depends only on one recording. The
+program works on a limited number of recordings at the same time, with a limited total size. So
+the memory does not grow with the number of recordings.
 
-The following figures are an estimate for a hundred thousand recordings of 124 kB and 650 shots
-each, from measured parts on two cores (`tests/benchmarks/bench_season.py`). Finding the
-recordings takes 2.3 s and 106 MB. Reading one recording takes 3.3 ms of one core. A task of a
-cluster costs scheduler and client 2.4 ms, so a task is a batch of 4 MB. Only the client writes,
-in about 1 ms per recording. So a killed worker leaves no incomplete file. With more than about
-five workers, writing limits the speed. Then use several clients that write one folder each. A
-dataset has one folder per day, because one single file would have 18 MB of heads.
+The following numbers are an estimate for a hundred thousand recordings of 124 kB and 650 shots
+each. The estimate uses times that were measured on two cores
+(`tests/benchmarks/bench_season.py`). The search for the recordings takes 2.3 s and 106 MB of
+memory. One core reads a recording in 3.3 ms. Each task of a cluster costs the scheduler and the
+client 2.4 ms of time. So each task is a batch of recordings with a total size of 4 MB. Only the
+client process writes results; this takes about 1 ms per recording. So if a worker process is
+killed, no file is incomplete. If there are more than about five workers, writing limits the
+speed. If writing limits the speed, start several clients that each write one folder. A dataset
+has one folder per day. One single file would need 18 MB for its metadata.
 """
 
 import math
@@ -73,7 +76,7 @@ WORTH_SHARING_BYTES = 12_000_000
 @dataclass(frozen=True, eq=False)
 class Outcome(Generic[T]):
     """
-    The outcome for one recording: a result, or the error that prevented it.
+    The outcome of the work on one recording: a result, or the error that prevented it.
 
     Attributes
     ----------
@@ -131,9 +134,9 @@ def process_recordings(
 
 def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
     """
-    Start early the process that forks the workers, if workers will be used.
+    Start now the process that will create the workers, if workers will be used.
 
-    The process loads its code while this program loads.
+    The new process loads its code while the main program loads its own code.
 
     Parameters
     ----------
@@ -147,7 +150,7 @@ def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
 
 
 def _shared(sources: Sequence[RecordingSource], jobs: int | None) -> tuple[int, int]:
-    """Return the number of processes, and the size of the recordings for each [bytes]."""
+    """Return the number of processes, and the number of bytes that each process reads."""
     total = sum(source.size_bytes for source in sources)
     processes = min(jobs or _cores(total), len(sources), MOST_PROCESSES)
     return processes, total // max(processes, 1)
@@ -176,7 +179,7 @@ def in_order(
     batch_bytes: int = BATCH_BYTES,
 ) -> Iterator[Outcome[T]]:
     """
-    Yield the outcomes of work in other processes, in the order of the sources.
+    Let other processes do the work, and yield the outcomes in the order of the sources.
 
     Parameters
     ----------
@@ -213,7 +216,7 @@ def in_order(
 def _batches(
     sources: Iterable[RecordingSource], large_bytes: float, batch_bytes: int
 ) -> Iterator[list[RecordingSource]]:
-    """Yield sources in batches; a large source is alone in its batch."""
+    """Yield the recording sources in batches; a large recording is alone in its batch."""
     batch: list[RecordingSource] = []
     held_bytes = 0
     for source in sources:
@@ -239,7 +242,7 @@ def _taken(
 
 
 def outcome_of(task: Task[T], source: RecordingSource) -> Outcome[T]:
-    """Do the work on one recording, at a path or at an address."""
+    """Do the work on one recording, which is at a path or at an address."""
     try:
         if not recording_finder.is_address(source.where):
             return Outcome(source, *task(Path(source.where), source))
@@ -260,7 +263,7 @@ def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcom
 
 
 def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
-    """Yield outcomes, and call `progress` when the caller asks for the next outcome."""
+    """Yield outcomes, and call `progress` each time the caller asks for the next outcome."""
     for outcome in outcomes:
         yield outcome
         progress()
@@ -276,7 +279,7 @@ def _cores(total_bytes: int) -> int:
 
 @contextmanager
 def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
-    """Start processes when there is work; later end all of them, even after an error."""
+    """Start worker processes when there is work; at the end stop them, even after an error."""
     context = _context(share_bytes)
     _start_server(context)
     before = set(multiprocessing.active_children())
@@ -295,7 +298,7 @@ def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
 
 
 def _context(share_bytes: int) -> BaseContext:
-    """Return the settings for starting processes, with the modules that they load first."""
+    """Return the context in which processes start, with the modules that they load first."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
@@ -307,7 +310,7 @@ def _context(share_bytes: int) -> BaseContext:
 
 
 def _start_server(context: BaseContext) -> None:
-    """Start the process that forks the workers, so that it loads while this program loads."""
+    """Start the process that creates the workers, so that it can load its modules early."""
     if context.get_start_method() != "forkserver":
         return
     from multiprocessing import forkserver, resource_tracker
@@ -323,7 +326,7 @@ def _start_server(context: BaseContext) -> None:
 
 
 def _begin(share_bytes: int) -> None:
-    """Prepare a process for its part of the work, and let it end with its parent process."""
+    """Prepare a new worker process, and make it end when its parent process ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # in case it was not blocked above
     threading.Thread(target=_end_with_parent, daemon=True).start()
     machine_code.prepare_loops(share_bytes)
