@@ -1,8 +1,9 @@
 """Judge how well each light beam hits its sensor.
 
-The light level at the sensor is compared with the two thresholds of the gate. Recordings do not
-contain light levels. A board sends its present levels only if the program requests them. The
-limits are valid for the gate in `firmware_notes/gate.md`.
+The module compares the light level at the sensor with the two thresholds of the gate.
+Recordings do not contain light levels. A board sends the present light levels only if the
+program requests these levels. The limits in this module are valid for the gate that
+`firmware_notes/gate.md` describes.
 """
 
 from collections import deque
@@ -65,7 +66,7 @@ class AlignmentVerdict(Enum):
 @dataclass(frozen=True)
 class GateAlignment:
     """
-    The present alignment of one light beam.
+    The present alignment of one light beam with its sensor.
 
     Attributes
     ----------
@@ -85,18 +86,20 @@ class GateAlignment:
 
     @property
     def margin(self) -> float:
-        """Fraction of the light that can be lost before the gate trips; at least 0."""
+        """Fraction of the light that the beam can lose before the gate trips; at least 0."""
         light = self.levels.light_v
         return max(1.0 - self.levels.lower_v / light, 0.0) if light > 0.0 else 0.0
 
     @property
     def trip_share(self) -> float:
-        """Fraction of the light that is left when the gate trips; at most 1."""
+        """
+        Fraction of the light that still reaches the sensor when the gate trips; at most 1.
+        """
         return 1.0 - self.margin
 
 
 class AlignmentMonitor:
-    """Follows the light levels of both gates while a screen shows them."""
+    """Watches the light levels of both gates while a screen shows these levels."""
 
     def __init__(self) -> None:
         self._seen: tuple[deque[tuple[int, float]], ...] = (deque(), deque())
@@ -141,7 +144,9 @@ class AlignmentMonitor:
 
 
 def judge_alignment(levels: GateLevels) -> AlignmentVerdict:
-    """Judge the alignment of a beam from its light level and its thresholds only."""
+    """
+    Judge the alignment of a beam from its light level and from the thresholds of its gate.
+    """
     light, lower, upper = levels
     if not LOWEST_V <= lower <= HIGHEST_V:
         return AlignmentVerdict.NO_TRIMMER
@@ -177,7 +182,8 @@ def tone_period_s(gate: GateAlignment) -> float | None:
     """
     Return the time between two sounds [s], or None for silence.
 
-    A larger margin gives faster sounds. A gate that is not clear makes no sound.
+    The sounds follow each other faster if the gate can lose more light before it trips. If the
+    beam of a gate is not clear, the program makes no sound.
     """
     if gate.levels.light_v <= gate.levels.upper_v:
         return None
@@ -195,14 +201,14 @@ class Tone:
         self._sounded_s = float("-inf")
 
     def turn_on(self) -> None:
-        """Select the next gate for the sound; after the last gate, select silence."""
+        """Change the gate that makes the sound: first gate A, then gate B, then silence."""
         self.gate = {"": "A", "A": "B"}.get(self.gate, "")
 
     def is_due(self, gates: Sequence[GateAlignment], now_s: float) -> bool:
         """
         Return True if it is time for a sound.
 
-        The time until the next sound then begins at this moment.
+        If the result is True, the wait for the next sound begins at `now_s`.
 
         Parameters
         ----------

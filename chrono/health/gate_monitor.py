@@ -1,7 +1,8 @@
-"""Watch the gates while lines come in, and keep counts of the last minute.
+"""Count what happens at the gates, and keep the counts of the last minute.
 
-`GateMonitor` takes decoded events and finished shots. It keeps a few numbers for each gate, and
-`judge_readiness` judges these numbers. This module does not use ports or screens.
+`GateMonitor` takes decoded events and finished shots. For each gate, the monitor keeps a few
+numbers. The function `judge_readiness` judges these numbers. This module does not use ports or
+screens.
 """
 
 from collections import deque
@@ -37,8 +38,8 @@ class FlickerReading(NamedTuple):
     """
     The present flicker of one gate.
 
-    It has the frequency [Hz], and the blocked part of each period. The frequency is 0 if there
-    is no flicker.
+    `frequency_hz` is the frequency of the flicker [Hz]. `duty` is the part of each flicker
+    period in which the gate is blocked. The frequency is 0 if the gate does not flicker.
     """
 
     frequency_hz: float = 0.0
@@ -49,7 +50,7 @@ def flicker_now(
     spans: Sequence[FlickerSpan], now: int, rules: Rules, within_s: float = RECENT_S
 ) -> tuple[FlickerReading, FlickerReading]:
     """
-    Return the flicker of each gate during the last seconds.
+    Return the frequency and the duty of the flicker at each gate in the last seconds.
 
     Parameters
     ----------
@@ -71,7 +72,7 @@ def flicker_now(
 
 @dataclass
 class _Second:
-    """The counts during one second of the computer's clock, and the times of its beats [us]."""
+    """The counts and the times of the beats [us] in one second of the computer's clock."""
 
     counts: Ints = field(default_factory=lambda: np.zeros(_SIZE, np.int64))
     first_beat_us: int | None = None
@@ -81,7 +82,7 @@ class _Second:
 
 class GateMonitor:
     """
-    Keeps the observations of the gates during the last minute.
+    Stores what the program observed at the gates during the last minute.
 
     Parameters
     ----------
@@ -130,8 +131,9 @@ class GateMonitor:
         """
         Add finished shots to the observations.
 
-        A passage at only one gate is noise if it is too short for any body. Shots with a
-        transit show how often the gates bounce.
+        If only one gate trips, and its beam is blocked for a time that is too short for any
+        body, the function counts this as noise. For each shot with a transit, the function
+        stores how much bounces of the gates add to the uncertainty of an edge time.
         """
         rules = self._rules
         shortest_m = rules.body_length_m or 0.0
@@ -157,9 +159,10 @@ class GateMonitor:
         flicker: tuple[FlickerReading, FlickerReading] = (FlickerReading(), FlickerReading()),
     ) -> Observation:
         """
-        Return the observations of the last minute before `host_us`.
+        Return what the monitor observed in the last minute before `host_us`.
 
-        If the monitor started later, the observations begin at its start.
+        If the monitor has run for less than a minute, the observations begin at the start of
+        the monitor.
 
         Parameters
         ----------
@@ -206,7 +209,9 @@ class GateMonitor:
         )
 
     def _second_of(self, host_us: int) -> _Second:
-        """Return the counts of the present second, and delete counts that are too old."""
+        """
+        Return the counts of the present second, and delete counts from before the last minute.
+        """
         at = max(host_us // SECOND_US, *self._seconds, 0)
         if at not in self._seconds:
             self._seconds[at] = _Second()
@@ -215,7 +220,9 @@ class GateMonitor:
         return self._seconds[at]
 
     def _chatter(self, events: Events, gate: int) -> int:
-        """Count how often a gate tripped again within the rig's quiet time after a passage."""
+        """
+        Count how often a gate was blocked again within the rig's quiet time after clearing.
+        """
         chosen = (events.kind <= EventKind.LATE) & (events.gate == gate)
         chosen &= events.level != LEVEL_UNKNOWN
         places = np.flatnonzero(chosen)
@@ -233,7 +240,7 @@ class GateMonitor:
         return int(np.count_nonzero(again))
 
     def _take_levels(self, events: Events, gate: int) -> None:
-        """Update the level of one gate (blocked or clear) from its edges and from the beats."""
+        """Update the state of one gate (blocked or clear) from its edges and from the beats."""
         is_beat = events.kind == EventKind.BEAT
         is_edge = (events.kind <= EventKind.LATE) & (events.gate == gate)
         places = np.flatnonzero(is_beat | (is_edge & (events.level != LEVEL_UNKNOWN)))
@@ -247,14 +254,15 @@ class GateMonitor:
 
 def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     """
-    Find the places at which a batch must be cut before its events are counted.
+    Find the positions at which the caller must cut a batch before it counts the events.
 
-    With these places, the counts do not depend on the size of the batches. Each piece is one
-    second of the computer's clock. All events that are too old for the last minute are in one
-    piece. The last minute ends at the end of the batch, or at `until_us` if nobody requests
-    results earlier. A hello line begins a new piece, because the board may now use another
-    counter. Records after the last event also begin a new piece, because it is not yet known to
-    which second they belong.
+    If the caller cuts at these positions, the counts do not depend on the size of the batches.
+    Each piece contains the events of one second of the computer's clock. All events from before
+    the last minute are in one piece. The last minute ends at `until_us`, or at the end of the
+    batch if the end is later. A hello line (the line in which a board describes its counter)
+    begins a new piece, because the board may now use another counter. Records after the last
+    event of the batch also begin a new piece, because the program does not know yet to which
+    second these records belong.
     """
     n, host_us = len(batch.events), batch.events.host_us
     second = np.maximum.accumulate(host_us) // SECOND_US
@@ -281,7 +289,7 @@ def _take_beats(second: _Second, host_us: Ints) -> None:
 
 
 def _longest_silence_us(seconds: list[_Second], began_us: int, now_us: int) -> int:
-    """Return the longest time without a beat since `began_us` [us]."""
+    """Return the longest time since `began_us` in which the board sent no beat [us]."""
     last_us, longest_us = began_us, 0
     for second in seconds:
         if second.first_beat_us is not None:

@@ -1,8 +1,8 @@
 """Judge from observations whether the gates are ready for good measurements.
 
-`Observation` contains the numbers that were observed during some time. `judge_readiness` makes
-several checks with these numbers. This module does not use ports or screens, and it does not
-write sentences.
+An `Observation` contains the numbers that the program observed during some time. The function
+`judge_readiness` makes several checks with these numbers. This module does not use ports or
+screens, and it does not write messages for the user.
 """
 
 from collections.abc import Mapping
@@ -46,7 +46,7 @@ time, two beats are missing."""
 @dataclass(frozen=True)
 class GateObservation:
     """
-    The numbers that were observed at one gate.
+    What the program observed at one gate.
 
     Attributes
     ----------
@@ -75,7 +75,7 @@ class GateObservation:
 @dataclass(frozen=True)
 class Observation:
     """
-    The numbers that were observed at gates, link and clock during some time.
+    What the program observed at the gates, the link and the clock during some time.
 
     Attributes
     ----------
@@ -130,27 +130,35 @@ class Observation:
         return self.gates["AB".index(name)]
 
     def per_min(self, count: int) -> float:
-        """Convert a count to a rate per minute."""
+        """Convert a number of events to events per minute."""
         return 60 * count / self.span_s if self.span_s > 0 else 0.0
 
     @property
     def bad_lines(self) -> int:
-        """Number of damaged lines or of lost lines, whichever is larger."""
+        """The larger of two numbers: the damaged lines and the lost lines."""
         return max(self.damaged, self.lost_lines)
 
     @property
     def hidden(self) -> int:
-        """Number of recent shots without a bounce. Noise may still have shifted their edges."""
+        """
+        Number of recent shots in which no edge bounced.
+
+        Noise may still have shifted the edges of these shots.
+        """
         return self.timed - self.bounced
 
     @property
     def knows_rate(self) -> bool:
-        """True if the beats give a rate of the counter with a known uncertainty."""
+        """True if the program has measured the counter's rate and knows its uncertainty."""
         return self.clock is not None and isfinite(self.clock.U95)
 
     @property
     def rate_off(self) -> float:
-        """Relative difference between the measured rate and the rig's rate; 0 if unknown."""
+        """
+        Relative difference between the counter's measured rate and the rate in the rig.
+
+        The value is 0 if the measured rate is unknown.
+        """
         if self.clock is None or not self.knows_rate:
             return 0.0
         return self.clock.rate_error - self.rate_error
@@ -199,14 +207,14 @@ class ReadinessItem:
 
     @property
     def name(self) -> str:
-        """The name of the check, with the gate if the check is about one gate."""
+        """The name of the check. If the check is about one gate, the name contains the gate."""
         return f"{self.aspect} {self.gate}" if self.gate else str(self.aspect)
 
 
 @dataclass(frozen=True)
 class Readiness:
     """
-    The results of all readiness checks, with the observations.
+    The results of all readiness checks, and the observations that the checks used.
 
     The gates are ready if no check found a problem.
     """
@@ -224,16 +232,16 @@ class Readiness:
 
     @property
     def ready(self) -> bool:
-        """True if no item prevents good measurements."""
+        """True if no check found a problem."""
         return not self.troubles
 
     @property
     def troubles(self) -> tuple[ReadinessItem, ...]:
-        """The items that prevent good measurements."""
+        """The results of the checks that found a problem."""
         return tuple(item for item in self.items if item.troubled)
 
     def trend(self, item: ReadinessItem) -> LengthTrend:
-        """Return the change of length that belongs to a check of growth or drift."""
+        """Return how the measured body length changes, for a check of growth or drift."""
         (found,) = (
             each
             for each in self.trends
@@ -243,7 +251,7 @@ class Readiness:
 
 
 def judge_readiness(seen: Observation) -> Readiness:
-    """Judge from the observations whether gates, link and clock are ready."""
+    """Judge from the observations whether the gates, the link and the clock are ready."""
     if not seen.lines:
         return Readiness(seen, (ReadinessItem(Aspect.LINK, troubled=True),))
     gates = [item for name in "AB" for item in _gate_items(name, seen)]
@@ -276,17 +284,17 @@ def _gate_items(name: str, seen: Observation) -> tuple[ReadinessItem, ...]:
 
 
 def _is_often(count: int, seen: Observation, limit_per_min: float) -> bool:
-    """Return True if events come too often; a single event is always allowed."""
+    """Return True if events are more frequent than the limit. One event is always allowed."""
     return count >= 2 and seen.per_min(count) > limit_per_min
 
 
 def _hides_noise(seen: Observation) -> bool:
-    """Return True if the noise that made some shots bounce may also affect the other shots."""
+    """Return True if noise may have shifted edges even in shots in which no edge bounced."""
     return min(seen.bounced, seen.hidden) >= FEW_SHOTS and seen.bounce_s > seen.jitter_s
 
 
 def _is_off(seen: Observation) -> bool:
-    """Return True if the beats show that the rig states a wrong rate of the counter."""
+    """Return True if the measured rate of the counter shows that the rig's rate is wrong."""
     if not seen.has_beats or seen.clock is None or not seen.knows_rate:
         return False
     return abs(seen.rate_off) > seen.rate_tolerance + seen.clock.U95
@@ -300,7 +308,7 @@ def with_shots(
     trends: tuple[LengthTrend, ...] = (),
 ) -> Readiness:
     """
-    Add the checks that need shots to the readiness checks.
+    Return the readiness with additional checks that use the measured shots.
 
     Parameters
     ----------

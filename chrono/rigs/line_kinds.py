@@ -1,9 +1,9 @@
 """The kinds of lines that a board may send, and the properties of each kind.
 
-Other modules use the properties of a `LineKind`. They never compare the names of kinds. To add
-a kind, describe it here, and add a parser for one line to `reader/line_grammar.py`. If the
-program must read large recordings of this kind fast, also add a loop to
-`reader/bulk_decoding.py`.
+Other modules use the properties of a `LineKind`. Other modules never compare the names of line
+kinds. To add a kind of lines, describe the kind in this module, and add a parser for one line
+to `reader/line_grammar.py`. If the program must read large recordings with such lines fast,
+also add a decoding loop to `reader/bulk_decoding.py`.
 """
 
 from collections.abc import Callable
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 @dataclass(frozen=True)
 class LineKind:
     """
-    One kind of lines that a board may send.
+    One format of the lines that a board may send.
 
     Attributes
     ----------
@@ -62,7 +62,9 @@ class LineKind:
 
     @property
     def counts_ticks(self) -> bool:
-        """True if counter values are ticks of the board's counter."""
+        """
+        True if the counter values in the lines are numbers of ticks of the board's counter.
+        """
         return self.unit_s is None
 
 
@@ -86,7 +88,7 @@ def names_of(
     last: str, fits: Callable[[LineKind], bool] = lambda kind: True, quote: str = ""
 ) -> str:
     """
-    Join the names of line kinds to a phrase, such as ``framed, plain or interval``.
+    Join the names of line kinds to one text, such as ``framed, plain or interval``.
 
     Parameters
     ----------

@@ -1,7 +1,8 @@
 """Read and write the description of a rig, in a file such as `rig.toml` or in a recording.
 
-All problems in a file are reported together, with line numbers if they are known. A file is
-written completely or not at all. The program copies a file before it changes the file.
+The program reports all problems in a file together, with the line numbers that it knows. The
+program writes a file completely or not at all. The program copies a file before it changes the
+file.
 """
 
 import datetime
@@ -51,7 +52,9 @@ MAX_FILE_BYTES = 64 * 1024
 
 
 class RigProblems(RigError):  # noqa: N818 - several, reported as one
-    """Several problems in one rig file; `problems` contains an error for each problem."""
+    """
+    Reports several problems in one rig file. `problems` contains an error for each problem.
+    """
 
     def __init__(self, problems: tuple[RigError, ...]) -> None:
         super().__init__(problems[0].message, where=problems[0].where, hint=problems[0].hint)
@@ -96,7 +99,7 @@ def parse_rig(text: str, where: str = "") -> Rig:
 
 def rig_from_table(table: Mapping[str, Any], where: str = "") -> Rig:
     """
-    Make a rig from the keys and values that a TOML reader has found in a file.
+    Make a rig from the keys and values that a TOML reader has read from a file.
 
     Raises
     ------
@@ -134,13 +137,13 @@ def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
 
 
 def default_rig(spacing_m: float = 0.3) -> Rig:
-    """Return a rig with the given spacing of the gates [m] and default values for the rest."""
+    """Return a rig with the given spacing of the gates [m]. All other values are defaults."""
     return rig_from_record({"gates": {"spacing_m": spacing_m}})
 
 
 def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
     """
-    Return the rig with the counter's frequency [Hz] and width that the board reports.
+    Return the rig with the frequency [Hz] and the width of the counter that the board reports.
 
     Raises
     ------
@@ -162,7 +165,7 @@ def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
 
 def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
     """
-    Return the rig with a measured rate of the board's counter.
+    Return a copy of the rig that contains a measured rate of the board's counter.
 
     Parameters
     ----------
@@ -182,7 +185,7 @@ def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
 
 
 def with_host_clock(rig: Rig) -> Rig:
-    """Return the rig, changed to take the rate of its counter from the computer's clock."""
+    """Return a copy of the rig that takes the counter's rate from the computer's clock."""
     record = rig_record(rig)
     record["clock"]["from_host"] = True
     return rig_from_record(record)
@@ -190,7 +193,7 @@ def with_host_clock(rig: Rig) -> Rig:
 
 def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
     """
-    Return a rig with new values for some keys. The values are texts, as in a rig file.
+    Return a rig with new values for some keys. The new values are texts, as in a rig file.
 
     Parameters
     ----------
@@ -226,7 +229,11 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
 
 
 def _literal(text: str) -> object:
-    """Convert a whole number, `true` or `false` to its TOML value; keep all other texts."""
+    """
+    Convert the text of a whole number, `true` or `false` to its TOML value.
+
+    Return any other text unchanged.
+    """
     if re.fullmatch(r"[0-9]+", text):
         return int(text)
     return {"true": True, "false": False}.get(text, text)
@@ -259,7 +266,7 @@ def write_rig(path: str | Path, text: str) -> Rig:
 
 def update_rig(path: str | Path, changes: Mapping[str, object]) -> Path:
     """
-    Change keys of a rig file, keep its comments, and make a copy of the old file.
+    Change values in a rig file, keep the comments, and make a copy of the old file.
 
     Parameters
     ----------
@@ -329,8 +336,8 @@ def _key_lines(text: str) -> _Places:
     """
     Return the line number of each key of a valid TOML text.
 
-    Lines are collected until they are valid TOML together. In this way, tomllib decides where a
-    statement ends.
+    The function collects lines until the collected lines together are valid TOML. So the TOML
+    reader `tomllib` itself decides where a statement ends.
     """
     lines: _Places = {}
     table: tuple[str, ...] = ()
@@ -362,7 +369,7 @@ def _first_path(parsed: object) -> tuple[str, ...]:
 
 
 def _rig_error(error: ValidationError, where: str, lines: _Places) -> RigError:
-    """Return one error for all problems that pydantic found, in the order of their lines."""
+    """Return one error for all problems that pydantic found, sorted by line number."""
     found = [_problem(detail, where, lines) for detail in error.errors(include_url=False)]
     problems = tuple(problem for _, problem in sorted(found, key=lambda pair: pair[0]))
     return problems[0] if len(problems) == 1 else RigProblems(problems)
@@ -453,7 +460,7 @@ def _changed(text: str, changes: Mapping[str, object], where: str) -> str:
 
 
 def _keep_copy(path: Path) -> Path:
-    """Copy the file to a new file with an unused name, ``<name>.before-<date>[-2…]``."""
+    """Copy the file to a new file with a new name, ``<name>.before-<date>[-2…]``."""
     content = path.read_bytes()
     stem = f"{path.name}.before-{datetime.date.today().isoformat()}"
     for number in itertools.count(1):

@@ -1,9 +1,10 @@
 """Define the sections of a rig, and the unit, limits and default of each quantity.
 
-In a file, every quantity is a text with a unit, and its key is the alias of the attribute. In a
-recording, the same values are SI numbers, and the keys are the names of the attributes. Some
-values are possible alone but not plausible together. The program accepts these values and
-reports doubts. This module does not read or write files.
+In a rig file, every quantity is a text with a unit, and its key is the `alias` of the
+attribute. In a recording, the same quantity is an SI number, and its key is the name of the
+attribute. Each value of a rig may be possible, although the rig as a whole is not plausible.
+The program accepts such a rig and reports why the rig is not plausible. This module does not
+read or write files.
 """
 
 import datetime
@@ -41,7 +42,8 @@ def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidato
     """
     Make the function that reads a quantity and checks its limits.
 
-    The quantity is in `unit`, between `low` and `high`. `limits` describes this range in words.
+    The quantity must be between `low` and `high`, in the unit `unit`. `limits` describes the
+    range from `low` to `high` in words.
     """
     kind, example = KINDS[unit]
 
@@ -75,12 +77,14 @@ def _number(value: object) -> float:
 
 
 def _trouble(reason: str, hint: str, key: str = "") -> PydanticCustomError:
-    """Make an error. Its text is shown after the name of the wrong key."""
+    """Make an error. A message shows the text of the error after the name of the wrong key."""
     return PydanticCustomError("rig", "{reason}", {"reason": reason, "hint": hint, "key": key})
 
 
 def shown(value: object) -> str:
-    """Return a value as it is shown in a message: a text in quotes, other values unchanged."""
+    """
+    Return a value as a message shows it: a text with quotes, any other value without quotes.
+    """
     return quote(value) if isinstance(value, str) else quote(value)[1:-1]
 
 
@@ -116,7 +120,9 @@ SLOPE_WORDS = {"level": "0 deg", "down": "90 deg", "up": "-90 deg"}
 
 
 def _slope_word(value: object) -> object:
-    """Replace a slope word by its angle; return any other value unchanged."""
+    """
+    Replace a slope word (level, down or up) by its angle. Return any other value unchanged.
+    """
     return SLOPE_WORDS.get(value.strip().lower(), value) if isinstance(value, str) else value
 
 
@@ -154,7 +160,7 @@ Date = Annotated[
 
 
 def _line_kind(value: object) -> LineKind:
-    """Return the kind of lines with the name that a file or a recording states."""
+    """Return the `LineKind` for the name that a rig file or a recording states."""
     kind = LINE_KINDS.get(value) if isinstance(value, str) else value
     if isinstance(kind, LineKind):
         return kind
@@ -306,9 +312,9 @@ class Window(_Section):
 
 class Site(_Section):
     """
-    The place of the gates, from which air drag and local gravity are computed.
+    The place of the gates. The program uses these values to compute air drag and local gravity.
 
-    All values are in SI units; the humidity is 0 … 1.
+    All values are in SI units. The humidity is a number from 0 to 1.
     """
 
     muzzle_distance_m: Distance = Field(1.0, alias="muzzle_distance")
@@ -328,15 +334,15 @@ class _Result(_Section):
 
     @property
     def degrees_of_freedom(self) -> float:
-        """Degrees of freedom of the standard uncertainty; infinity if they are not limited."""
+        """Degrees of freedom of the standard uncertainty; infinity if there is no limit."""
         return math.inf if self.dof is None else self.dof
 
 
 class ClockResult(_Result):
     """
-    Relative error of the counter's frequency, and its standard uncertainty u.
+    Relative error of the counter's frequency, and the standard uncertainty u of this error.
 
-    With the relative error ε, the frequency is f = f_nominal·(1 + ε).
+    If the relative error is ε, the frequency is f = f_nominal·(1 + ε).
     """
 
     rate_error: RateError = Field(alias="value")
@@ -344,7 +350,9 @@ class ClockResult(_Result):
 
 
 class LatencyResult(_Result):
-    """Delay of gate B minus delay of gate A, and its standard uncertainty [s]."""
+    """
+    Delay of gate B minus delay of gate A, and the standard uncertainty of the difference [s].
+    """
 
     difference_s: Difference = Field(alias="value")
     difference_u_s: Delay = Field(alias="u")
@@ -352,10 +360,10 @@ class LatencyResult(_Result):
 
 class SpacingResult(_Result):
     """
-    Calibrated spacing of the gates, and its standard uncertainty [m].
+    Calibrated spacing of the gates, and the standard uncertainty of the spacing [m].
 
-    `covers_trip` is true if the spacing was measured with the gates themselves. The spacing
-    then includes the places where the gates trip.
+    `covers_trip` is true if the gates themselves were used to measure the spacing. If
+    `covers_trip` is true, the spacing already includes the exact places where the gates trip.
     """
 
     spacing_m: Length = Field(alias="value")
@@ -364,7 +372,11 @@ class SpacingResult(_Result):
 
 
 class Calibration(_Section):
-    """The results of calibrations. Each result is optional, and it replaces a tolerance."""
+    """
+    The results of calibrations.
+
+    Each result is optional. A result replaces a tolerance of the rig.
+    """
 
     clock: ClockResult | None = None
     latency: LatencyResult | None = None
@@ -372,18 +384,20 @@ class Calibration(_Section):
 
     @property
     def rate_error(self) -> float:
-        """Relative error of the counter's frequency; 0 if it was not calibrated."""
+        """Relative error of the counter's frequency; 0 if the counter was not calibrated."""
         return self.clock.rate_error if self.clock else 0.0
 
     @property
     def latency_difference_s(self) -> float:
-        """Delay of gate B minus delay of gate A [s]; 0 if it was not calibrated."""
+        """Delay of gate B minus delay of gate A [s]; 0 if the delays were not calibrated."""
         return self.latency.difference_s if self.latency else 0.0
 
 
 class Rig(_Section):
     """
-    The complete description of a rig. Each section describes its own quantities.
+    The complete description of a rig.
+
+    The class of each section describes the quantities of the section.
 
     Attributes
     ----------
@@ -433,7 +447,7 @@ class Rig(_Section):
         return self
 
     def counter_trouble(self) -> tuple[str, str] | None:
-        """If the counter is too narrow for a slow body, return the reason and what to do."""
+        """If the counter has too few bits for a slow body, return the reason and what to do."""
         wrap_s = 2**self.clock.counter_bits * self.clock.unit_s
         way_m = self.gates.spacing_m + self.body.length_m
         shot_s = way_m / self.window.slowest_mps
@@ -449,7 +463,11 @@ class Rig(_Section):
 
     @property
     def spacing_m(self) -> float:
-        """Spacing for computing speeds [m]. A calibrated value replaces the stated value."""
+        """
+        Distance between the gates that the program uses to compute speeds [m].
+
+        A calibrated value replaces the value that the user stated.
+        """
         calibrated = self.calibration.spacing
         return calibrated.spacing_m if calibrated else self.gates.spacing_m
 
@@ -481,7 +499,9 @@ def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
 
 
 def stands_behind_mouth(rig: Rig) -> bool:
-    """Return True if gate A would be at the launcher's mouth or behind it."""
+    """
+    Return True if the rig's values place gate A at the launcher's mouth or behind the mouth.
+    """
     return rig.site.muzzle_distance_m <= rig.spacing_m / 2
 
 

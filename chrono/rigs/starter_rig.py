@@ -1,7 +1,8 @@
-"""Write starter rig files. A starter file explains each key and gives it a default value.
+"""Write starter rig files.
 
-The defaults give the right ± for gates that were built as the firmware notes say and were never
-calibrated. The values and comments of the clock depend on the kind of board.
+A starter file explains each key and contains a default value for each key. The default values
+give the right ± if the user has built the gates as in the firmware notes and has not calibrated
+the gates. The values and comments of the clock depend on the kind of board.
 """
 
 import json
@@ -16,7 +17,7 @@ from chrono.rigs.rig_model import Rig
 
 @dataclass(frozen=True)
 class _About:
-    """The clock values of one kind of board, and the comments on them in the starter file."""
+    """The clock values of one kind of board, and the comments on these values."""
 
     rate: str
     jitter: str = ""
@@ -71,9 +72,10 @@ def starter_text(
     drops: bool = False,
 ) -> str:
     """
-    Return the text of a starter file, with comments and with the clock of the given board.
+    Return the text of a starter file, with comments and with the clock values of the board.
 
-    If `drops` is true, one gate is above the other, and the dropped bodies may be slow.
+    If `drops` is true, the rig is for falling bodies: one gate is above the other, and slow
+    bodies are allowed.
     """
     about = BOARDS[board]
     return _STARTER.format(

@@ -1,7 +1,6 @@
-"""Run sessions: take rows, write recordings, and keep the shots and the operator's entries.
+"""Run sessions: process rows, write recordings, and store shots and the operator's entries.
 
-Input: decoded rows from a live board, from a replay or from a complete file. All rows go
-through `Session.feed`.
-Output: shots, views of the session, and rows for the recording.
-This package does not use screens.
+The package gets decoded rows from a live board, from a replay or from a complete file. The
+function `Session.feed` processes all rows. The package returns shots, views of the session, and
+rows for the recording. This package does not use screens.
 """

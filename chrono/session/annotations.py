@@ -1,12 +1,13 @@
-"""Keep the setups and marks of a session, and find the shots to which they belong.
+"""Keep the setups and marks of a session, and find the shots of each setup and mark.
 
-A setup is valid from the moment when the operator enters it. It is valid for every shot with a
-key above the latest counter value at this moment. A correction replaces a setup at every
-earlier place where the operator entered it. Undone entries have no effect.
+A setup is valid for all shots after the moment when the operator enters the setup. The keys of
+these shots are above the latest counter value at this moment. A correction replaces every
+earlier entry of a setup. Entries that the operator has undone have no effect.
 
-A mark on a shot belongs to the shot's key. A hold begins at the latest counter value at the
-moment when the operator enters it. Keys and counter values stay the same when speeds are
-computed again.
+A mark on a shot stores the key of this shot. While the session is on hold, the program records
+shots but does not count them. A hold begins at the latest counter value at the moment when the
+operator enters the hold. Keys and counter values do not change when the program computes speeds
+again.
 """
 
 from bisect import bisect_left
@@ -55,7 +56,9 @@ class _Stated:
 
 
 class Setups:
-    """The setups of a session, in order. The first setup has no name."""
+    """
+    The setups of a session, in the order of entry. The first setup in the list has no name.
+    """
 
     def __init__(self) -> None:
         self._stated: list[_Stated] = []
@@ -102,9 +105,9 @@ class Setups:
 
     def at(self, keys: Ints) -> npt.NDArray[np.int32]:
         """
-        Return the number of each shot's setup in the list of setups.
+        Return the position of each shot's setup in the list of setups.
 
-        The result is an array of shape (N,).
+        The result is an array of shape (N,), with one value per shot.
         """
         if len(self._since) == 1:
             return np.zeros(len(keys), np.int32)
@@ -112,38 +115,40 @@ class Setups:
         return np.maximum(place, 0).astype(np.int32)
 
     def after(self, anchor: int) -> tuple[int, Setup]:
-        """Return the setup for a shot after `anchor`: its place in the list, and the setup."""
+        """
+        Return the list position and the setup that apply to shots with keys above `anchor`.
+        """
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
         return place, self._setups[place]
 
     @property
     def names(self) -> tuple[str, ...]:
-        """The names of the setups in order of first use, without repeated names."""
+        """The names of the setups in order of first use. Each name occurs only once."""
         return tuple(dict.fromkeys(each.name for each in self._setups))
 
     def name(self, place: int) -> str:
-        """Return the name of the setup at a place in the list of setups."""
+        """Return the name of the setup at position `place` in the list of setups."""
         return self._setups[place].name
 
     def body(self, place: int) -> Body:
-        """Return the body values that the setup at a place in the list states."""
+        """Return the body values of the setup at position `place` in the list of setups."""
         return tuple(sorted(self._setups[place].body.items()))
 
     @property
     def state_bodies(self) -> bool:
-        """True if any setup states values of the body."""
+        """True if at least one setup states its own mass or size of the body."""
         return any(each.body for each in self._setups)
 
     def named(self, name: str | None) -> Bools:
-        """Return True for each place whose setup has this name; None means any name."""
+        """Return True for each setup in the list that has this name. None means any name."""
         return np.array([name in (None, each.name) for each in self._setups])
 
     def all(self) -> tuple[Setup, ...]:
-        """Return all setups in order, with all corrections."""
+        """Return all setups of the session in order, after all corrections."""
         return tuple(self._setups)
 
     def last(self, name: str) -> Setup:
-        """Return the last setup that has this name."""
+        """Return the last setup in the list that has this name."""
         return next((s for s in reversed(self._setups) if s.name == name), Setup())
 
     def _add(self, anchor: int) -> None:
@@ -160,7 +165,7 @@ class Setups:
         self._corrections += 1
 
     def _what_holds(self) -> list[Setup]:
-        """Return the valid setups in order, without undone entries."""
+        """Return the valid setups in order, without entries that the operator has undone."""
         held = [Setup()]
         for said in self._stated:
             if said.setup.corrects is None:
@@ -186,7 +191,7 @@ NOTE_LIMIT = 10_000
 @dataclass(frozen=True)
 class ShotMarks:
     """
-    The result of all marks on one shot.
+    The combined result of all marks on one shot.
 
     `counted` is None if no mark states whether the shot counts.
     """
@@ -198,7 +203,7 @@ class ShotMarks:
 
 class MarkedShots(NamedTuple):
     """
-    The marks on N shots.
+    The operator's marks on N shots.
 
     Attributes
     ----------
@@ -213,7 +218,7 @@ class MarkedShots(NamedTuple):
 
     def are_counted(self, countable: Bools, measured: Bools) -> Bools:
         """
-        Return which shots count in the statistics.
+        Return True for each shot that counts in the statistics.
 
         Parameters
         ----------
@@ -229,14 +234,16 @@ class MarkedShots(NamedTuple):
         return counted
 
     def words(self) -> list[str]:
-        """Return a text for each shot: why the shot is set aside, and the user's note."""
+        """
+        Return a text for each shot: why the user does not count the shot, and the user's note.
+        """
         words = [""] * len(self.held)
         for place, said in self.noted().items():
             words[place] = said
         return words
 
     def noted(self) -> dict[int, str]:
-        """Return the texts of all shots that have a text, by the places of the shots."""
+        """Return a dictionary: the position of each shot that has a text, and this text."""
         words = dict.fromkeys(np.flatnonzero(self.held).tolist(), "on hold")
         for place, said in self.marks.items():
             words[place] = _words(said, bool(self.held[place]))
@@ -245,7 +252,7 @@ class MarkedShots(NamedTuple):
 
 class Marks:
     """
-    The marks of a session.
+    The operator's marks in a session.
 
     Attributes
     ----------
@@ -263,7 +270,7 @@ class Marks:
 
     def take(self, mark: Mark, anchor: int) -> None:
         """
-        Add a mark that was made when `anchor` was the latest counter value.
+        Add a mark. When the operator made the mark, the latest counter value was `anchor`.
 
         Raises
         ------
@@ -299,12 +306,12 @@ class Marks:
             self._shots[mark.shot] = reduce(_marked, said, before)
 
     def held_after(self, anchor: int) -> bool:
-        """Return True if a shot after `anchor` does not count because of a hold."""
+        """Return True if the session is on hold for shots with keys above `anchor`."""
         place = bisect_left(self._since, anchor + 1)
         return place > 0 and self._held[place - 1]
 
     def of(self, shot: int) -> ShotMarks:
-        """Return the marks on the shot with this key."""
+        """Return all marks on the shot whose key is `shot`."""
         return self._shots.get(shot, ShotMarks())
 
     def at(self, keys: Ints) -> MarkedShots:
@@ -342,7 +349,7 @@ class Marks:
 
 
 def _last(said: Sequence[object], what: object) -> int:
-    """Return the place of the last entry that is equal to `what`."""
+    """Return the position of the last entry in `said` that is equal to `what`."""
     for place in range(len(said) - 1, -1, -1):
         if said[place] == what:
             return place
@@ -383,7 +390,7 @@ class Annotations:
 
     def take(self, record: Record, anchor: int) -> None:
         """
-        Add an entry that was made when `anchor` was the latest counter value.
+        Add an entry. When the operator made the entry, the latest counter value was `anchor`.
 
         Raises
         ------

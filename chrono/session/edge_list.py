@@ -1,4 +1,4 @@
-"""Every edge of a recording, and how the program classified it."""
+"""List all edges of a recording, and show how the program classified each edge."""
 
 from dataclasses import dataclass, fields
 
@@ -15,9 +15,9 @@ from chrono.session.session import Session
 @dataclass(frozen=True, eq=False)
 class EdgeList:
     """
-    All edges of a recording, in the order of their lines.
+    All edges of a recording, in the order of the lines in the file.
 
-    Each attribute is an array of shape (N,).
+    Each attribute is an array of shape (N,), with one value per edge.
 
     Attributes
     ----------
@@ -51,7 +51,7 @@ class EdgeList:
 
 def edges_of(recorded: LoadedRecording) -> EdgeList:
     """
-    Read a recording again, and return all its edges.
+    Read a recording again, and return all edges of the recording.
 
     Parameters
     ----------

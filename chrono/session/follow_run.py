@@ -1,8 +1,9 @@
 """Follow a recording while another program writes it.
 
-The run first reads all rows in the file, then every new row when it comes. The session is the
-same as in a live run and in a replay. The run never writes to the recording. The operator must
-enter setups and marks in the program that records the board.
+The run first reads all rows in the file. Then the run reads each new row soon after another
+program has written the row. A live run, a replay and this run all use the class `Session`. The
+run never writes to the recording. The operator must enter setups and marks in the program that
+records the board.
 """
 
 import time
@@ -76,16 +77,20 @@ class FollowRun(FedRun):
 
     @property
     def unwritten(self) -> bool:
-        """True if probably no program writes the followed recording any more."""
+        """True if the program that writes the recording has probably stopped."""
         return self.source.unwritten
 
     def catch_up(self, told: Callable[[int], None] = lambda _: None) -> None:
-        """Read all existing rows; after each piece, call `told` with the number of bytes."""
+        """
+        Read all rows that the file contains.
+
+        After each piece, call `told` with the number of bytes that were read.
+        """
         while self._take_ready():
             told(self.status.bytes)
 
     def close(self) -> list[Trouble]:
-        """Stop following the recording, and return all problems with it."""
+        """Stop following the recording, and return all problems with the recording."""
         path, reason, troubles = str(self.path), self.status.reason, list[Trouble]()
         if reason:
             troubles.append(SourceFailed(path, reason, ended=False))
@@ -113,13 +118,19 @@ class FollowRun(FedRun):
         return batch
 
     def _comes_late(self, rows: bytes) -> bool:
-        """Return True if a line of the board comes after its time was counted as silence."""
+        """
+        Return True if a line arrives too late: the program has treated its time as silence.
+        """
         board = rows.find(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
         return host_us is not None and host_us < self._passed_us
 
     def _wait(self) -> None:
-        """If no row came, use the last stated rig, and close shots after enough silence."""
+        """
+        If no new row came, use the last rig in the recording.
+
+        After enough silence, finish the open shots.
+        """
         if self._stated != self._rig:
             self._change_rig()
         now_us = self.now_us()
@@ -136,7 +147,11 @@ class FollowRun(FedRun):
             self._passed_us = host_us  # a shorter silence closes no shot
 
     def _change_rig(self) -> None:
-        """Use the last stated rig. If this rig requires it, form the shots again."""
+        """
+        Use the last rig that the recording states.
+
+        If this rig has other rules for shots, form all shots again.
+        """
         before, self._rig = self._rig, self._stated
         if Rules.from_rig(before) == Rules.from_rig(self._rig):
             self.session.remeasure(self._rig)
@@ -177,7 +192,11 @@ def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:
 
 
 def _begun_rig(path: Path) -> Rig:
-    """Return the first rig of a recording. If the recording is new, wait for its rig."""
+    """
+    Return the first rig of a recording.
+
+    If the recording is new, wait until the file contains the rig.
+    """
     end_s = time.monotonic() + BEGIN_WITHIN_S
     while True:
         try:

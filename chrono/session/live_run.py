@@ -1,7 +1,7 @@
-"""Measure with a board: read its port, record its lines, and use the computer's clock.
+"""Measure with a board: read the board's port, record the lines, use the computer's clock.
 
-A run can also continue an earlier recording. The link is then new, rig and setups stay the
-same, and the statistics include the earlier shots.
+A run can also continue an earlier recording. The run then opens a new link to the board. The
+rig and the setups stay the same. The statistics include the earlier shots.
 """
 
 from collections.abc import Callable, Iterator
@@ -89,21 +89,23 @@ class LiveRun(FedRun):
             raise
 
     def record(self, origin: str, data: dict[str, Any]) -> None:
-        """Add an entry of the operator to the rows from the board."""
+        """Add an entry of the operator as a new row after the rows from the board."""
         self.source.record(origin, data)
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Call `act` from another thread as soon as new rows are ready for `step`."""
+        """Call the function `act` from another thread when `step` has new rows to process."""
         self.source.journal.handed_on = act
 
     @property
     def limit_reached(self) -> bool:
-        """True if the run ended because the wanted number of shots was reached."""
+        """True if the run ended because it has recorded the wanted number of shots."""
         return self.source.journal.ended
 
     @property
     def waiting_s(self) -> float:
-        """Time for which rows have waited for the disk [s]; 0 if no rows wait."""
+        """
+        Time for which the oldest unwritten row has waited for the disk [s]; 0 if no row waits.
+        """
         return self.source.journal.waiting_s
 
     @property
@@ -112,11 +114,11 @@ class LiveRun(FedRun):
         return self.source.has_analog and not self.finished
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the present light levels of the sensors if known, and request new levels."""
+        """Request new light levels, and return the latest known levels; None if unknown."""
         return None if self.finished else self.source.look_at_levels()
 
     def complaint(self) -> PortError | None:
-        """Return the problem if the board has not sent a valid line; None without a problem."""
+        """Return the error if the board has not sent a valid line, otherwise None."""
         if self.finished or self._has_heard():
             return None
         return self._no_link() or self._no_board()
@@ -197,7 +199,7 @@ class LiveRun(FedRun):
             self.writer.discard()
 
     def _take_old(self, rows: bytes) -> None:
-        """Process rows that are already in the recording and did not come from this board."""
+        """Process rows that were already in the recording before this run began."""
         super()._take(rows)
 
     def _take(self, rows: bytes) -> Batch:
@@ -208,7 +210,7 @@ class LiveRun(FedRun):
         return batch
 
     def _wait(self) -> None:
-        """If no row came, close open shots after enough silence."""
+        """If no row came, check if the silence is long enough to finish the open shots."""
         now_us = self.now_us()
         if now_us >= self._silence_due_us:
             self._silence_due_us = now_us + int(SILENCE_EVERY_S * 1e6)
@@ -288,7 +290,9 @@ def _own_rig(played: SimulatedPort | None, port: str) -> Rig:
 
 def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
     """
-    Return the rig, with its counter's rate from the computer's clock if this is wanted.
+    Return the rig that the user wants.
+
+    If `clock_from_host` is true, the rig takes the counter's rate from the computer's clock.
 
     Raises
     ------
@@ -347,7 +351,7 @@ class ResumedRun(LiveRun):
         self._unusable_before = session.unusable.lines
 
     def start(self) -> None:
-        """Open the port; if it cannot be opened, the recording stays unchanged."""
+        """Open the port. If the port cannot be opened, the recording stays unchanged."""
         super().start()
         if self._setup:
             self.record("setup", setup_record(Setup(self._setup)))
@@ -429,12 +433,12 @@ def resumed_run(
 
 
 def _session_of(recorded: LoadedRecording) -> Session:
-    """Return a new session for the rows of a recording and for the rows that will follow."""
+    """Return a new session for the rows of a recording and for later new rows."""
     return Session(recorded.session.rig, fixed_rig=True, known=recorded.session)
 
 
 def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
-    """Return the limit that ends a recording after `shots` more shots."""
+    """Return the limit that ends the recording after `shots` additional shots."""
     session = _session_of(recorded)
     for rows in RecordingReader(recorded.path):
         session.feed(decode_rows(rows, session.rig.lines))
@@ -443,7 +447,7 @@ def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
 
 
 def _refuse_without_rig(path: Path) -> None:
-    """Refuse a recording that ends before its rig is complete, for example after a crash."""
+    """Raise an error if a recording ends before its rig is complete, such as after a crash."""
     try:
         first_rig(path)
     except RecordingError as error:
@@ -493,7 +497,7 @@ def _refuse_another_rig(
 
 
 def _differences(before: Any, after: Any, name: str = "") -> Iterator[str]:
-    """Yield a text for each difference: the name of the key and both values."""
+    """Yield a text for each difference between two rigs: the key and both values."""
     if isinstance(before, dict) and isinstance(after, dict):
         for key in dict.fromkeys((*before, *after)):
             inner = f"{name}.{key}" if name else str(key)
@@ -507,7 +511,7 @@ def _value(value: object) -> str:
 
 
 def _since_start_us(started: str, now: datetime) -> int:
-    """Return the time since the start of a session [us]; 0 if the start is not stated."""
+    """Return the time since the start of a session [us]; 0 if the start is unknown."""
     try:
         start = datetime.fromisoformat(started)
         return int((now - start).total_seconds() * 1e6)

@@ -40,7 +40,9 @@ class LogEntry:
 
     @property
     def start(self) -> datetime | None:
-        """Date and time of the start; None if the recording does not state the start."""
+        """
+        Date and time when the recording started; None if the recording does not state them.
+        """
         try:
             start = datetime.fromisoformat(self.started)
             return start if start.tzinfo else start.replace(tzinfo=UTC)

@@ -1,9 +1,11 @@
-"""Observe the gates, the link and the clock while lines come in.
+"""Observe the gates, the link and the clock while the program receives lines.
 
-The Beams screen and the readiness check use these observations. The observer collects the last
-minute of the gates, the counter's rate from the beats, and the delays of the beats. A live run
-updates the rate when a better value is known. A recording is measured with the rate from all
-its beats. The observer does not judge, and it does not use ports or screens.
+The Beams screen and the readiness check use these observations. The observer collects what
+happened at the gates in the last minute. The board sends a beat every second. From the beats,
+the observer computes the counter's rate and the delays of the beats. A live run uses a new rate
+when a better value is known. For a complete recording, the program uses the rate from all
+beats. The observer does not decide whether the gates are ready, and it does not use ports or
+screens.
 """
 
 from collections.abc import Iterator
@@ -42,7 +44,7 @@ NARROWED = 0.8
 
 class CounterRate:
     """
-    Computes the counter's rate from the beats of a session, and uses it for the speeds.
+    Computes the counter's rate from the beats of a session, and uses this rate for the speeds.
 
     Parameters
     ----------
@@ -69,7 +71,7 @@ class CounterRate:
         self.remeasured_us: int | None = None
 
     def feed(self, batch: Batch) -> None:
-        """Add the beats of a batch."""
+        """Use the beats of a batch of lines to compute the counter's rate."""
         if self._session.rig.lines.has_beats:
             self.beats.feed(batch)
 
@@ -92,7 +94,11 @@ class CounterRate:
         return self.beats.estimate()
 
     def found(self, host_us: int) -> ClockEstimate | None:
-        """Return the counter's rate, or None if unknown. It is updated every two seconds."""
+        """
+        Return the counter's rate, or None if unknown.
+
+        The function computes a new rate every two seconds.
+        """
         if host_us >= self._find_due_us:
             self._find_due_us = host_us + int(FIND_EVERY_S * 1e6)
             try:
@@ -102,7 +108,7 @@ class CounterRate:
         return self._found
 
     def follow(self, host_us: int) -> None:
-        """In a live session, use the rate when it becomes known and when it gets better."""
+        """In a live session, use the counter's first known rate and each better value."""
         if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
             return
         found, used = self.found(host_us), self._session.host_rate
@@ -119,7 +125,7 @@ class CounterRate:
 
     def settle(self, host_us: int = 0) -> None:
         """
-        Compute the speeds of the session with the rate from all beats.
+        Compute all speeds of the session with the counter's rate from all beats.
 
         Parameters
         ----------
@@ -147,7 +153,7 @@ def _is_news(found: ClockEstimate, used: ClockEstimate) -> bool:
 
 @dataclass(frozen=True)
 class BeatDelays:
-    """How late the beats of the last two minutes came, relative to the least late beat [ms]."""
+    """Delays of the beats in the last two minutes, compared with the smallest delay [ms]."""
 
     median_ms: float
     longest_ms: float
@@ -155,7 +161,7 @@ class BeatDelays:
 
 class Observer:
     """
-    Keeps the observations of a session's gates, link and clock.
+    Stores what the program observes at the gates, the link and the clock of a session.
 
     Parameters
     ----------
@@ -177,26 +183,32 @@ class Observer:
         self._begin()
 
     def _begin(self) -> None:
-        """Start again with the present rules, and forget everything before the last piece."""
+        """
+        Delete the observations before the last piece, and start again with the present rules.
+        """
         self._counters, self._rules = self._counter()
         self._watch = GateMonitor(self._rules, self._tally_before)
         self._shots = self._shots_before
 
     def _note_before(self) -> None:
-        """Store the state before the next piece."""
+        """Store the present counts, to know the counts before the next piece."""
         self._tally_before: Tally = self._session.processor.tally
         self._shots_before = len(self._session.log)
 
     def _counter(self) -> tuple[int, Rules]:
-        """Return values that identify the counter; after each change, the values are new."""
+        """Return values that identify the present counter. Another counter has other values."""
         return self._session.processor.counters, self._session.processor.rules
 
     def seconds(self, batch: Batch) -> Iterator[Batch]:
-        """Cut a batch at fixed places, so that the results do not depend on the batch size."""
+        """Cut a batch into pieces, so that the results do not depend on the batch size."""
         return cut_batch(batch, second_places(batch, self._until_us))
 
     def feed(self, piece: Batch) -> None:
-        """Observe a piece of a batch. The session must already have received this piece."""
+        """
+        Update the observations with a piece of a batch.
+
+        The caller must first feed this piece to the session.
+        """
         if self._counter() != (self._counters, self._rules):
             self._begin()
         self._watch.feed(piece.events, self._session.processor.tally)
@@ -207,9 +219,9 @@ class Observer:
 
     def observed(self, host_us: int, flicker_within_s: float = RECENT_S) -> Observation:
         """
-        Return the observations up to a time on the computer's clock [us].
+        Return the observations up to the time `host_us` on the computer's clock [us].
 
-        The flicker of a lamp counts if it was seen during the last `flicker_within_s` seconds.
+        The result includes the flicker of lamps during the last `flicker_within_s` seconds.
         """
         shots = self._session.log.shots
         self._watch.add_shots(shots[self._shots :])
@@ -232,7 +244,7 @@ class Observer:
         )
 
     def delays(self) -> BeatDelays | None:
-        """Return how late the beats are read, or None while the counter's rate is unknown."""
+        """Return the delays of the beats, or None while the counter's rate is unknown."""
         recent = self.counter_rate.beats.recent
         if self._found is None or len(recent) < 2:
             return None
@@ -243,7 +255,7 @@ class Observer:
 
 
 def _rate_stated(rig: Rig) -> tuple[float, float]:
-    """Return the error of the counter's rate that a rig states, and its half-width."""
+    """Return the counter's rate error that a rig states, and the half-width of this error."""
     calibrated = rig.calibration.clock
     if rig.clock.from_host:
         return 0.0, inf

@@ -1,6 +1,6 @@
 """Convert the operator's entries (setups and marks) to JSON objects, and back.
 
-Writing and reading are both in this file, so that they always agree.
+The functions for writing and for reading are both in this file, so that they always agree.
 """
 
 from dataclasses import dataclass, field
@@ -133,7 +133,7 @@ def read_mark(data: dict[str, Any]) -> Mark:
 
 def read_undo(data: dict[str, Any]) -> Said:
     """
-    Read from the JSON object of a `mark` row which entry it undoes.
+    Return the entry that a `mark` row undoes, from the JSON object of the row.
 
     Raises
     ------

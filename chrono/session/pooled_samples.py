@@ -1,4 +1,4 @@
-"""Collect the counted shots of each setup from recordings, to compare or pool them."""
+"""Collect the counted shots of each setup from recordings, to compare or join the setups."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ def samples_of(session: Session) -> dict[str, Sample]:
     """
     Return the counted shots of each setup, in order of first use.
 
-    Setups without counted shots are left out.
+    The result does not contain setups without counted shots.
     """
     samples = {name: session.sample(name) for name in session.setups.names}
     return {name: sample for name, sample in samples.items() if sample is not None}
@@ -67,7 +67,9 @@ def recording_samples(recorded: LoadedRecording) -> RecordingSamples:
 
 
 def damaged_lines_of(session: Session) -> int:
-    """Count the damaged or lost lines of a session; shots may be missing because of them."""
+    """
+    Count the damaged or lost lines of a session. Shots may be missing because of such lines.
+    """
     return session.unusable.lines + session.processor.tally.lost_lines
 
 
@@ -77,7 +79,7 @@ def damaged_lines(recordings: Sequence[RecordingSamples]) -> int:
 
 
 class RigBasis(Enum):
-    """The reason why the program treats the rigs of recordings as the same rig."""
+    """The reason why the program assumes that several recordings have the same rig."""
 
     ALONE = auto()
     """There is only one recording of this rig."""
@@ -159,11 +161,11 @@ def _basis(rigs: Sequence[Rig], one_rig: bool | None) -> RigBasis:
 
 def is_same_rig(one: Rig, other: Rig) -> bool:
     """
-    Return True if two descriptions mean the same rig.
+    Return True if two descriptions describe the same rig.
 
-    If both rigs have an identity, only the identities are compared. Otherwise gates, clock and
-    calibration are compared. Names are never compared, because two different rigs may both have
-    the name of a new rig file.
+    If both rigs have an identity, the function compares only the identities. Otherwise the
+    function compares the gates, the clock and the calibration. The function never compares the
+    names of rigs, because two different rigs may both have the default name.
     """
     if one.identity and other.identity:
         return one.identity == other.identity
@@ -198,7 +200,7 @@ def groups_to_compare(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None, *, pool: bool = False
 ) -> tuple[list[Group], RigsTaken]:
     """
-    Return the setups of recordings to compare, and the rig of each recording.
+    Return the setups to compare, and state which recordings have the same rig.
 
     Parameters
     ----------
@@ -261,14 +263,16 @@ class PooledSetup:
 
     @property
     def differ(self) -> bool:
-        """True if scatter and the rigs' uncertainty cannot explain how recordings differ."""
+        """
+        True if recordings differ by more than scatter and the rigs' uncertainty can explain.
+        """
         return self.differing_p < DIFFER_BELOW
 
 
 @dataclass(frozen=True, eq=False)
 class PooledRecordings:
     """
-    Several recordings whose shots were pooled.
+    Several recordings whose shots the program has joined by setup.
 
     Attributes
     ----------
@@ -290,7 +294,7 @@ class PooledRecordings:
 def pooled_of(
     recordings: Sequence[RecordingSamples], one_rig: bool | None = None
 ) -> PooledRecordings:
-    """Pool the shots of one or more recordings; for `one_rig` see `rigs_taken`."""
+    """Join the shots of one or more recordings by setup. For `one_rig`, see `rigs_taken`."""
     rigs = rigs_taken(recordings, one_rig)
     names = dict.fromkeys(name for each in recordings for name in each.samples)
     setups = tuple(_pooled_setup(name, recordings, rigs.places) for name in names)
@@ -304,10 +308,10 @@ def pooled_of(
 
 def pooled_groups(pooled: PooledRecordings) -> list[Group]:
     """
-    Return the pooled setups as groups of shots to compare.
+    Return the setups of the joined recordings as groups of shots to compare.
 
-    Shots of different recordings have no common order and no common numbers. So no suspicious
-    shots can be named.
+    Shots of different recordings have no common order and no common numbers. So the groups
+    cannot name suspicious shots.
     """
     return [
         Group(

@@ -30,7 +30,7 @@ POLL_S = 0.02
 
 
 class AlignmentView:
-    """The alignment of both beams, for a user who adjusts the gates."""
+    """Finds the alignment of both beams for a user who adjusts the gates."""
 
     def __init__(self) -> None:
         self._monitor = AlignmentMonitor()
@@ -50,9 +50,9 @@ class AlignmentView:
 
 class PortWatch:
     """
-    Watches a board on a port. Nothing is recorded.
+    Watches a board on a port. The class records nothing.
 
-    Use it as a context manager: `with PortWatch(…) as watch`.
+    Use this class as a context manager: `with PortWatch(…) as watch`.
 
     Parameters
     ----------
@@ -95,11 +95,15 @@ class PortWatch:
             raise complaint
 
     def align(self) -> tuple[GateAlignment, ...]:
-        """Return the alignment of both beams; empty if the board reports no light levels."""
+        """
+        Return the alignment of both beams.
+
+        The result is empty if the board reports no light levels.
+        """
         return self._alignment.look_at(self._run)
 
     def judge(self) -> Readiness:
-        """Judge from the lines so far whether gates, link and clock are ready."""
+        """Judge from the lines received so far whether gates, link and clock are ready."""
         seen, session = self._run.observed(), self._run.session
         assert seen is not None, "a live run always has a source to observe"
         return with_shots(judge_readiness(seen), *_told_by_shots(session))
@@ -107,7 +111,7 @@ class PortWatch:
 
 def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readiness:
     """
-    Watch a board for some seconds, and judge whether it is ready.
+    Watch a board for some seconds, and judge whether the board is ready.
 
     Parameters
     ----------
@@ -130,7 +134,7 @@ def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readine
 
 @dataclass(frozen=True, eq=False)
 class CheckedRecording:
-    """A recording, and the results of the check of its gates, link and clock."""
+    """A recording, and the results of the checks of gates, link and clock."""
 
     health: Readiness
     recorded: LoadedRecording
@@ -140,8 +144,8 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     """
     Check the gates, the link and the clock of a recording.
 
-    The last minute is used to judge gates and link. The whole recording is used to judge clock,
-    jitter and bodies.
+    The function judges the gates and the link from the last minute. The function judges the
+    clock, the jitter and the bodies from the whole recording.
 
     Parameters
     ----------
@@ -177,6 +181,8 @@ def _told_by_shots(
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:
-    """Return when the last line was read [us]; 0 if there is no line at the end of the file."""
+    """
+    Return the time when the last line was read [us]; 0 if the end of the file has no line.
+    """
     host_us = decode_rows(reader.last_rows(), lines).events.host_us
     return int(host_us[-1]) if len(host_us) else 0

@@ -1,6 +1,7 @@
-"""Read complete recordings, and form and measure all their shots.
+"""Read complete recordings, form all shots from the edges, and compute the speeds.
 
-A recording is read again if something later in the file changes how its shots are formed.
+If a later row of a recording changes how shots are formed (such as a new rig), the program
+reads the recording again.
 """
 
 import os
@@ -46,7 +47,7 @@ class BatchTaker(Protocol):
 @dataclass(frozen=True, eq=False)
 class LoadedRecording:
     """
-    A recording that was read completely, with its session.
+    A completely read recording, and the session with all shots of the recording.
 
     Attributes
     ----------
@@ -87,7 +88,7 @@ def read_all(
 
 
 def prepare_for(paths: Sequence[Path]) -> None:
-    """Load compiled code if the recordings are so large that this saves time."""
+    """Load compiled code if the recordings are large enough to save time in this way."""
     machine_code.prepare_loops(sum(size_of(path) for path in paths))
 
 
@@ -115,7 +116,7 @@ def read_recording(
     clock_from_host: bool = False,
 ) -> LoadedRecording:
     """
-    Read a recording, form all its shots and compute their speeds.
+    Read a recording, form all shots from the edges, and compute the speeds of the shots.
 
     Parameters
     ----------
@@ -159,7 +160,7 @@ def read_recording(
 
 
 def _whole(batch: Batch) -> tuple[Batch, ...]:
-    """Return the whole batch as a single piece."""
+    """Return the batch as one piece, without cutting the batch."""
     return (batch,)
 
 
@@ -171,7 +172,7 @@ def feed_blocks(
     progress: Progress | None = None,
 ) -> None:
     """
-    Read a recording, and give all its batches to some objects.
+    Read a recording in batches, and feed each batch to all objects in `takers`.
 
     Parameters
     ----------
@@ -239,7 +240,11 @@ def add_rig(path: Path, rig: Rig) -> None:
 
 
 def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
-    """Yield the rows of a block that contain `mark`. All other rows are skipped quickly."""
+    """
+    Yield the rows in a block of the file that contain the bytes `mark`.
+
+    The function skips all other rows quickly.
+    """
     at = block.find(mark)
     while at >= 0:
         end = block.find(b"\n", at) + 1 or len(block)
@@ -266,7 +271,12 @@ def _one_pass(
     clock_from_host: bool,
     known: Session | None = None,
 ) -> tuple[LoadedRecording, CounterRate | None]:
-    """Read a recording once, with the given rig or its own rigs; keep beats if needed."""
+    """
+    Read a recording once, with the given rig or the recorded rigs.
+
+    If the user or the rig wants the computer's clock, also collect the beats for the counter's
+    rate.
+    """
     reader = RecordingReader(path)
     capacity = path.stat().st_size // BYTES_PER_SHOT
     session = Session(rig, capacity=capacity, fixed_rig=fixed, known=known)

@@ -1,4 +1,4 @@
-"""Count the lines and records that could not be used, and keep some samples to show."""
+"""Count the lines and records that the program could not use, and keep some examples."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ the rig states."""
 
 @dataclass(frozen=True)
 class DamagedLine:
-    """A line that could not be used, and its row number in the recording, counted from 1."""
+    """A damaged line, and the number of its row in the recording, counted from 1."""
 
     row: int
     text: str
@@ -26,7 +26,7 @@ class DamagedLine:
 
 class RejectedInput:
     """
-    Counts lines and records that could not be used.
+    Counts the lines and records that the program could not use.
 
     Attributes
     ----------
@@ -56,7 +56,11 @@ class RejectedInput:
         self.boards: list[BoardUnused] = []
 
     def take_lines(self, count: int, samples: Sequence[LineSample], rows_before: int) -> None:
-        """Count the damaged lines of a batch; `rows_before` is the number of earlier rows."""
+        """
+        Count the damaged lines of a batch.
+
+        `rows_before` is the number of rows before the batch.
+        """
         self.lines += count
         room = max(SAMPLE_LIMIT - len(self.line_samples), 0)
         for sample in samples[:room]:
@@ -64,20 +68,20 @@ class RejectedInput:
             self.line_samples.append(DamagedLine(row, sample.text, sample.reason))
 
     def other_kind(self, lines: LineKind) -> LineKind | None:
-        """Return the kind of lines that the board sends, if it is not the kind in the rig."""
+        """Return the kind of lines that the board sends, if the rig states another kind."""
         if self.lines < TELLING_LINES:
             return None
         kind = kind_of(sample.text for sample in self.line_samples)
         return None if kind == lines else kind
 
     def take_record(self, record: Record, problem: ValueError) -> None:
-        """Count an invalid record, and keep the reason why it is invalid."""
+        """Count an invalid record, and store the reason why the record is invalid."""
         self.records += 1
         if len(self.record_reasons) < SAMPLE_LIMIT:
             what = f"{record.origin} record at {record.host_us * 1e-6:.3f} s"
             self.record_reasons.append(f"{what}: {str(problem)[:120]}")
 
     def take_board(self, hello: Record, problem: ChronoError) -> None:
-        """Store that a hello line reported a counter which cannot be used."""
+        """Store that the board reported a counter that cannot measure a shot."""
         if len(self.boards) < SAMPLE_LIMIT:
             self.boards.append(BoardUnused(hello.host_us * 1e-6, problem.message))

@@ -1,6 +1,6 @@
 """Show a recording again, either with its recorded timing or all at once.
 
-`OperatorEdits` decides where the operator's entries are stored.
+`OperatorEdits` decides in which file the program stores the operator's entries.
 """
 
 from math import isfinite
@@ -19,7 +19,7 @@ SETTLE_S = 0.25
 
 
 class WholeRun(Run):
-    """A recording that is shown completely at once. No more rows come."""
+    """A recording that the program shows completely at once. No more rows come."""
 
     edits: OperatorEdits
 
@@ -34,7 +34,7 @@ class WholeRun(Run):
 
 class ReplayRun(FedRun):
     """
-    A recording that is played back with its recorded timing.
+    A recording that the program plays with the recorded timing.
 
     Parameters
     ----------
@@ -99,11 +99,11 @@ class ReplayRun(FedRun):
 
     @property
     def shots_shown(self) -> int:
-        """Number of shots that the replay has shown, including open shots."""
+        """Number of shots that the replay has shown, including unfinished shots."""
         return len(self.session.log) + len(self.session.open_rows())
 
     def previous_shot(self) -> int:
-        """Return the number of the shot before the latest shot, at least 1."""
+        """Return the number of the shot before the latest shot; the smallest result is 1."""
         read_us = self._whole.log.shots["host_us"][: self.shots_shown]
         before = np.flatnonzero(read_us < read_us[-1:])
         return int(before[-1]) + 1 if len(before) else 1
@@ -112,7 +112,7 @@ class ReplayRun(FedRun):
         """
         Return a copy of this replay that is paused just after the given shot.
 
-        The copy reads the recording from its beginning; this run stays unchanged.
+        The copy reads the recording from the beginning. The present replay stays unchanged.
         """
         run = ReplayRun(self.edits.path, self._whole, self.source.pace or 1.0)
         run.start()
@@ -124,7 +124,7 @@ class ReplayRun(FedRun):
         return run
 
     def _moment_us(self, number: int) -> int:
-        """Return a time between the last edge of a shot and the next shot [us]."""
+        """Return a time after the last edge of shot `number` and before the next shot [us]."""
         read_us = self._whole.log.shots["host_us"]
         place = min(max(number, 1), len(read_us)) - 1
         moment_us = int(read_us[place] + SETTLE_S * 1e6)
@@ -133,7 +133,7 @@ class ReplayRun(FedRun):
         return min(moment_us, int(later[0]) - 1) if len(later) else moment_us
 
     def _shots_with_speed(self) -> int:
-        """Count the final shots, and the open shots that already have a speed."""
+        """Count the finished shots, and the unfinished shots that already have a speed."""
         session = self.session
         open_rows = session.open_rows()
         return len(session.log) + sum(isfinite(row.speed_mps) for row in open_rows)
@@ -156,7 +156,7 @@ def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | R
 
 
 def _shown(whole: Session) -> Session:
-    """Return a session without shots that already knows all entries about the shots."""
+    """Return a session that has no shots yet, but all entries of the operator about shots."""
     session = Session(whole.rig, fixed_rig=True, known=whole)
     session.use_host_rate(whole.host_rate)
     return session

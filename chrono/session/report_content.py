@@ -1,6 +1,7 @@
-"""Collect the content of a report and of its picture.
+"""Collect the content of a report and of the picture in the report.
 
-In a long session, one dot with a range shows several consecutive shots of a setup.
+In a long session, one dot of the picture shows several consecutive shots of a setup, and the
+range of the speeds.
 """
 
 import hashlib
@@ -67,7 +68,7 @@ class PlottedSetup:
 @dataclass(frozen=True, eq=False)
 class PlottedSpeeds:
     """
-    The speeds of a recording, prepared for a picture.
+    The speeds of a recording, in the form that a picture needs.
 
     Attributes
     ----------
@@ -97,7 +98,7 @@ class PlottedSpeeds:
 
     @property
     def per_dot(self) -> int:
-        """The largest number of shots that share a dot."""
+        """The largest number of shots that one dot shows."""
         return max((setup.per_dot for setup in self.setups), default=1)
 
 
@@ -127,7 +128,7 @@ def plotted_speeds(recorded: LoadedRecording, most_dots: int = MOST_DOTS) -> Plo
 
 
 def _changes(session: Session) -> Ints:
-    """Return the numbers of the shots whose setup name differs from the shot before."""
+    """Return the number of each shot that has another setup name than the shot before."""
     if not len(session.log):
         return np.zeros(0, np.int64)
     used, place = np.unique(session.log.setup, return_inverse=True)
@@ -139,7 +140,11 @@ def _changes(session: Session) -> Ints:
 def _dots(
     name: str, series: Series, number: Ints, speed: Floats, half: Floats, wanted: int
 ) -> PlottedSetup:
-    """Return the dots of a setup. A dot shows one shot, or several shots with their range."""
+    """
+    Return the dots that show the speeds of a setup.
+
+    A dot shows the speed of one shot, or the mean and the range of several shots.
+    """
     per_dot = min(wanted, -(-len(speed) // FEWEST_DOTS))
     if per_dot == 1:
         low, high = speed - half, speed + half
@@ -326,7 +331,7 @@ def typical_shot(samples: Mapping[str, Sample], session: Session) -> ShotRow | N
     """
     Return the shot with the median speed in the largest sample.
 
-    If two shots are in the middle, return the faster shot.
+    If the number of shots is even, return the faster of the two middle shots.
     """
     if not samples:
         return None
@@ -337,7 +342,7 @@ def typical_shot(samples: Mapping[str, Sample], session: Session) -> ShotRow | N
 
 
 def _aside(session: Session) -> tuple[UncountedShots, ...]:
-    """Return the shots that are not counted, in groups with the same reason."""
+    """Return the uncounted shots in groups. All shots of a group have the same reason."""
     flags, speed = session.log.shots["flags"], session.measured().speed_mps
     notes = session.notes()
     found: dict[tuple[str, tuple[str, ...]], list[tuple[int, float]]] = {}

@@ -1,10 +1,12 @@
 """Connect a session to its source of rows, and to a screen or the console.
 
-A run is a thin layer around `Session`. A screen or the console calls `step` again and again
-from one thread. The operator's entries come in as rows, like the board's lines.
+The class `Run` contains a `Session` and adds only a little code. A screen or the console calls
+`step` again and again from one thread. The session gets the operator's entries as rows, like
+the lines of the board.
 
-During a replay, entries are stored only after the user has chosen to change the recording or to
-work in a copy. Rows are only added at the end; no row is ever changed.
+During a replay, the program stores entries only after the user has decided to change the
+recording or to work in a copy. The program adds rows only at the end of a recording, and never
+changes a row.
 """
 
 import time
@@ -41,7 +43,7 @@ from chrono.session.troubles import Trouble
 
 class OperatorEdits:
     """
-    Decides where the user's entries are stored during a replay.
+    Decides in which file the program stores the user's entries during a replay.
 
     Parameters
     ----------
@@ -60,7 +62,7 @@ class OperatorEdits:
 
     @property
     def in_copy(self) -> bool:
-        """True if entries are stored in a copy."""
+        """True if the program stores the user's entries in a copy of the recording."""
         return self.target not in (None, self.path)
 
     def agree(self) -> None:
@@ -76,7 +78,7 @@ class OperatorEdits:
         self.target = self.path
 
     def free_copy_name(self) -> Path:
-        """Return an unused file name for a copy."""
+        """Return a new file name for a copy of the recording."""
         return free_name(self.path.parent, self.path)
 
     def work_in_copy(self, copy: Path) -> None:
@@ -93,7 +95,7 @@ class OperatorEdits:
 
     def append(self, host_us: int, origin: str, data: dict[str, Any]) -> bytes:
         """
-        Store an entry, and return its row.
+        Store an entry, and return the row that contains the entry.
 
         Raises
         ------
@@ -117,7 +119,7 @@ SILENCE_EVERY_S = 0.1
 
 class Run:
     """
-    A session that is shown to the user. This base class gets no new rows.
+    A session that the program shows to the user. This base class does not get new rows.
 
     Parameters
     ----------
@@ -171,7 +173,7 @@ class Run:
         self.said.append(mark)
 
     def undo(self) -> Said | None:
-        """Undo the last entry of this run and return it; return None if there is no entry."""
+        """Undo the last entry of this run, and return this entry; None if there is no entry."""
         if not self.said:
             return None
         self.record("mark", undo_record(self.said[-1]))
@@ -179,7 +181,11 @@ class Run:
 
     @property
     def recorded(self) -> Session:
-        """The session with all shots that the user can select, even before they are played."""
+        """
+        The session with all shots that the user can select.
+
+        A replay may not have shown all these shots yet.
+        """
         return self.session
 
     @property
@@ -189,27 +195,31 @@ class Run:
 
     @property
     def status(self) -> LinkStatus:
-        """The present state of the connection."""
+        """The present state of the connection to the source of the rows."""
         return LinkStatus("closed", self.name)
 
     @property
     def limit_reached(self) -> bool:
-        """True if the run ended because the wanted number of shots was reached."""
+        """True if the run ended because it has recorded the wanted number of shots."""
         return False
 
     @property
     def unwritten(self) -> bool:
-        """True if probably no program writes the followed recording any more."""
+        """True if the program that writes the recording has probably stopped."""
         return False
 
     @property
     def waiting_s(self) -> float:
-        """Time for which rows have waited for the disk [s]; 0 if no rows wait."""
+        """
+        Time for which the oldest unwritten row has waited for the disk [s]; 0 if no row waits.
+        """
         return 0.0
 
     @property
     def remeasured_us(self) -> int | None:
-        """Time when speeds were last computed again with a new rate [us]; None if never."""
+        """
+        Time when the speeds were last computed with a new counter rate [us]; None if never.
+        """
         return None
 
     def start(self) -> None:
@@ -223,23 +233,23 @@ class Run:
         """
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Call `act` from another thread as soon as new rows are ready for `step`."""
+        """Call the function `act` from another thread when `step` has new rows to process."""
 
     def step(self) -> bool:
         """Process the rows that are ready. Return True if the session changed."""
         return False
 
     def observed(self) -> Observation | None:
-        """Return the observations of gates, link and clock; None without a source of rows."""
+        """Return the observations of gates, link and clock; None if the run has no source."""
         return None
 
     def delays(self) -> BeatDelays | None:
-        """Return how late the board's beats are read, or None while the delay is unknown."""
+        """Return the delays of the board's beats, or None while the delays are unknown."""
         return None
 
     @property
     def in_a_shot(self) -> bool:
-        """True if a shot is not complete, so that more of its edges may come."""
+        """True if at least one shot is incomplete, because more edges of this shot may come."""
         return any(row.edges_used != "both" for row in self.session.open_rows())
 
     @property
@@ -248,15 +258,15 @@ class Run:
         return False
 
     def look_at_levels(self) -> SensorLevels | None:
-        """Return the present light levels of the sensors if known, and request new levels."""
+        """Request new light levels, and return the latest known levels; None if unknown."""
         return None
 
     def complaint(self) -> PortError | None:
-        """Return the problem if the board has not sent a valid line; None without a problem."""
+        """Return the error if the board has not sent a valid line, otherwise None."""
         return None
 
     def give_up(self) -> None:
-        """Stop the run after `complaint` has returned a problem."""
+        """Stop the run because `complaint` has returned an error."""
 
     def close(self) -> list[Trouble]:
         """Stop the run, process the last rows, and return all problems."""
@@ -269,7 +279,7 @@ POLL_S = 0.01
 
 def turns(run: Run) -> Iterator[None]:
     """
-    Call `step` of a started run until no more rows come, and yield after each call.
+    Call `step` of a run again and again until no more rows come. Yield after each call.
 
     Raises
     ------
@@ -296,7 +306,11 @@ class RowSource(Protocol):
         """Return the complete rows that came since the last call."""
 
     def stop(self) -> None:
-        """Close the source. The function `drain` still returns rows that came before."""
+        """
+        Close the source.
+
+        After this call, `drain` still returns the rows that came before the call.
+        """
 
     def now_us(self) -> int:
         """Return the present time on the session's clock [us]."""
@@ -307,7 +321,7 @@ class RowSource(Protocol):
 
     @property
     def status(self) -> LinkStatus:
-        """The present state of the connection."""
+        """The present state of the connection to the source of the rows."""
 
 
 class FedRun(Run):
@@ -337,16 +351,22 @@ class FedRun(Run):
 
     @property
     def status(self) -> LinkStatus:
-        """The present state of the connection."""
+        """The present state of the connection to the source of the rows."""
         return self.source.status
 
     @property
     def remeasured_us(self) -> int | None:
-        """Time when speeds were last computed again with a new rate [us]; None if never."""
+        """
+        Time when the speeds were last computed with a new counter rate [us]; None if never.
+        """
         return self._observer.counter_rate.remeasured_us
 
     def now_us(self) -> int:
-        """Return the time of the session [us]; it stops when no more rows will come."""
+        """
+        Return the time on the session's clock [us].
+
+        The clock stops when no more rows will come.
+        """
         return self.source.now_us() if self._ended_us is None else self._ended_us
 
     def start(self) -> None:
@@ -376,11 +396,11 @@ class FedRun(Run):
         return self._observer.observed(self.now_us())
 
     def delays(self) -> BeatDelays | None:
-        """Return how late the board's beats are read, or None while the delay is unknown."""
+        """Return the delays of the board's beats, or None while the delays are unknown."""
         return self._observer.delays()
 
     def close(self) -> list[Trouble]:
-        """Stop the source, process its last rows, and return all problems."""
+        """Stop the source, process the last rows from the source, and return all problems."""
         if not self.finished:
             self.source.stop()
             while self._take_ready():
@@ -402,14 +422,18 @@ class FedRun(Run):
         return batch
 
     def _wait(self) -> None:
-        """Do the work that must be done if no rows came."""
+        """Do the work that is necessary when no new rows came."""
 
     def _finish(self) -> None:
         self._ended_us = self.now_us()
         self.session.finish()
 
     def _settle_clock(self) -> None:
-        """Compute the speeds with the rate from all beats, as a later reading will do."""
+        """
+        Compute all speeds with the counter's rate from all beats.
+
+        A later reading of the recording will use the same rate.
+        """
         if self.session.rig.clock.from_host:
             try:
                 self._observer.counter_rate.settle(self.now_us())

@@ -1,8 +1,8 @@
-"""Make shots from the rows of a session, and keep the facts about each shot.
+"""Form shots from the rows of a session, and store the data of each shot.
 
-There is only one code path. A live port, a replay and the reading of a file all call
-`Session.feed` with decoded rows, including the operator's rows. A session does not use files,
-ports or screens.
+All sources of rows use the same code. A live port, a replay and a file reader all call
+`Session.feed` with decoded rows. Some of these rows are entries of the operator. A session does
+not use files, ports or screens.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -46,7 +46,7 @@ from chrono.session.troubles import LampSeen, lamps_seen
 
 class Session:
     """
-    One session of shooting with one rig.
+    One session: a series of shots with one rig.
 
     Parameters
     ----------
@@ -136,25 +136,32 @@ class Session:
         self.last_us = max(self.last_us, *last, 0)
 
     def take_told(self) -> None:
-        """Accept new entries of the operator from now on, after all known entries have come."""
+        """
+        Accept new entries of the operator from now on.
+
+        Call this function when the session has received all entries that `known` already
+        contains.
+        """
         self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
-        """Close open shots if the computer's clock shows that nothing came for long enough."""
+        """
+        Finish open shots if no line came for long enough, measured by the computer's clock.
+        """
         self._add(self._processor.pass_time(host_us))
 
     def finish(self) -> None:
-        """Close all open shots, because no more data will come."""
+        """Finish all open shots, because no more data will come."""
         self._add(self._processor.finish())
 
     @property
     def needs_second_pass(self) -> bool:
-        """True if a later `rig` record changed the rules for forming shots."""
+        """True if a later rig in the recording changed the rules for forming shots."""
         return self._as_if.rules(Rules.from_rig(self.last_rig)) != self._rules
 
     @property
     def lengths_corrected(self) -> bool:
-        """True if shots were formed with a body length that was corrected later."""
+        """True if the program formed shots with a body length that a later entry corrected."""
         setups = self.setups.all()
         return any(
             told_m != {self._body_length_m(setups[place])}
@@ -162,29 +169,29 @@ class Session:
         )
 
     def remeasure(self, rig: Rig) -> None:
-        """Compute all speeds again with `rig`. Each shot keeps its edges."""
+        """Compute all speeds again with `rig`. Each shot keeps the same edges."""
         self._use(rig)
         self.revision += 1
 
     def use_host_rate(self, found: ClockEstimate | None) -> None:
-        """Compute all speeds with this rate of the counter; None means the rate in the rig."""
+        """Compute all speeds with the counter rate `found`. None means the rate in the rig."""
         if found != self.host_rate:
             self.host_rate = found
             self.remeasure(self.rig)
 
     def _begins_anew(self, record: Record) -> bool:
         """
-        Return True if events before and after a record must be processed separately.
+        Return True if the events before and after a record need separate processing.
 
-        Only a few records need this. Each separate part costs a millisecond, and a file may
-        contain thousands of records.
+        Only a few records require separate processing. Each separate step takes a millisecond,
+        and a file may contain thousands of records.
         """
         if record.origin == "hello":
             return self._deaf or self._processor.is_new_counter(*_counter_of(record))
         return record.origin == "rig" and not (self._begun or record.position > 0)
 
     def _process(self, events: Events, between: Sequence[Record]) -> None:
-        """Process records and the events between them, and only then form shots."""
+        """Process all records and the events between the records, and only then form shots."""
         if not len(events) and not between:
             return
         self._begun = self._begun or len(events) > 0
@@ -206,7 +213,7 @@ class Session:
             self.revision += 1
 
     def _take(self, record: Record, anchor: int) -> None:
-        """Process a record that was made when `anchor` was the latest counter value."""
+        """Process a record. When the record was made, the latest counter value was `anchor`."""
         try:
             self._take_record(record, anchor)
         except ChronoError:
@@ -311,12 +318,12 @@ class Session:
 
     @property
     def on_hold(self) -> bool:
-        """True if the next shot will not be counted."""
+        """True if the session is on hold, so that the next shot will not count."""
         return self.marks.held_after(self._processor.anchor())
 
     @property
     def measured_by(self) -> int:
-        """This number grows when earlier shots may get new values."""
+        """This number grows each time when the values of earlier shots may have changed."""
         return self._measured_anew
 
     @property
@@ -327,7 +334,7 @@ class Session:
 
     @property
     def model(self) -> SpeedModel:
-        """The model that is used to compute speeds now."""
+        """The model that the session now uses to compute speeds."""
         return self._models.now
 
     @property
@@ -341,11 +348,15 @@ class Session:
         return self._processor
 
     def measured(self, part: slice = slice(None)) -> Measured:
-        """Compute the speeds of shots in the log with the present values of the rig."""
+        """Compute the speeds of the shots in `part` with the present values of the rig."""
         return join_measured([measured for _, measured in self.pieces(part)])
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, Measured]]:
-        """Measure `part` of the log in small slices. Yield each slice with its values."""
+        """
+        Compute the speeds of the shots in `part`, in small slices.
+
+        Yield each slice with its measured values.
+        """
         start, stop, _ = part.indices(len(self.log))
         for chunk in self.log.chunks(start, stop):
             keys = self.log.shots["key"][chunk]
@@ -354,7 +365,7 @@ class Session:
                 yield piece, self._models.measure(shots, setups, counter)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
-        """Return which shots of the log count in the statistics, as an array of shape (N,)."""
+        """Return an array of shape (N,): True for each shot that counts in the statistics."""
         shots = self.log.shots
         parts = [
             self.are_counted(shots[at], found.speed_mps) for at, found in self.pieces(part)
@@ -365,15 +376,17 @@ class Session:
         self, shots: Shots, speed_mps: npt.NDArray[np.float64]
     ) -> npt.NDArray[np.bool_]:
         """
-        Return which of the given shots count in the statistics.
+        Return True for each given shot that counts in the statistics.
 
-        The result is an array of shape (N,).
+        The result is an array of shape (N,), with one value per shot.
         """
         said = self.marks.at(shots["key"])
         return said.are_counted(countable(shots, speed_mps), np.isfinite(speed_mps))
 
     def notes(self, part: slice = slice(None)) -> list[str]:
-        """Return a text for each shot: why the shot was set aside, and the user's note."""
+        """
+        Return a text for each shot: why the user does not count the shot, and the user's note.
+        """
         return self.marks.at(self.log.shots["key"][part]).words()
 
     def series(self, setup: str | None = None) -> Series | None:
@@ -390,8 +403,8 @@ class Session:
         """
         Return the counted shots of one setup or of all setups; None if there are no shots.
 
-        `pieces` gives values that were measured before, so that they are not measured again.
-        If `first` is given, only this number of shots from the start of the session is used.
+        `pieces` is a function that returns values which the caller has already computed. If
+        `first` is given, the function uses only the first `first` shots of the session.
         """
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup[:first]].nonzero()[0]
@@ -416,7 +429,11 @@ class Session:
     def _shared_parts(
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
     ) -> tuple[Contribution, ...]:
-        """Return the shared error parts at the mean speed, for the most common edges."""
+        """
+        Return the error parts that all shots share, at the mean speed.
+
+        Assume the edges that the shots use most often.
+        """
         shots = self.log.shots
         used = int(np.bincount(shots["used"][numbers - 1]).argmax())
         model = self._models.at(shots["key"][numbers[0] - 1])
@@ -425,21 +442,21 @@ class Session:
         return tuple(part for part in parts if part.input.nature == "shared")
 
     def shots_of(self, setup: str) -> int:
-        """Return how many shots belong to a setup, counted or not."""
+        """Return how many shots belong to a setup. Uncounted shots are included."""
         return int(np.count_nonzero(self.setups.named(setup)[self.log.setup]))
 
     def number_of(self, key: int) -> int:
-        """Return the number of the open or closed shot with this key."""
+        """Return the number of the shot with this key. The shot may be open or finished."""
         return int(np.searchsorted(self.log.shots["key"], key)) + 1
 
     def rows_of(self, part: slice) -> Iterator[ShotRow]:
-        """Yield shots of the log as rows that the user can read."""
+        """Yield the shots in `part` as rows that the user can read."""
         shots, setups = self.log.shots[part], self.log.setup[part]
         times_us, first = self.log.time_us[part], part.start + 1
         return self._shot_rows(shots, self.measured(part), setups, times_us, first)
 
     def open_rows(self) -> list[ShotRow]:
-        """Return the shots that may still change."""
+        """Return the unfinished shots. New edges may still change these shots."""
         shots = self._as_if.shots(self._processor.peek())
         if not len(shots):
             return []

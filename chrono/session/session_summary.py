@@ -1,4 +1,4 @@
-"""Summarize a recording: statistics for each setup and for all shots, jitter, and slope."""
+"""Summarize a recording: statistics of each setup and of all shots, jitter, and slope."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -58,7 +58,7 @@ each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
-    """Compute the jitter from the counted shots of the present counter; None if unknown."""
+    """Compute the jitter from counted shots that the present counter timed; None if unknown."""
     part = _last_part(session)
     measured = session.measured(part)
     chosen = _of_this_counter(session, part, measured) & tells_timing(session.log.shots[part])
@@ -124,7 +124,7 @@ def slope_of(session: Session) -> MeasuredSlope | None:
 
 
 def trends_of(session: Session) -> tuple[LengthTrend, ...]:
-    """Return how the body lengths at each gate change with speed and from shot to shot."""
+    """Return how the measured lengths at each gate change with speed and from shot to shot."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = _of_this_counter(session, part, measured) & has_clean_lengths(shots)
@@ -164,9 +164,9 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
 
 def _of_this_counter(session: Session, part: slice, measured: Measured) -> Bools:
     """
-    Return which shots are counted and were timed by the present counter.
+    Return True for each counted shot that the present counter timed.
 
-    The result is an array of shape (N,).
+    The result is an array of shape (N,), with one value per shot.
     """
     shots = session.log.shots[part]
     chosen = session.are_counted(shots, measured.speed_mps)
@@ -180,9 +180,9 @@ def _last_part(session: Session) -> slice:
 
 def _chord_u(session: Session, setups: list[int]) -> Floats:
     """
-    Return the standard deviation of the measured lengths that chords cause [m].
+    Return the standard deviation that chords add to each measured body length [m].
 
-    The result is an array of shape (N,).
+    The result is an array of shape (N,), with one value per shot.
     """
     widths = {
         place: _length_u(session.rig, session.setups.last(session.setups.name(place)).body)
@@ -193,17 +193,18 @@ def _chord_u(session: Session, setups: list[int]) -> Floats:
 
 def _length_u(rig: Rig, own: Mapping[str, float]) -> float:
     """
-    Return the u of the difference between the measured lengths at gate B and gate A [m].
+    Return the standard uncertainty of the difference of the lengths at gates A and B [m].
 
-    If a beam does not cross the middle of a ball, the gate measures a chord. The two chords may
-    differ. The tilted end faces of a flat body cause a similar difference, which is smaller by
-    the factor `_lean`.
+    If a beam does not cross the middle of a ball, the gate measures a chord, which is shorter
+    than the diameter. The chords at gate A and at gate B may differ. The tilted end faces of a
+    flat body cause a similar difference. For a flat body, the function multiplies the
+    difference by `_lean`.
     """
     return 2 * _chords(rig, own).u * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
 def _reach(rig: Rig, own: Mapping[str, float]) -> float:
-    """Return how far a measured length may be from its mean because of chords or tilt [m]."""
+    """Return the largest deviation from the mean length that chords or tilt can cause [m]."""
     return _chords(rig, own).half_width * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
@@ -219,7 +220,9 @@ def _lean(rig: Rig) -> float:
 @dataclass(frozen=True)
 class GateScatter:
     """
-    Scatter that the gates may add to the speeds of a setup. A single shot does not show it.
+    Scatter that the gates may add to the speeds of a setup.
+
+    A single shot does not show this scatter.
 
     Attributes
     ----------

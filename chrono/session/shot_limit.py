@@ -8,10 +8,11 @@ class ShotLimit:
     """
     Accepts rows until the last wanted shot is complete.
 
-    The first row of the next shot is not accepted. The limit counts shots in its own session,
-    as later readings of the recording do. A board may send many shots at once, so each row is
-    judged before it is written. If a body enters the gates before the last wanted body has
-    left, both bodies belong to the same launch. So no edge of a wanted shot is missing.
+    A `ShotLimit` does not accept the first row of the next shot. It counts shots in its own
+    session, so that a later reading of the recording finds the same shots. A board may send
+    many shots at once, so the program checks each row before it writes the row. If a second
+    body enters the gates before the body of the last wanted shot has left the gates, both
+    bodies belong to the same launch. So the recording contains every edge of the wanted shots.
 
     Parameters
     ----------
@@ -33,7 +34,11 @@ class ShotLimit:
         self.ended = False
 
     def admit(self, rows: bytes) -> bytes:
-        """Return the rows to accept. After the end, accept only rows of the operator."""
+        """
+        Return the accepted rows.
+
+        After the last wanted shot, accept only entries of the operator.
+        """
         if self.ended:
             return b"".join(row for row in rows.splitlines(keepends=True) if _is_said(row))
         start = 0
@@ -46,13 +51,17 @@ class ShotLimit:
         return rows[:start] + (self.admit(rest) if self.ended else b"")
 
     def _safe_end(self, rows: bytes, start: int) -> int:
-        """Return an end position. The rows up to this position contain no unwanted shot."""
+        """
+        Return a position in `rows`.
+
+        Only the last row before this position may begin an unwanted shot.
+        """
         for _ in range(max(self._wanted - self._count(), 1)):
             start = rows.find(b"\n", start) + 1 or len(rows)
         return start
 
     def _count(self) -> int:
-        """Return the number of shots, assuming that no more rows come."""
+        """Return the number of shots in the session if no more rows come."""
         return len(self._session.log) + len(self._session.processor.peek())
 
 

@@ -62,11 +62,12 @@ class ShotRow:
     """
     One shot as the user sees it. Shots are numbered from 1 in the order of the session.
 
-    Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN if they were not
-    measured. `bounce_us` is the part of the transit's u that comes from bounces and late lines
-    [us]. An `open` shot may still change, because more of its edges may come. `length_a_mm` and
-    `length_b_mm` are the lengths of the body at each gate [mm]; NaN if a gate did not measure
-    it. `skew_us` is half of the difference: leading transit minus trailing transit [us].
+    Speeds [m/s], `body_length_mm` [mm] and `transit_us` [us] are NaN if they were not measured.
+    `bounce_us` is the part of the transit's standard uncertainty that bounces and late lines
+    cause [us]. If `open` is true, the shot may still change, because more edges of this shot
+    may come. `length_a_mm` and `length_b_mm` are the lengths of the body at each gate [mm]; NaN
+    if the gate did not measure the length. `skew_us` is half of this difference: transit of the
+    leading edges minus transit of the trailing edges [us].
     """
 
     number: int
@@ -120,7 +121,7 @@ class ShotLog:
 
     @property
     def setup(self) -> npt.NDArray[np.int32]:
-        """Number of each shot's setup in the list of setups, as an array of shape (N,)."""
+        """Position of each shot's setup in the list of setups, as an array of shape (N,)."""
         return self._setup[: self._size]
 
     @property
@@ -151,7 +152,9 @@ class ShotLog:
         self._put_times_right(start, unit_s, jump)
 
     def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
-        """Correct the times of earlier shots whose lines waited before they were read."""
+        """
+        Correct the times of earlier shots if the program read the lines of these shots late.
+        """
         first = max(start - 1, 0)
         new = self._shots[first : self._size]
         waited = _last_waited(new["key"], new["host_us"], unit_s * 1e6, jump)
@@ -185,7 +188,7 @@ class ShotLog:
 
 @loop
 def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
-    """Return the place of the last shot whose line waited; -1 if no line waited."""
+    """Return the position of the last shot that was read late; -1 if no shot was read late."""
     for place in range(len(key) - 2, -1, -1):
         apart = key[place + 1] - key[place]
         least_us = (1 - RATE_LIMIT) * (apart * unit_us) - WAITED_S * 1e6
@@ -195,7 +198,9 @@ def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
 
 
 def _least_us(apart_us: float) -> float:
-    """Return the shortest time between two readings if no line waited [us]."""
+    """
+    Return the shortest time between the readings of two lines if no line was read late [us].
+    """
     return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
 
 
@@ -207,9 +212,9 @@ def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[typ
 
 def countable(shots: Shots, speed_mps: Floats) -> Bools:
     """
-    Return which shots count if the operator enters nothing about them.
+    Return True for each shot that counts if the operator makes no entry about the shot.
 
-    The result is an array of shape (N,).
+    The result is an array of shape (N,), with one value per shot.
     """
     return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
 

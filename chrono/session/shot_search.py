@@ -11,7 +11,7 @@ FLAG_WORDS = {int(flag): flag_words(int(flag))[0] for flag in Flag}
 
 def find_shots(session: Session, text: str) -> Places:
     """
-    Return the places of all finished shots that match a search text, in order.
+    Return the positions of all finished shots that match a search text, in order.
 
     Parameters
     ----------

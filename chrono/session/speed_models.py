@@ -1,10 +1,10 @@
 """Choose the model that computes the speed of a shot from its transit.
 
 The choice depends on the counter, the body and the assumptions. A new board, or a board with
-new firmware, may count differently. Then shots before and after the change are measured with
-different counters. The air slows each body differently, and a setup may state its own body. An
-assumption may change the edges that are used, the step of the timestamps and the duration of
-one counter unit. All other values stay the same.
+new firmware, may have another counter. The shots before and after the change then need
+different models. The air slows each body differently, and a setup may state another body than
+the rig. An assumption may change which edges the program uses, the step of the timestamps, and
+the duration of one counter unit. An assumption changes no other values of the model.
 """
 
 from collections.abc import Iterator
@@ -30,7 +30,9 @@ _PAIR_FLAGS = {EdgesUsed.LEAD: Flag.LEAD_ONLY, EdgesUsed.TRAIL: Flag.TRAIL_ONLY}
 @dataclass(frozen=True)
 class Assumptions:
     """
-    The assumptions of a what-if question. The default values change nothing.
+    The assumptions of a what-if question, such as a coarser counter.
+
+    The default values change nothing.
 
     Attributes
     ----------
@@ -54,11 +56,15 @@ class Assumptions:
     edges: EdgesUsed = EdgesUsed.BOTH
 
     def ticks(self, recorded_tick_s: float) -> int:
-        """Return how many recorded ticks make one step of the coarser counter."""
+        """Return how many recorded ticks are in one step of the assumed, coarser counter."""
         return 1 if self.tick_s is None else max(round(self.tick_s / recorded_tick_s), 1)
 
     def shots(self, shots: Shots) -> Shots:
-        """Return the shots with only the assumed edges. Bad edges give no transit."""
+        """
+        Return the shots as if only the assumed edges were measured.
+
+        If these edges of a shot cannot be used, the shot has no transit.
+        """
         if self.edges == EdgesUsed.BOTH:
             return shots
         shots = shots.copy()
@@ -70,13 +76,15 @@ class Assumptions:
         return shots
 
     def rules(self, rules: Rules) -> Rules:
-        """Return the rules of a rig, changed to the assumed step of the timestamps."""
+        """Return the rules of a rig with the assumed step of the timestamps."""
         if self.tick_s is None:
             return rules
         return replace(rules, step_s=rules.tick_s * self.ticks(rules.tick_s))
 
     def model(self, model: SpeedModel) -> SpeedModel:
-        """Return the model of a rig, changed to the assumed step and rate of the counter."""
+        """
+        Return the model of a rig with the assumed step and the assumed rate of the counter.
+        """
         if self.tick_s is None and not self.clock_error:
             return model
         return replace(
@@ -94,7 +102,7 @@ Counter = tuple[float, int]
 
 
 def counter_problem(rig: Rig, counter: Counter) -> RigError | None:
-    """Return why a counter is not suitable for the shots of a rig; None if it is suitable."""
+    """Return why a counter cannot time the shots of a rig; None if the counter is suitable."""
     try:
         with_frequency(rig, *counter)
     except RigError as problem:
@@ -106,7 +114,8 @@ class BoardCounters:
     """
     The counters that a board used during a session, in order.
 
-    Each counter is valid from a certain shot on. None means the counter in the rig.
+    Each counter is valid from a certain shot to the next change of the counter. In this list,
+    None means the counter that the rig states.
     """
 
     def __init__(self) -> None:
@@ -115,11 +124,13 @@ class BoardCounters:
 
     @property
     def now(self) -> Counter | None:
-        """The last counter that the board reported; None if the board has not reported any."""
+        """
+        The last counter that the board reported; None if the board has reported no counter.
+        """
         return self._counters[-1]
 
     def confirm(self, counter: Counter) -> None:
-        """Store that the board reports the counter that is already in use."""
+        """Store that the board reports the same counter that the program already uses."""
         self._counters[-1] = counter
 
     def change(self, counter: Counter, anchor: int) -> None:
@@ -129,26 +140,32 @@ class BoardCounters:
 
     def at(self, keys: Ints) -> Places:
         """
-        Return the number of each shot's counter in the list of counters.
+        Return the position of each shot's counter in the list of counters.
 
-        The result is an array of shape (N,).
+        The result is an array of shape (N,), with one value per shot.
         """
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
     def is_last(self, place: int) -> bool:
-        """Return True if a place in the list of counters belongs to the present counter."""
+        """
+        Return True if `place` is the position of the present counter in the list of counters.
+        """
         return place == len(self._counters) - 1
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
-        """Return a rig with the counter at a place in the list, by default the last counter."""
+        """
+        Return the rig with the counter at position `place` in the list of counters.
+
+        The default is the last counter.
+        """
         counter = self._counters[place]
         return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
 
     def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
-        Divide shots into slices of shots with the same counter.
+        Divide shots into slices. The same counter timed all shots of a slice.
 
-        Each slice comes with the place of its counter in the list of counters.
+        Yield each slice together with the position of its counter in the list of counters.
 
         Parameters
         ----------
@@ -169,7 +186,9 @@ class BoardCounters:
 @lru_cache(maxsize=64)
 def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel:
     """
-    Return the speed model of a rig. A model is kept, because making it takes time.
+    Return the speed model of a rig.
+
+    The function stores each model for later calls, because making a model takes time.
 
     Parameters
     ----------
@@ -183,7 +202,9 @@ def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel
 
 
 def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
-    """Return a rig with the given rate of the counter; None keeps the rate of the rig."""
+    """
+    Return the rig with this rate of the counter. If `rate` is None, the rig stays unchanged.
+    """
     if rate is None:
         return rig
     return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
@@ -191,7 +212,7 @@ def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
 
 class SpeedModels:
     """
-    The models that a session uses: one model for each counter and each body.
+    The speed models that a session uses: one model for each counter and each body.
 
     Parameters
     ----------
@@ -209,19 +230,23 @@ class SpeedModels:
         """The model for the body that the rig states and for the present counter."""
 
     def use(self, rig: Rig, rate: ClockEstimate | None) -> None:
-        """Use this rig from now on, and also this rate of the counter if it is not None."""
+        """
+        Use this rig from now on. If `rate` is not None, also use this rate of the counter.
+        """
         self._rig, self._rate = rig, rate
         self.now = self.of(None, NO_BODY)
 
     def of(self, counter: int | None, own: Body) -> SpeedModel:
-        """Return the model for a counter (None is the present counter) and a setup's body."""
+        """
+        Return the speed model for a counter (None: the present counter) and a setup's body.
+        """
         if counter is None or self._counters.is_last(counter):
             return speed_model(with_rate(self._rig, self._rate), self._as_if, own)
         # a rate from beats is valid only for the last counter
         return speed_model(self._counters.applied(self._rig, counter), self._as_if, own)
 
     def at(self, key: int) -> SpeedModel:
-        """Return the model that is used for the shot with this key."""
+        """Return the speed model that the program uses for the shot with this key."""
         keys, setups = np.array([key]), self._told.setups
         own = setups.body(int(setups.at(keys)[0]))
         return self.of(int(self._counters.at(keys)[0]), own)
@@ -230,7 +255,7 @@ class SpeedModels:
         self, shots: Shots, setups: npt.NDArray[np.int32], counter: int | None = None
     ) -> Measured:
         """
-        Compute the speeds of shots, using for each shot the body of its setup.
+        Compute the speed of each shot, with the body that the shot's setup states.
 
         Parameters
         ----------

@@ -16,7 +16,12 @@ MUCH_BYTES = 100_000_000
 
 @dataclass(frozen=True)
 class LinkLost:
-    """The link was lost: how often, whether it came back, and why it did not come back."""
+    """
+    The link to the board was lost.
+
+    `times` states how often the link was lost. `found_again` states whether the link came back,
+    and `reason` why it did not come back.
+    """
 
     port: str
     times: int
@@ -26,7 +31,11 @@ class LinkLost:
 
 @dataclass(frozen=True)
 class BoardUnused:
-    """The board cannot be used: since when [s], and why its counter cannot measure a shot."""
+    """
+    The board cannot be used from the time `since_s` on [s].
+
+    `reason` states why the board's counter cannot measure a shot.
+    """
 
     since_s: float
     reason: str
@@ -41,7 +50,7 @@ class RateUnknown:
 
 @dataclass(frozen=True)
 class SourceFailed:
-    """The program could not read a port or a recording, and the reason."""
+    """The program could not read a port or a recording. `reason` contains the cause."""
 
     place: str
     reason: str
@@ -51,7 +60,11 @@ class SourceFailed:
 
 @dataclass(frozen=True)
 class RowCut:
-    """The last row of a followed recording was cut off; `size` is the length of the rest."""
+    """
+    The last row of a followed recording is incomplete.
+
+    `size` is the length of this row [bytes].
+    """
 
     path: str
     size: int
@@ -59,14 +72,19 @@ class RowCut:
 
 @dataclass(frozen=True)
 class FileTrouble:
-    """A message from the writer of a recording about its file."""
+    """A message about the file of a recording, from the code that writes the file."""
 
     said: str
 
 
 @dataclass(frozen=True)
 class LampSeen:
-    """A lamp tripped a gate with its flicker: how often, and at which mean frequency [Hz]."""
+    """
+    The flicker of a lamp tripped a gate.
+
+    `trips` states how often the flicker tripped the gate. `frequency_hz` is the mean frequency
+    of the flicker [Hz].
+    """
 
     gate: str
     trips: int
@@ -74,7 +92,7 @@ class LampSeen:
 
 
 def lamps_seen(spans: Sequence[FlickerSpan]) -> list[LampSeen]:
-    """Add up the flicker of each gate; gates without flicker are left out."""
+    """Add up the flicker of each gate. The result does not contain gates without flicker."""
     found = []
     for place, gate in enumerate("AB"):
         own = [span for span in spans if span.gate == place]

@@ -1,13 +1,15 @@
 """Store results that screens need again and again: rows of shots, statistics, the latest shot.
 
-A valid result is not computed twice. So a screen is as fast with half a million shots as with
-ten shots. Shots are only added, so a result stays valid until
+The cache does not compute a result again while the stored result is valid. So a screen is as
+fast for half a million shots as for ten shots. A session never removes a shot, so a stored
+result stays valid until
 
 - the shots get new values (`Session.measured_by`: another rig, counter or clock rate),
 - the operator enters something (`Annotations.version`: setups, marks, undone entries), or
 - the times of shots are corrected (`ShotLog.version`).
 
-`_Basis` contains these three numbers. If a number changes, the stored results are deleted.
+The class `_Basis` contains these three version numbers. If one of the version numbers in
+`_Basis` changes, the cache deletes the stored results.
 """
 
 from collections.abc import Iterator
@@ -37,7 +39,7 @@ class SessionView:
     """
     The data that a screen shows at one moment.
 
-    `rows` are the last shots; the first of these rows is the oldest shot.
+    `rows` contains the last shots. The oldest of these shots is first.
     """
 
     rows: tuple[ShotRow, ...]
@@ -62,7 +64,9 @@ class _Columns(NamedTuple):
 
 
 class _MeasuredOnce:
-    """The measured values of all shots so far that are needed for statistics."""
+    """
+    Stores the measured values that statistics need, so that each shot is measured only once.
+    """
 
     def __init__(self, session: Session) -> None:
         self._session = session
@@ -70,7 +74,9 @@ class _MeasuredOnce:
         self._size = 0
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, _Columns]]:
-        """Yield a slice of the shots with its measured values. Measure only new shots."""
+        """
+        Yield the slice `part` of the shots with its measured values. Measure only new shots.
+        """
         self._measure_new()
         yield part, _Columns(*self._table[:, part])
 
@@ -88,7 +94,7 @@ class _MeasuredOnce:
 
 class ViewCache:
     """
-    Stores results of a session, so that they are not computed again.
+    Stores results of a session, so that the program need not compute them again.
 
     Parameters
     ----------
@@ -127,12 +133,14 @@ class ViewCache:
         return len(self.session.log) + len(self.open_rows())
 
     def row(self, index: int) -> ShotRow:
-        """Return the shot at a place in the list of all shots; places are counted from 0."""
+        """
+        Return the shot at position `index` in the list of all shots. The first position is 0.
+        """
         closed = len(self.session.log)
         return self.open_rows()[index - closed] if index >= closed else self._closed(index)
 
     def place_of(self, key: int) -> int | None:
-        """Return the place of the shot with this key; None if there is no such shot."""
+        """Return the position of the shot with this key; None if no shot has this key."""
         place = self.session.number_of(key) - 1
         if place == len(self.session.log):
             places = (place + i for i, row in enumerate(self.open_rows()) if row.key == key)
@@ -140,14 +148,14 @@ class ViewCache:
         return place if self.row(place).key == key else None
 
     def open_rows(self) -> list[ShotRow]:
-        """Return the shots that may still change."""
+        """Return the unfinished shots. New edges may still change these shots."""
         now = self.session.revision, self._basis_now()
         if self._open_at != now:
             self._open, self._open_at = self.session.open_rows(), now
         return self._open
 
     def rows(self, start: int, stop: int) -> list[ShotRow]:
-        """Return the existing shots from place `start` to the place before `stop`."""
+        """Return the existing shots from position `start` to the position before `stop`."""
         return [self.row(index) for index in range(max(start, 0), min(stop, len(self)))]
 
     def series(self, setup: str) -> Series | None:
@@ -161,13 +169,17 @@ class ViewCache:
         return series
 
     def series_of_first(self, shots: int, setup: str) -> Series | None:
-        """Return the statistics of a setup, using only the first `shots` of the session."""
+        """
+        Return the statistics of a setup, using only the first `shots` shots of the session.
+        """
         self._keep_what_holds()
         sample = self.session.sample(setup, self._measured.pieces, shots)
         return series_of(sample) if sample is not None else None
 
     def groups(self) -> list[Group]:
-        """Return the setups to compare. The same list is returned until the shots change."""
+        """
+        Return the setups to compare. Until the shots change, each call returns the same list.
+        """
         self._keep_what_holds()
         shots, groups = self._groups
         if shots != len(self.session.log):
