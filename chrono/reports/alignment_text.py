@@ -1,4 +1,4 @@
-"""Show both beams during alignment as bars and words on a terminal of 60 columns."""
+"""Show both beams during alignment as bars and words on a terminal with 60 columns."""
 
 from collections.abc import Sequence
 
@@ -42,7 +42,7 @@ _ADVICE = {
 
 
 def alignment_lines(gates: Sequence[GateAlignment]) -> list[str]:
-    """Return two lines for each gate: the bar with its numbers, and the verdict."""
+    """Return two lines for each gate: a bar that shows the light, and a verdict in words."""
     lines = []
     for gate in gates:
         light_v, best_v = gate.levels.light_v, gate.best_v
@@ -55,12 +55,12 @@ def alignment_lines(gates: Sequence[GateAlignment]) -> list[str]:
 
 
 def verdict_words(gate: GateAlignment) -> str:
-    """Return the verdict on one beam in words, and what to do."""
+    """Return in words whether one beam is well aligned, and what the user should do."""
     return _ADVICE[gate.verdict].format(share=_percent(gate.trip_share))
 
 
 def bar_text(gate: GateAlignment) -> str:
-    """Return a gate's light as a bar, with an upright stroke at each threshold."""
+    """Return the light at a gate as a bar of characters, with a stroke at each threshold."""
     full, eighths = divmod(round(_cells(gate.levels.light_v) * 8), 8)
     cells = [_FULL] * full + [_EMPTY] * (BAR_CELLS - full)
     if eighths:

@@ -12,12 +12,13 @@ from chrono.errors import OptionError, RecordingError
 from chrono.reader import file_io
 
 ABANDONED_S = 60.0
-"""A part of a file is abandoned if no program uses it and it did not grow for this time [s]."""
+"""An unfinished file counts as abandoned if no program uses it, and if it did not grow for this
+time [s]."""
 
 
 def check_new(path: Path, endings: Sequence[str]) -> str:
     """
-    Check the name of a new file before any work is done; return its ending.
+    Check the name of a new file before the work begins, and return the ending of the name.
 
     Raises
     ------
@@ -40,11 +41,12 @@ def check_new(path: Path, endings: Sequence[str]) -> str:
 @contextmanager
 def new_file(path: Path) -> Iterator[IO[bytes]]:
     """
-    Open a new file for writing, and never leave a half-written file behind.
+    Open a new file for writing; the file gets its name only when it is complete.
 
-    Until the file is complete, it has a hidden name in the same folder. If the program is
-    killed or loses power, only ``.chrono-….part`` is left there, which does not look like a
-    result. The program removes this part when it writes the next file into the same folder.
+    Until the new file is complete, it has a hidden name in the same folder. If the program is
+    killed or the computer loses power, only the unfinished file ``.chrono-….part`` remains. Its
+    name shows that this file is not a result. When the program later writes another file into
+    the same folder, it also removes the unfinished file.
 
     Raises
     ------
@@ -71,13 +73,13 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
 
 
 def write_new(path: Path, content: bytes) -> None:
-    """Write a new file completely or not at all, see `new_file`."""
+    """Write a new file completely or not at all; `new_file` explains how."""
     with new_file(path) as file:
         file.write(content)
 
 
 def write_new_together(contents: Mapping[Path, bytes]) -> None:
-    """Write new files together; if one of them cannot be written, remove all of them."""
+    """Write several new files; if an error occurs, remove all new files."""
     written: list[Path] = []
     try:
         for path, content in contents.items():
@@ -90,7 +92,7 @@ def write_new_together(contents: Mapping[Path, bytes]) -> None:
 
 
 def _remove_abandoned(folder: Path) -> None:
-    """Remove the parts of files that killed programs left; keep those of running programs."""
+    """Remove unfinished files of killed programs; keep unfinished files of running programs."""
     for part in folder.glob(".chrono-*.part"):
         with suppress(OSError):  # another user's file, or already removed
             with part.open("rb") as file:
@@ -109,7 +111,7 @@ def _expect_none(path: Path) -> None:
 
 
 def _give_name(part: Path, path: Path) -> None:
-    """Give a complete file its name, unless another file already has this name."""
+    """Give a completely written file its final name, unless another file has this name."""
     try:
         try:
             os.link(part, path)

@@ -1,4 +1,4 @@
-"""Write error budgets, advice, and plans for a rig, as text and for JSON."""
+"""Write error budgets, advice and plans for a rig, as text and as objects for JSON."""
 
 import math
 from textwrap import wrap
@@ -48,7 +48,7 @@ WAYS = {
 
 
 def advice_text(advice: Advice) -> str:
-    """Return one piece of advice in words: what the user can do."""
+    """Return in words one thing that the user can do to make the uncertainty smaller."""
     degrees, mm = math.degrees(advice.reach), advice.reach * 1e3
     return WAYS[advice.way].format(mm=mm, degrees=degrees)
 
@@ -84,7 +84,7 @@ def budget_text(found: SpeedBudget) -> str:
 
 
 def budget_data(found: SpeedBudget) -> dict[str, Any]:
-    """Return the values of `budget_text` as an object for JSON, in SI units."""
+    """Return the values that `budget_text` shows, as an object for JSON in SI units."""
     budget = found.budget
     return {
         "rig": found.rig.name,
@@ -106,7 +106,11 @@ def budget_data(found: SpeedBudget) -> dict[str, Any]:
 
 
 def window_lines(rig: Rig, speed_mps: float) -> list[str]:
-    """Return what happens to a speed outside the rig's window; empty if it is inside."""
+    """
+    Return lines that explain what happens to a speed outside the range that the rig allows.
+
+    If the rig allows the speed, the list is empty.
+    """
     window, unit = rig.window, rig.speed_unit
     if window.slowest_mps <= speed_mps <= window.fastest_mps:
         return []
@@ -132,7 +136,7 @@ def _title(found: SpeedBudget) -> str:
 
 
 def tick_text(tick_s: float) -> str:
-    """Return the step of the timestamps in a suitable unit."""
+    """Return the duration of a tick as text in a suitable unit, such as ``62.5 ns``."""
     scale, unit = next(u for u in _SHOWN_UNITS["s"] if tick_s >= 0.999 * u[0] or u[1] == "ns")
     return f"{tick_s / scale:.4g} {unit}"
 
@@ -174,7 +178,11 @@ def _contribution_row(budget: Budget, contribution: Contribution, unit: str) -> 
 
 
 def stated_text(contribution: Contribution) -> str:
-    """Return an input's half-width as people write it, or u if it has no half-width."""
+    """
+    Return the half-width of an input as text, such as ``± 0.5 mm``.
+
+    If the half-width is infinite, return the standard uncertainty u of the input.
+    """
     quantity = contribution.input
     if quantity.distribution == "tilt":
         return f"0…{math.degrees(quantity.half_width):.3g}°"
@@ -185,7 +193,7 @@ def stated_text(contribution: Contribution) -> str:
 
 
 def _shown_unit(contribution: Contribution) -> tuple[float, str]:
-    """Return the largest unit in which the input's size is 0.1 or more, and its name."""
+    """Return the scale and the name of the largest unit in which an input is at least 0.1."""
     quantity = contribution.input
     units = _SHOWN_UNITS[quantity.unit]
     if quantity.distribution == "tilt":
@@ -315,7 +323,7 @@ COLUMNS = 80
 
 
 def plan_text(plan: Plan) -> str:
-    """Return which rigs are good enough for a speed, as plain text of at most 80 columns."""
+    """Return a text of at most 80 columns: which rigs can measure a speed exactly enough?"""
     rig, unit = plan.rig, plan.rig.speed_unit
     return "\n".join(
         [
@@ -337,7 +345,7 @@ def plan_text(plan: Plan) -> str:
 
 
 def plan_data(plan: Plan) -> dict[str, Any]:
-    """Return the values of `plan_text` as an object for JSON, in SI units."""
+    """Return the values that `plan_text` shows, as an object for JSON in SI units."""
     return {
         "speed_mps": plan.speed_mps,
         "within": plan.within,
@@ -412,7 +420,7 @@ def _rig_lines(plan: Plan) -> list[str]:
 
 
 def _curve_lines(curve: ErrorCurve, within: float, unit: str) -> list[str]:
-    """Draw a bar for the U95 at each speed; `|` marks the wanted limit."""
+    """Draw a bar for the U95 at each speed, with a mark `|` at the wanted limit of U95."""
     largest = max(float(curve.U95_relative.max()), within)
     mark = round(within / largest * (CURVE_CELLS - 1))
     lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | marks {100 * within:g} %"]

@@ -1,4 +1,4 @@
-"""Write the results of calibrations (clock, exchanged sensors, drops, rods) for the user."""
+"""Write calibration results for the user: counter rate, delays of sensors, gate spacing."""
 
 from chrono.calibrating.calibration import Calibration, ClockCalibration
 from chrono.calibrating.drop_calibration import DropDoubt, DropResult
@@ -37,7 +37,7 @@ NARROWED_BY = {
 
 
 def calibration_lines(result: Calibration) -> tuple[str, ...]:
-    """Return the result of a calibration as lines for the user."""
+    """Return the result of a calibration as lines of text for the user."""
     match result:
         case ClockCalibration():
             return clock_report(result.estimate)
@@ -50,7 +50,11 @@ def calibration_lines(result: Calibration) -> tuple[str, ...]:
 
 
 def calibration_doubt(result: Calibration) -> str:
-    """Return why a result should not go into the rig file; empty if there is no doubt."""
+    """
+    Return a reason not to save the result of a calibration in the rig file.
+
+    If nothing is wrong, the text is empty.
+    """
     match result:
         case SwapResult():
             return swap_doubt(result)
@@ -64,7 +68,7 @@ def calibration_doubt(result: Calibration) -> str:
 
 
 def calibration_evidence(result: Calibration) -> str:
-    """Return the evidence for a result; the rig file stores it together with the result."""
+    """Return how a calibration was made; the rig file stores this text with the result."""
     match result:
         case ClockCalibration():
             how = "beats compared with the computer's clock"
@@ -78,7 +82,7 @@ def calibration_evidence(result: Calibration) -> str:
 
 
 def swap_report(result: SwapResult) -> tuple[str, ...]:
-    """Return the difference of the gates' delays as lines for the user."""
+    """Return the difference between the delays of both gates as lines of text for the user."""
     value_us, u95_us = result.difference_s * 1e6, result.uncertainty.U95 * 1e6
     method = "the blocking times give the speed of each shot" if result.by_blocking else "means"
     doubt = swap_doubt(result)
@@ -94,7 +98,11 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
 
 
 def swap_doubt(result: SwapResult) -> str:
-    """Return why the result of exchanged sensors is in doubt; empty if there is no doubt."""
+    """
+    Return a reason to doubt a calibration in which the user exchanged the two sensors.
+
+    If nothing is wrong, the text is empty.
+    """
     stated = f"± {result.stated_s * 1e6:.3g} us"
     match result.doubt:
         case None:
@@ -120,7 +128,11 @@ def swap_doubt(result: SwapResult) -> str:
 
 
 def clock_calibration_doubt(result: ClockCalibration) -> str:
-    """Return why a counter's rate should not go into the rig; empty if there is no doubt."""
+    """
+    Return a reason not to save the measured rate of a counter in the rig file.
+
+    If nothing is wrong, the text is empty.
+    """
     stated_ppm = result.stated * 1e6
     if result.is_far:
         return (
@@ -137,7 +149,11 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
 
 
 def drop_doubt(result: DropResult) -> str:
-    """Return why a spacing by drops should not go into the rig; empty if there is no doubt."""
+    """
+    Return a reason not to save a gate spacing that was measured with dropped balls.
+
+    If nothing is wrong, the text is empty.
+    """
     match result.doubt:
         case None:
             return ""
@@ -157,7 +173,11 @@ def drop_doubt(result: DropResult) -> str:
 
 
 def drop_report(result: DropResult) -> tuple[str, ...]:
-    """Return the spacing by drops as lines for the user; the verdict comes first."""
+    """
+    Return a gate spacing that was measured with dropped balls, as lines for the user.
+
+    The first line says whether the measured spacing agrees with the stated spacing.
+    """
     stated_mm, found_mm = result.setup.spacing_m * 1e3, result.spacing_m * 1e3
     u95_mm, away = result.uncertainty.U95 * 1e3, result.deviation_m * 1e3
     ratio = abs(result.deviation_m) / result.deviation_uncertainty.U95
@@ -180,7 +200,7 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
 
 
 def rod_report(result: RodResult) -> tuple[str, ...]:
-    """Return the spacing by rods as lines for the user."""
+    """Return a gate spacing that was measured with two rods, as lines for the user."""
     found_mm, u95_mm = result.spacing_m * 1e3, result.uncertainty.U95 * 1e3
     lengths = " and ".join(f"{length * 1e3:.2f} mm" for length in result.lengths_m)
     return (
@@ -195,7 +215,11 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
 
 
 def rod_doubt(result: RodResult) -> str:
-    """Return why a spacing by rods should not go into the rig; empty if there is no doubt."""
+    """
+    Return a reason not to save a gate spacing that was measured with two rods.
+
+    If nothing is wrong, the text is empty.
+    """
     off, allowed = result.deviation_m * 1e3, result.allowed_m * 1e3
     fitting = [f"{length * 1e3:.1f} mm" for length in result.fitting_m]
     stated = [f"{length * 1e3:.1f} mm" for length in result.lengths_m]
@@ -226,7 +250,7 @@ def rod_doubt(result: RodResult) -> str:
 
 
 def _largest(uncertainty: CombinedUncertainty) -> tuple[str, str]:
-    """Return the name of the largest contribution and a line about this contribution."""
+    """Return the name and a description of the largest contribution to an uncertainty."""
     largest = max(uncertainty.contributions, key=lambda part: part.u_out)
     share = (largest.u_out / uncertainty.u) ** 2
     return largest.name, (

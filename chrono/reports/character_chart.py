@@ -1,9 +1,10 @@
-"""Draw points, bars and curves with characters, on axes with evenly spaced ticks.
+"""Draw points, bars and curves with characters, on axes with evenly spaced tick marks.
 
-A Braille cell has two by four dots, so a point is placed to a quarter of a line. The distance
-between two ticks is a whole number of cells, so each tick is at its true place. If a stream
-cannot show Braille, the picture uses plain ASCII. Each curve can have a letter at its highest
-point. A logarithmic axis gives each decade the same length.
+A Braille character has two columns and four rows of dots. So the height of a point is exact to
+a quarter of a text line. The distance between two tick marks is a whole number of character
+cells, so each mark is exactly at its value. If the output cannot show Braille characters, the
+picture uses only ASCII characters. Each curve can have a letter at its highest point. A
+logarithmic axis gives each decade the same length.
 """
 
 import math
@@ -31,7 +32,7 @@ Piece = tuple[str, str]
 @dataclass(frozen=True)
 class Axis:
     """
-    An axis that is divided into cells; each tick is at the middle of a cell.
+    An axis that is divided into character cells; each tick mark is at the middle of a cell.
 
     Attributes
     ----------
@@ -52,21 +53,21 @@ class Axis:
     step: float
 
     def place(self, value: float) -> float:
-        """Return the position of a value, in cells from the middle of the first cell."""
+        """Return the distance of a value from the middle of the first cell [cells]."""
         return (value - self.first) / self.per_cell
 
     @property
     def low(self) -> float:
-        """Value at the lower end of the first cell."""
+        """Value on the axis at the lower end of the first cell."""
         return self.first - self.per_cell / 2
 
     @property
     def high(self) -> float:
-        """Value at the upper end of the last cell."""
+        """Value on the axis at the upper end of the last cell."""
         return self.first + (self.cells - 0.5) * self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
-        """Return the cell and the text of each tick."""
+        """Return the cell and the label of each tick mark."""
         every = round(self.step / self.per_cell)
         begin = round(self.first / self.per_cell)
         decimals = max(-math.floor(math.log10(self.step) + 1e-9), 0)
@@ -87,7 +88,7 @@ def fit_axis(
     least_step: float = 0.0,
 ) -> Axis:
     """
-    Choose the axis on which a range fills as many of the given cells as possible.
+    Choose an axis on which a range of values fills as many of the given cells as possible.
 
     Parameters
     ----------
@@ -133,7 +134,7 @@ def _ceil(value: float) -> int:
 def axis_lines(
     axis: Axis, unit: str = "", level: str = "─", tick: str = "┬"
 ) -> tuple[str, str]:
-    """Return a horizontal axis: a line with ticks, and a line with the numbers below them."""
+    """Return a horizontal axis as two lines: tick marks, and the numbers below the marks."""
     ticks = axis.ticks()
     places = {cell for cell, _ in ticks}
     stroke = "".join(tick if cell in places else level for cell in range(axis.cells))
@@ -149,7 +150,9 @@ def axis_lines(
 
 class Chart:
     """
-    A picture with two axes. First draw into the picture, then ask for its lines.
+    A picture with two axes, made of characters.
+
+    First draw into the picture, then call `lines` or `text`.
 
     Parameters
     ----------
@@ -166,29 +169,29 @@ class Chart:
         self._signs: dict[tuple[int, int], Piece] = {}
 
     def point(self, x: float, y: float, style: str = "") -> None:
-        """Draw one dot, unless the dot is outside the picture."""
+        """Draw a point as one dot; do nothing if the point is outside the picture."""
         self._dot(*self._dots(x, y), style)
 
     def points(self, x: Iterable[float], y: Iterable[float], style: str = "") -> None:
-        """Draw one dot for each pair of values."""
+        """Draw one dot for each pair of an x value and a y value."""
         for one_x, one_y in zip(x, y, strict=True):
             self.point(one_x, one_y, style)
 
     def mark(self, x: float, y: float, style: str = "") -> None:
-        """Draw a point two dots wide, so that you can see the point among bars."""
+        """Draw a point that is two dots wide, so that the user can see it between bars."""
         column, row = self._dots(x, y)
         self._dot(column, row, style)
         self._dot(column + 1, row, style)
 
     def bar(self, x: float, low: float, high: float, style: str = "") -> None:
-        """Draw a vertical line from one value to another."""
+        """Draw a vertical line from the value `low` to the value `high`."""
         column, bottom = self._dots(x, max(low, self.y.low))
         _, top = self._dots(x, min(high, self.y.high))
         for row in range(top, bottom + 1):
             self._dot(column, row, style)
 
     def curve(self, x: Sequence[float], y: Sequence[float], style: str = "") -> None:
-        """Join points by straight lines; the curve has a gap at each NaN."""
+        """Draw a curve: join the points by straight lines, and leave a gap at each NaN."""
         places = [
             self._dots(a, b) if math.isfinite(a) and math.isfinite(b) else None
             for a, b in zip(x, y, strict=True)
@@ -198,7 +201,7 @@ class Chart:
                 self._line(begin, end, style)
 
     def sign(self, x: float, y: float, text: str, style: str = "") -> None:
-        """Write a text over the drawing; the text begins in the cell of the given point."""
+        """Write a text over the picture; the text begins in the cell of the given point."""
         column, row = (round(self.x.place(x)), self.y.cells - 1 - round(self.y.place(y)))
         for i, character in enumerate(text):
             if 0 <= column + i < self.x.cells and 0 <= row < self.y.cells:
@@ -206,7 +209,7 @@ class Chart:
 
     def lines(self, unit_x: str = "", unit_y: str = "") -> list[list[Piece]]:
         """
-        Return the lines of the picture with its axes, from top to bottom.
+        Return the picture with its axes as lines, from top to bottom.
 
         Parameters
         ----------
@@ -244,7 +247,7 @@ class Chart:
     # -- drawing -----------------------------------------------------------------------
 
     def _dots(self, x: float, y: float) -> tuple[int, int]:
-        """Return column and row of a point's dot, counted from the top left."""
+        """Return the column and the row of the dot of a point, counted from the top left."""
         column = math.floor((self.x.place(x) + 0.5) * DOTS_WIDE)
         row = math.floor((self.y.cells - 0.5 - self.y.place(y)) * DOTS_HIGH)
         return column, row
@@ -296,7 +299,7 @@ _APART_X, _APART_Y = (6, 8, 10, 12), (2, 3, 4)
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """One curve: its points in order, shape (N,), and its letter, which may be empty."""
+    """A curve to draw: the arrays `x` and `y`, shape (N,), and a letter, which may be empty."""
 
     x: Floats
     y: Floats
@@ -342,7 +345,7 @@ def curves_picture(
 
 
 def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None:
-    """Write a curve's letter at its highest point, or to the right if this cell is taken."""
+    """Write the letter of a curve at its highest point, or farther right if a cell is used."""
     if not curve.letter or not len(curve.x):
         return
     highest = int(np.argmax(curve.y))
@@ -366,7 +369,7 @@ def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None
 @dataclass(frozen=True)
 class DecadeAxis(Axis):
     """
-    A logarithmic axis: `first`, `per_cell` and `step` are numbers of decades.
+    A logarithmic axis; `first`, `per_cell` and `step` are logarithms to the base 10.
 
     Attributes
     ----------
@@ -377,11 +380,16 @@ class DecadeAxis(Axis):
     scale: float = 1.0
 
     def place(self, value: float) -> float:
-        """Return the position of a positive value, in cells from the first cell's middle."""
+        """Return the distance of a positive value from the middle of the first cell [cells]."""
         return (math.log10(value) - self.first) / self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
-        """Return cell and text of each tick: one per decade, also at 2 and 5 if they fit."""
+        """
+        Return the cell and the label of each tick mark.
+
+        The marks are at powers of ten. If a decade has 12 cells or more, there are also marks
+        at 2 and 5 times each power of ten.
+        """
         found: dict[int, str] = {}
         for digit in (1, 2, 5) if 1 / self.per_cell >= 12 else (1,):
             for decade in range(math.floor(self.first), math.ceil(self.high) + 1):

@@ -1,4 +1,4 @@
-"""Write sentences about the counter's rate, as computed from the beats."""
+"""Write sentences about the rate of the counter, which the program computes from the beats."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ how large this false error is if the delay grows by this time."""
 
 
 def rate_text(estimate: ClockEstimate) -> str:
-    """Return the rate error with its ± at 95 % coverage, such as ``120 ± 15 ppm slow``."""
+    """Return the error of the counter's rate with ± (95 %), such as ``120 ± 15 ppm slow``."""
     error, u95 = estimate.rate_error * 1e6, estimate.U95 * 1e6
     return (
         f"{format_value(abs(error), u95)} ± {format_value(u95, u95)} ppm "
@@ -25,7 +25,7 @@ def rate_text(estimate: ClockEstimate) -> str:
 
 
 def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
-    """Return the estimate of the counter's rate as lines for the user."""
+    """Return the measured rate of the counter, with its uncertainty, as lines for the user."""
     parts = ", ".join(
         f"{part.name} {part.u_out * 1e6:.2f} ppm" for part in estimate.uncertainty.contributions
     )
@@ -41,13 +41,13 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
 
 
 def beats_text(estimate: ClockEstimate) -> str:
-    """Return how many beats an estimate uses, and in how many stretches without a break."""
+    """Return how many beats an estimate uses, and from how many parts without a gap."""
     stretches = f"{estimate.segments} part{'' if estimate.segments == 1 else 's'} without a gap"
     return f"from {estimate.beats} beats in {estimate.span_s:.0f} s ({stretches})"
 
 
 def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
-    """Return notes that the user should know about an estimate."""
+    """Return notes for the user about the measured rate of the counter."""
     notes = []
     if estimate.steps_s:
         notes.append(
@@ -62,7 +62,7 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
 
 
 def remeasured_words(session: Session) -> str:
-    """Return a sentence that names the clock rate used to measure all shots again."""
+    """Return a sentence: which clock rate did the program use to compute all shots again?"""
     rate = session.host_rate
     if rate is None:
         return "All shots were computed again with the clock rate that the rig states."

@@ -1,7 +1,8 @@
 """Write a comparison of setups as lines for a terminal, and as an object for JSON.
 
-The answer comes first, with at most two reasons for doubt. With up to three setups, each pair
-has a paragraph. With more setups, a matrix shows all pairs.
+The text begins with the answer and at most two reasons for doubt. With up to three setups, the
+text has a paragraph for each pair of setups. With more setups, a matrix shows the differences
+between all setups.
 """
 
 from collections.abc import Callable, Sequence
@@ -40,7 +41,7 @@ def comparison_text(
     found: Comparison, unit: str, rigs: RigsTaken | None = None, damaged_lines: int = 0
 ) -> str:
     """
-    Return a comparison as words and numbers.
+    Return a comparison of setups as text with words and numbers.
 
     Parameters
     ----------
@@ -67,12 +68,12 @@ def comparison_text(
 
 
 def is_matrix(found: Comparison) -> bool:
-    """Return True if there are too many setups to write a paragraph for each pair."""
+    """Return True if there are too many setups to write a paragraph for each pair of setups."""
     return len(found.groups) > MOST_PARAGRAPHS
 
 
 def names(found: Comparison) -> list[str]:
-    """Return the names of the setups; if there is a matrix, each name has a number."""
+    """Return the names of the setups; if a matrix shows the setups, each name has a number."""
     numbered = is_matrix(found)
     return [
         f"{place} {group.name}" if numbered else group.name
@@ -81,7 +82,7 @@ def names(found: Comparison) -> list[str]:
 
 
 def in_columns(lines: Sequence[str]) -> list[str]:
-    """Break sentences into lines that fit a terminal, and keep their indents."""
+    """Break sentences into lines that fit a terminal, and keep the indent of each sentence."""
     found = []
     for line in lines:
         indent = len(line) - len(line.lstrip())
@@ -94,7 +95,7 @@ def _name(group: Group) -> str:
 
 
 def headline_lines(found: Comparison, unit: str, damaged_lines: int = 0) -> list[str]:
-    """Return the answer in one sentence, and at most two reasons to doubt the answer."""
+    """Return a sentence that names the fastest setup, and at most two reasons for doubt."""
     if len(found.groups) < 2:
         return []
     if not found.judged:
@@ -110,7 +111,7 @@ def headline_lines(found: Comparison, unit: str, damaged_lines: int = 0) -> list
 
 
 def _answer(found: Comparison, unit: str) -> str:
-    """Return a sentence that names the fastest setup, or says that this is not settled."""
+    """Return a sentence that names the fastest setup, or says that the shots do not show it."""
     compared = _compared(found)
     if found.fastest is not None:
         group, verdict = found.fastest
@@ -135,7 +136,7 @@ def _answer(found: Comparison, unit: str) -> str:
 
 
 def _compared(found: Comparison) -> list[Group]:
-    """Return the setups whose speed was compared with the speed of another setup."""
+    """Return the setups whose speed the program compared with the speed of another setup."""
     used = [group for pair in found.judged for group in (pair.first, pair.second)]
     return [group for group in found.groups if _is_in(group, used)]
 
@@ -210,7 +211,11 @@ def suspicious_lines(found: Comparison) -> list[str]:
 
 
 def pair_blocks(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> list[list[str]]:
-    """Return a paragraph for each pair; with a matrix, only for the two fastest setups."""
+    """
+    Return a paragraph for each pair of setups.
+
+    If a matrix shows all setups, return only the paragraph for the two fastest setups.
+    """
     pairs = found.pairs
     if is_matrix(found):
         first, second = sorted(found.groups, key=lambda group: -group.series.mean_mps)[:2]
@@ -223,7 +228,7 @@ def pair_blocks(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> 
 
 
 def pair_lines(pair: PairComparison, unit: str, rigs: RigsTaken | None = None) -> list[str]:
-    """Return the sentences about a pair: its speeds, further shots, and repeatability."""
+    """Return sentences about two setups: speeds, shots that are still needed, repeatability."""
     title = f"{plain(pair.second.name)} against {plain(pair.first.name)}:"
     if pair.verdict is Verdict.UNKNOWN:
         return [title, f"  cannot compare: {_no_judgement(pair)}"]
@@ -281,7 +286,7 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
     """
     Return a difference with its interval in two forms: without and with its sign.
 
-    More digits are shown if rounding would hide whether zero is in the interval.
+    The function adds digits if rounding would hide whether zero is in the interval.
     """
     value = speed_in(unit, difference.difference_mps)
     half = speed_in(unit, difference.U95_mps)
@@ -299,7 +304,11 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
 
 
 def chance_words(difference: Difference) -> str:
-    """Return how often equal setups would look at least this different, in words and as p."""
+    """
+    Return how often two equally fast setups would differ at least as much as measured.
+
+    The text states this probability in words and as p.
+    """
     p = difference.p_overall
     if p < 0.001:
         often, number = "in less than 1 of 1000 sessions", "p < 0.001"
@@ -317,7 +326,7 @@ def chance_words(difference: Difference) -> str:
 
 def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     """
-    Return how many shots would settle a difference, and how certain this number is.
+    Return how many more shots would show which setup is faster, and how sure this number is.
 
     Parameters
     ----------
@@ -344,7 +353,7 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
 
 
 def spread_sentence(pair: PairComparison) -> str:
-    """Return which of two setups is more repeatable, or why this is not known."""
+    """Return which of two setups has more repeatable speeds, or why this is not known."""
     match pair.spread:
         case SpreadVerdict.TOO_FEW:
             return (
@@ -363,7 +372,11 @@ def spread_sentence(pair: PairComparison) -> str:
 
 
 def ratio_text(pair: PairComparison) -> str:
-    """Return the ratio of two standard deviations s; do not round a difference away."""
+    """
+    Return the ratio of the standard deviations s of two setups, with its interval.
+
+    The function adds digits if rounding would hide whether 1 is in the interval.
+    """
     low, high = pair.s_ratio_low, pair.s_ratio_high
     digits: Callable[[float], str] = two_digits
     if (float(two_digits(low)) > 1, float(two_digits(high)) < 1) != (low > 1, high < 1):
@@ -376,7 +389,7 @@ def _four_digits(value: float) -> str:
 
 
 def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
-    """Return a note if the same rig is only assumed for both recordings."""
+    """Return a note if the program only assumes that the same rig made both recordings."""
     if rigs is None or pair.of_one_session:
         return []
     common = set(pair.first.rigs) & set(pair.second.rigs)
@@ -391,7 +404,11 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
 
 
 def without_lines(pair: PairComparison) -> list[str]:
-    """Return how a pair's result changes without suspicious shots; empty if it is the same."""
+    """
+    Return how the result for two setups changes if the program leaves out suspicious shots.
+
+    If the result stays the same, the list is empty.
+    """
     other = pair.without_suspicious
     if other is None:
         return []
@@ -425,7 +442,7 @@ def _which_suspicious(pair: PairComparison) -> str:
 
 
 def _verdict_words(pair: PairComparison) -> str:
-    """Return what the result for the speeds would be without the suspicious shots."""
+    """Return in words which of two setups would be faster without the suspicious shots."""
     if pair.faster is None:
         return "the shots would not show which setup is faster"
     name = _name(pair.faster)
@@ -457,7 +474,11 @@ MATRIX_LEGEND = (
 
 
 def matrix_cells(found: Comparison, unit: str) -> list[list[str]]:
-    """Return one row for each setup after the first: its difference from each earlier setup."""
+    """
+    Return a table with the difference of each setup from each earlier setup.
+
+    The first setup has no row, because there is no earlier setup.
+    """
     size = len(found.groups)
     pairs = iter(found.pairs)
     cells = [[""] * (size - 1) for _ in range(size - 1)]
@@ -477,7 +498,7 @@ def _matrix_cell(pair: PairComparison, unit: str) -> str:
 
 
 def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[str]:
-    """Return the matrix of pairs, cut into pieces that fit into `columns`."""
+    """Return the matrix of differences, cut into pieces that are at most `columns` wide."""
     cells = matrix_cells(found, unit)
     width = max(len(cell) for row in cells for cell in row) + 1
     side = len(str(len(cells) + 1)) + 2
@@ -493,7 +514,7 @@ def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[s
 
 
 def many_lines(found: Comparison) -> list[str]:
-    """Return facts that a matrix cannot show: repeatability, effects of suspicious shots."""
+    """Return facts that a matrix does not show: repeatability, effects of suspicious shots."""
     number = {id(group): place for place, group in enumerate(found.groups, 1)}
     lines = []
     for pair in found.pairs:
@@ -517,7 +538,7 @@ def many_lines(found: Comparison) -> list[str]:
 
 
 def note_lines(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> list[str]:
-    """Return how pairs were judged, the result for all setups together, and the rigs."""
+    """Return notes on drift, on the result for all setups together, and on the rigs."""
     judged = found.judged
     return [
         *(_drift_notes(found, unit) if judged else []),
@@ -563,7 +584,7 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
 def comparison_data(
     found: Comparison, unit: str = "m/s", rigs: RigsTaken | None = None, damaged_lines: int = 0
 ) -> dict[str, Any]:
-    """Return a comparison as an object for JSON, in m/s; an undefined value is None."""
+    """Return a comparison of setups as an object for JSON, in m/s; unknown values are None."""
     fastest = found.fastest
     return {
         "headline": headline_lines(found, unit, damaged_lines),

@@ -1,8 +1,9 @@
 """Write the table of shots as CSV and Parquet with Apache Arrow, using little memory.
 
-Plain Python writes tables with few shots, tables with decimal commas, and every CSV file if
-pyarrow is not installed. It gives the same bytes. It is a few times slower but loads no
-library. Parquet needs pyarrow.
+Python code without Apache Arrow writes tables with few shots and tables with decimal commas. If
+pyarrow is not installed, this code writes every CSV file. With and without Apache Arrow, a CSV
+file has the same bytes. The code without Apache Arrow is a few times slower, but it loads no
+library. Parquet files need pyarrow.
 """
 
 from collections.abc import Iterable, Iterator
@@ -33,8 +34,8 @@ def write_comma_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as CSV with `;` and decimal commas; return the number of rows.
 
-    The column `counted` is TRUE or FALSE: spreadsheets and R's `read.csv2` read this as a
-    logical value.
+    The column `counted` contains TRUE or FALSE. Spreadsheets and R's function `read.csv2` read
+    these words as logical values.
     """
     return _write_plain(_chunks(tables), stream, ";", ",")
 
@@ -79,7 +80,7 @@ def _quoted(text: str) -> str:
 
 
 def _number(value: float) -> str:
-    """Return the fewest digits, without an exponent, that read back as the same number."""
+    """Return a number as the shortest text without an exponent that keeps its exact value."""
     if value != value:
         return ""
     return f"{Decimal(repr(value)):f}".removesuffix(".0")
@@ -123,9 +124,10 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as Parquet; return the number of rows.
 
-    The metadata of the schema are the same members as in the head of a JSON file, see
-    `ExportHeads.texts`. They are known only at the end. Arrow's own schema is made at the
-    beginning. It is not stored, because readers would then ignore these metadata.
+    The metadata of a Parquet file have the same names and values as the first part of a JSON
+    file, see `ExportHeads.texts`. The program knows these metadata only after the last
+    recording. Apache Arrow makes its own schema before the first recording. The program does
+    not store Arrow's own schema, because other programs would then ignore the metadata.
 
     Raises
     ------
@@ -179,7 +181,7 @@ def _row_groups(batches: Iterable["pa.RecordBatch"]) -> Iterator["pa.Table"]:
 
 
 def _harmless(columns: Columns) -> Columns:
-    """Return columns in which no text can look like a formula to a spreadsheet."""
+    """Change the texts in columns so that a spreadsheet does not read any text as a formula."""
     for name in TEXT_COLUMNS:
         texts = columns[name]
         columns[name] = texts._replace(each=[cell(text) for text in texts.each])
@@ -200,7 +202,7 @@ def _schema(moments_as_text: bool = False) -> "pa.Schema":
 
 
 def _batch(columns: Columns, schema: "pa.Schema") -> "pa.RecordBatch":
-    """Join columns into one table; a NaN becomes an empty cell."""
+    """Join columns into one table of Apache Arrow; each NaN becomes an empty cell."""
     import pyarrow as pa
 
     arrays = [_array(columns[field.name], field.type) for field in schema]

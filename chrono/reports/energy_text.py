@@ -1,4 +1,4 @@
-"""Write the energies of launches as text with a picture, and as an object for JSON."""
+"""Write the energies of launched bodies as text with a picture, and as an object for JSON."""
 
 import math
 from collections.abc import Sequence
@@ -29,7 +29,7 @@ Results = Sequence[EnergyResult | RefusedLaunch]
 
 def energy_text(results: Results, units: UserUnits, *, ascii_only: bool = False) -> str:
     """
-    Return energies and momenta as text for a terminal, with bars that show the energies.
+    Return the energies and momenta of bodies as text for a terminal, with a bar per energy.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def energy_text(results: Results, units: UserUnits, *, ascii_only: bool = False)
 
 
 def energy_data(results: Results) -> dict[str, Any]:
-    """Return the values of `energy_text` as an object for JSON, in SI units."""
+    """Return the values that `energy_text` shows, as an object for JSON in SI units."""
     stored = any(isinstance(r, EnergyResult) and r.bounds for r in results)
     return {
         "caution": STORED_CAUTION if stored else FLIGHT_CAUTION,
@@ -62,7 +62,7 @@ def energy_data(results: Results) -> dict[str, Any]:
 
 
 def exceeded_words(results: Results) -> list[str]:
-    """Return a sentence for each setup that carried more energy than was stored."""
+    """Return a sentence for each setup whose body had more energy than the launcher stored."""
     return [
         f"{name_of(r.launch)}: the body had more energy than {name} allows; check mass, speed "
         "and the stored energy"
@@ -103,7 +103,7 @@ def _result_lines(
 
 
 def _bars(results: Sequence[EnergyResult], units: UserUnits, ascii_only: bool) -> list[str]:
-    """Draw a bar for the energy of each setup, and below a bar for each stored energy."""
+    """Draw a bar for the energy of each setup, then a bar for each energy in the launcher."""
     entries = [(name_of(r.launch), r.energy.value) for r in results]
     for result in results[:1]:
         entries += [(bound.name, bound.energy.value) for bound in result.bounds]

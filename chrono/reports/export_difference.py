@@ -1,7 +1,8 @@
 """Report how an export differs from an earlier export of the same recordings.
 
-A changed rule or a corrected rig changes speeds, and sometimes the edges that form a shot.
-Two shots count as the same shot if their first edges came at the same time.
+If the rules of the program or the values of the rig change, the speeds change. Sometimes, a
+shot then also consists of other edges. The program treats two shots as the same shot if the
+times of their first edges differ by at most 0.5 ms.
 """
 
 import csv
@@ -46,7 +47,7 @@ class ShotChange:
 
     @property
     def size(self) -> float:
-        """The change of the speed or of its ±, whichever is larger, over the earlier ±."""
+        """The larger of two changes (of the speed and of its ±), divided by the earlier ±."""
         if self.before is None or self.now is None:
             return math.inf
         was, is_now = self.before["speed_mps"], self.now["speed_mps"]
@@ -60,7 +61,7 @@ class ShotChange:
 
 @dataclass(frozen=True)
 class ExportDifference:
-    """The numbers of shots in both exports, and the changed shots, the largest change first."""
+    """The numbers of shots in two exports, and the shots that differ, largest change first."""
 
     before: int
     now: int
@@ -69,7 +70,7 @@ class ExportDifference:
 
 def read_export(path: Path) -> list[dict[str, Any]]:
     """
-    Read an earlier export: a CSV file with decimal points or decimal commas.
+    Read the shots of an earlier export, a CSV file with decimal points or decimal commas.
 
     Raises
     ------
@@ -119,7 +120,8 @@ def compare_exports(
     """
     Return which shots differ between two exports.
 
-    Recordings are matched by name. If each export has only one recording, these two match.
+    The function compares recordings that have the same name. If each export has only one
+    recording, the function compares these two recordings, even if their names differ.
     """
     old, new = _by_recording(before), _by_recording(now)
     if len(old) == len(new) == 1:
@@ -167,7 +169,7 @@ def _differs(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
 
 
 def difference_text(found: ExportDifference) -> str:
-    """Return the changes as lines, the largest change first."""
+    """Return the shots that differ between two exports as lines, the largest change first."""
     count = count_text(found.now, "shot")
     if not found.changes:
         return f"{count}, all are the same as in the earlier export"
@@ -203,7 +205,7 @@ def _shot(values: Mapping[str, Any] | None) -> str:
 
 
 def difference_data(found: ExportDifference) -> dict[str, Any]:
-    """Return all changes as an object for JSON; None if there is no shot or speed."""
+    """Return all shots that differ as an object for JSON; a missing shot or speed is None."""
     return {
         "shots_before": found.before,
         "shots_now": found.now,

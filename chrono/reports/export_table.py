@@ -1,9 +1,10 @@
-"""Make the table of shots: its columns with their meaning, its head, and its rows in chunks.
+"""Make the table of shots for export: its columns, facts about the recordings, and its rows.
 
 `SHOT_COLUMNS` is the only list of columns. `export --columns`, the guide, JSON and Parquet
-files and workbooks use this list. In JSON, the columns are a Table Schema (Frictionless Data)
-with `unit` added. The head states start, rig, setups and version. Numbers are rounded far
-below any uncertainty, so that every format shows the same digits.
+files and workbooks use this list. A JSON file describes the columns as a Table Schema
+(Frictionless Data) with the additional key `unit`. With the table, the program exports the
+start, the rig and the setups of each recording, and its own version. The program rounds numbers
+far below any uncertainty, so that every file format shows the same digits.
 """
 
 import json
@@ -80,7 +81,7 @@ DECIMALS = {column.name: column.decimals for column in SHOT_COLUMNS if column.ki
 
 
 def table_schema() -> dict[str, Any]:
-    """Return the columns as a Table Schema."""
+    """Return a description of the columns as a Table Schema (Frictionless Data)."""
     fields: list[dict[str, Any]] = []
     for column in SHOT_COLUMNS:
         told = {"name": column.name, "type": column.kind, "description": column.meaning}
@@ -91,7 +92,7 @@ def table_schema() -> dict[str, Any]:
 
 
 def columns_text() -> str:
-    """Return the columns with their meaning, as lines for a terminal."""
+    """Return the name and the meaning of each column, as lines for a terminal."""
     return "\n".join(
         f"{column.name:<20} {column.kind:<9} {column.unit:<4} {column.meaning}"
         for column in SHOT_COLUMNS
@@ -104,7 +105,7 @@ PROGRAM = f"chrono-gates {__version__}"
 @dataclass(frozen=True)
 class ExportHead:
     """
-    Facts about one recording, without its shots.
+    Name, start, rig and setups of one recording, without its shots.
 
     Attributes
     ----------
@@ -126,7 +127,11 @@ class ExportHead:
 
 
 def head_of(session: Session, recording: str, with_statistics: bool = False) -> ExportHead:
-    """Return the head of a recording; its session must be read to the end."""
+    """
+    Return the name, start, rig and setups of a recording.
+
+    Call this function only after the whole recording was read.
+    """
     setups = []
     for name in _stated(session):
         told = setup_record(session.setups.last(name))
@@ -135,7 +140,7 @@ def head_of(session: Session, recording: str, with_statistics: bool = False) -> 
 
 
 def _stated(session: Session) -> list[str]:
-    """Return the names of setups; include the empty name only if shots have it."""
+    """Return the names of the setups, and the empty name if there are shots without setup."""
     unnamed = session.setups.named(NO_SETUP)[session.log.setup].any()
     return [name for name in session.setups.names if name != NO_SETUP or unnamed]
 
@@ -159,14 +164,14 @@ SETUP_NUMBERS = ("shots", "counted", *_SERIES)
 
 @dataclass
 class ExportHeads:
-    """The heads of all recordings in a file; equal rigs are stored only once."""
+    """Name, start and setups of all recordings in a file, and each different rig once."""
 
     rigs: list[dict[str, Any]] = field(default_factory=list)
     recordings: list[dict[str, Any]] = field(default_factory=list)
     _places: dict[str, int] = field(default_factory=dict)
 
     def add(self, head: ExportHead) -> int:
-        """Add a recording's head; return the index of its rig."""
+        """Add name, start, rig and setups of a recording, and return the index of its rig."""
         place = self._places.setdefault(json.dumps(head.rig), len(self.rigs))
         if place == len(self.rigs):
             self.rigs.append(head.rig)
@@ -182,7 +187,7 @@ class ExportHeads:
 
     def texts(self) -> dict[str, str]:
         """
-        Return the members of a file's head, each as a JSON text.
+        Return the facts that describe the content of an exported file, each as a JSON text.
 
         Returns
         -------
@@ -211,13 +216,13 @@ Columns = dict[str, Any]
 
 
 class TextColumn(NamedTuple):
-    """A column of text: a list of different texts, and for each row the index of its text."""
+    """A column of text: a list of different texts, and for each row an index into this list."""
 
     each: list[str]
     place: npt.NDArray[np.unsignedinteger]
 
     def objects(self) -> npt.NDArray[np.object_]:
-        """Return the column as Python strings, shape (N,)."""
+        """Return the column as an array of Python strings, shape (N,)."""
         return np.array(self.each, object)[self.place]
 
 
@@ -237,19 +242,23 @@ class ExportTable:
     chunks: Iterable[Columns]
 
     def __getstate__(self) -> dict[str, Any]:
-        """Measure all shots, and return the state for another process."""
+        """Measure all shots, and return the data that another process needs for this table."""
         return {"head": self.head, "chunks": list(self.chunks)}
 
 
 def shot_table(session: Session, recording: str, with_statistics: bool = False) -> ExportTable:
-    """Return the exported data of a session; each chunk is measured when it is requested."""
+    """
+    Return the data of a session for export.
+
+    The program measures the shots of a chunk only when this chunk is requested.
+    """
     chunks = (shot_columns(session, recording, part) for part in session.log.chunks())
     return ExportTable(head_of(session, recording, with_statistics), chunks)
 
 
 def shot_columns(session: Session, recording: str, part: slice) -> Columns:
     """
-    Return the exported columns of some shots, each of shape (N,).
+    Return the columns of the export for some shots; each column has the shape (N,).
 
     Parameters
     ----------
@@ -299,7 +308,7 @@ def shot_records(session: Session, recording: str, part: slice) -> Iterator[dict
 
 
 def shot_frame(session: Session, recording: str = "") -> "pd.DataFrame":
-    """Return the shots of a session as a data frame with the exported columns, for scripts."""
+    """Return the shots of a session as a pandas data frame with the columns of an export."""
     import pandas as pd
 
     columns = shot_columns(session, recording, slice(0, len(session.log)))
@@ -315,7 +324,11 @@ def moment_texts(moments: npt.NDArray[np.datetime64]) -> list[str | None]:
 
 
 def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
-    """Return times as dates in UTC; NaT if the start states no offset from UTC."""
+    """
+    Return the times of shots as dates in UTC.
+
+    All dates are NaT if the start time of the recording has no offset from UTC.
+    """
     begin: np.datetime64[Any] = np.datetime64("NaT", "us")
     try:
         start = datetime.fromisoformat(started)
@@ -327,7 +340,7 @@ def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
 
 
 def _plain_values(values: Any) -> list[Any]:
-    """Return a column as values that JSON allows."""
+    """Return a column as a list of values that JSON allows."""
     if isinstance(values, TextColumn):
         return values.objects().tolist()
     if values.dtype.kind == "M":
@@ -336,7 +349,7 @@ def _plain_values(values: Any) -> list[Any]:
 
 
 def _named(codes: npt.NDArray[Any], word: Callable[[int], str]) -> TextColumn:
-    """Replace each code (a small whole number) by its text, and look up each text once."""
+    """Replace each whole number by its word; call `word` once for each different number."""
     numbers = codes.astype(np.intp)
     distinct = np.flatnonzero(np.bincount(numbers))
     places = distinct.searchsorted(numbers).astype(np.min_scalar_type(len(distinct)))

@@ -1,4 +1,4 @@
-"""Collect one sentence for each problem of the data, for a command to print at its end."""
+"""Collect one sentence for each problem of the data; a command prints them at its end."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ class Findings:
     lines: list[str] = field(default_factory=list)
 
     def add(self, recorded: LoadedRecording) -> None:
-        """Add the problems of one recording."""
+        """Add the problems of one recording to the list."""
         self.lines += recording_findings(recorded)
 
     def take(self, troubles: Iterable[Trouble]) -> None:
-        """Add problems that occurred while a command ran."""
+        """Add the problems that occurred while a command ran to the list."""
         self.lines += _trouble_lines(troubles)
 
 
@@ -49,7 +49,7 @@ def recording_findings(recorded: LoadedRecording) -> list[str]:
 
 
 def start_findings(start: LabStart) -> list[str]:
-    """Return the problems of the recording that gives the error lab its first values."""
+    """Return the problems of the recording from which the error lab takes its first values."""
     if start.recorded is None:
         return []
     found = recording_findings(start.recorded)
@@ -60,20 +60,28 @@ def start_findings(start: LabStart) -> list[str]:
 
 
 def clock_doubt(recorded: LoadedRecording) -> str:
-    """Return why the computer's clock is not used; empty if it is used or was not requested."""
+    """
+    Return why the program cannot use the computer's clock to correct the counter's rate.
+
+    The text is empty if the program uses this clock, or if the user did not request it.
+    """
     unknown = [recorded.rate_unknown] if recorded.rate_unknown else []
     return "".join(_trouble_lines(unknown))
 
 
 def unread_line(session: Session) -> str:
-    """Return how many setups and marks were left out, and the reason for the first."""
+    """Return how many setups and marks the program left out, and the first reason for this."""
     count = session.unusable.records
     words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
     return f"{words} left out; the first reason is: {plain(session.unusable.record_reasons[0])}"
 
 
 def _wrong_lines(session: Session) -> str:
-    """Return a note that no line has the kind that the rig states, and name the right kind."""
+    """
+    Return a note that no line of the recording has the format that the rig states.
+
+    If the program knows the right format, the note names this format.
+    """
     stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
     what = f"none of the {session.unusable.lines} lines has the format {stated}"
     if other is None:

@@ -1,7 +1,7 @@
 """Explain each flag of a shot in one sentence: what it means, and what the user can do.
 
-The dashboard's help and the table in the guide show these sentences. Each key is a word that
-`chrono.processor.shot_records.flag_words` returns.
+The dashboard's help and the table in the guide show these sentences. Each key of this table is
+the name of a flag, as `chrono.processor.shot_records.flag_words` returns it.
 """
 
 FLAG_HELP: dict[str, str] = {

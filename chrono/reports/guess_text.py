@@ -1,7 +1,7 @@
 """Show the guesses of a school class next to the measured values: lines, tables, dot plots.
 
-In a dot plot, each guess is a dot. Guesses in the same cell of the axis are stacked. The page
-in the browser draws the same cells as the terminal.
+In a dot plot, each guess is a dot. If several guesses are in the same cell of the axis, their
+dots form a stack. The page in the browser and the terminal draw each dot in the same cell.
 """
 
 import csv
@@ -47,7 +47,7 @@ CLOSE = 1.25
 
 
 def guesses_csv(guesses: Sequence[Guess]) -> str:
-    """Return guesses as CSV, one row each; the last columns are the settings of the lab."""
+    """Return guesses as CSV, one row per guess; the last columns are the lab's settings."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     settings = [name for name in VALUES if name not in GUESS_COLUMNS]
@@ -69,7 +69,7 @@ def _cell(value: Any) -> Any:
 
 
 def guesses_text(guesses: Sequence[Guess]) -> str:
-    """Return guesses as text: each measured value, and below it the guesses of this value."""
+    """Return guesses as text: each measured value, and below it all guesses of this value."""
     lines: list[str] = []
     asked = ""
     width = max((len(guess.who) for guess in guesses), default=0)
@@ -98,12 +98,12 @@ def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
 
 
 def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
-    """Return a note for each line of a file that is not a guess."""
+    """Return a note for each line of a guess file that does not contain a guess."""
     return [f"{path}:{number}: this line is not a guess and is left out" for number in numbers]
 
 
 def guess_line(guess: Guess, unit: str) -> str:
-    """Return a guess together with the computed value."""
+    """Return a line with a guessed ±, the computed ±, and how wrong the guess is."""
     computed = speed_in(unit, guess.U95_mps)
     who = f"{plain(guess.who)} said" if guess.who else "said"
     said = _guessed(guess, unit)
@@ -116,7 +116,7 @@ def _guessed(guess: Guess, unit: str) -> str:
 
 
 def _judged(guess: Guess, unit: str) -> str:
-    """Return how wrong a guess is: a factor for an error, a difference for a speed."""
+    """Return how wrong a guess is: a factor for a ±, a difference for a speed."""
     if math.isnan(guess.ratio):
         return "not measured"
     if guess.kind != ERROR:
@@ -153,7 +153,7 @@ _FAR = 8.0
 @dataclass(frozen=True)
 class DotPlot:
     """
-    Guesses as dots on an axis that is divided into cells.
+    Guesses of a school class, drawn as dots on an axis that is divided into cells.
 
     Attributes
     ----------
@@ -220,7 +220,7 @@ def dot_plot(
 
 
 def _range(values: "np.ndarray[Any, np.dtype[np.float64]]") -> tuple[float, float]:
-    """Return the ends of the axis; a joke guess must not squeeze all other guesses together."""
+    """Return the ends of the axis; ignore joke guesses, which would make the axis too long."""
     median = float(np.median(values))
     typical = max(float(np.median(np.abs(values - median))), 0.05 * abs(median))
     near = values[np.abs(values - median) <= _FAR * typical]
@@ -229,13 +229,13 @@ def _range(values: "np.ndarray[Any, np.dtype[np.float64]]") -> tuple[float, floa
 
 
 def round_title(asked: Round) -> str:
-    """Return the question of a round."""
+    """Return what the class guesses in this round, such as ``speed of shot 3``."""
     what = "speed" if asked.kind == GuessKind.SPEED else "± (95 %)"
     return f"{what} of shot {asked.shot}"
 
 
 def measured_text(asked: Round, measured: MeasuredShot, unit: str) -> str:
-    """Return the measured value of the quantity that was guessed."""
+    """Return the measured value of the quantity that the class guessed."""
     if asked.kind == GuessKind.SPEED:
         return format_speed(measured.speed_mps, measured.U95_mps, unit)
     if not math.isfinite(measured.U95_mps):
@@ -244,7 +244,7 @@ def measured_text(asked: Round, measured: MeasuredShot, unit: str) -> str:
 
 
 def guess_text(guess: RoundGuess, kind: GuessKind, unit: str) -> str:
-    """Return a guess as it was sent: in per cent, or as a speed in the shown unit."""
+    """Return a guess as text: in per cent if it was sent in per cent, otherwise as a speed."""
     sign = "± " if kind == GuessKind.ERROR else ""
     if guess.is_part:
         return f"{sign}{100 * guess.value:g} %"
@@ -255,8 +255,8 @@ def round_plot(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> DotPlo
     """
     Return the dot plot of the current round; None while the class may still guess.
 
-    Guesses in per cent have a place only after the speed is shown. Before, only guesses that
-    were sent as a speed have a place.
+    Until the measured speed is shown, the plot contains only guesses that were sent as a speed.
+    Afterwards, the plot also contains guesses that were sent in per cent.
     """
     asked = rounds.now
     if asked is None or asked.phase == Phase.OPEN:
@@ -285,7 +285,7 @@ def count_of_guesses(count: int) -> str:
 
 
 def round_lines(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> list[str]:
-    """Return the round for a terminal of 60 columns: dots, axis, measured value."""
+    """Return a round of guesses in lines of at most 60 columns: dots, axis, measured value."""
     asked = rounds.now
     assert asked is not None, "a round has begun"
     lines = [f"{round_title(asked)}: {count_of_guesses(len(asked.guesses))}"]

@@ -1,6 +1,7 @@
 """Show the error lab as text, tables and pictures made of characters.
 
-A picture can have any size. It consists of pieces of text, each with its style.
+A picture can have any size. Each line of a picture consists of pieces of text, and each piece
+has the name of a style.
 """
 
 import math
@@ -39,7 +40,7 @@ SHOWN_PART = 0.01
 
 def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     """
-    Draw the possible readings, the number of shots at each reading, and the true value.
+    Draw the speeds that the counter can show, the shots at each speed, and the true speed.
 
     Parameters
     ----------
@@ -68,14 +69,18 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
 
 
 def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: str) -> Lines:
-    """Draw each reading at its true distance in speed; add further readings if they fit."""
+    """
+    Draw the speeds that the counter can show, on a linear scale of speed.
+
+    Add neighbouring speeds if there is enough room.
+    """
     true = seen.transit_s / seen.rung_s
 
     def speed(rung: int) -> float:
         return seen.model.speed(rung * seen.rung_s, seen.bench.edges)
 
     def line_of(first: int, last: int) -> dict[int, int] | None:
-        """Return the line of each reading; None if two readings would share a line."""
+        """Return the line for each reading; None if two readings need the same line."""
         span = max(speed(first) - speed(last), 1e-12)
         places = {
             n: (speed(first) - speed(n)) / span * (room - 2) for n in range(first, last + 1)
@@ -119,7 +124,7 @@ def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: st
 def _rungs_together(
     seen: LabView, read: Floats, per_line: int, columns: int, room: int, unit: str
 ) -> Lines:
-    """Draw several readings in each line."""
+    """Draw the shots of several possible measured speeds in each line."""
     true = seen.transit_s / seen.rung_s
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     bins = np.floor(read / per_line).astype(int)
@@ -183,7 +188,7 @@ def _rung(
 
 
 def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = True) -> Lines:
-    """Draw the errors of counted transits as bars, and the theory as a curve."""
+    """Draw the errors of measured transits as bars, and the expected errors as a curve."""
     steps = seen.steps
     middles = (steps.edges[:-1] + steps.edges[1:]) / 2
     top = 1.05 * float(max(steps.counted.max(), steps.expected.max()))
@@ -207,7 +212,7 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
 def error_picture(
     seen: LabView, columns: int, lines: int, unit: str, *, braille: bool = True
 ) -> Lines:
-    """Draw the relative standard uncertainty at each speed, one line for each contribution."""
+    """Draw the relative standard uncertainty at each speed, with one curve per contribution."""
     curves = seen.curves
     shown = _shown_parts(seen)
     legend = _legend(shown, columns)[: max(lines // 5, 1)]
@@ -228,7 +233,7 @@ def error_picture(
 
 
 def _shown_parts(seen: LabView) -> list[str]:
-    """Return the groups to draw; the group with the largest share comes first."""
+    """Return the groups of contributions to draw, with the largest share first."""
     parts, whole = seen.curves.parts, seen.curves.whole
     return [g for g in seen.shares if g in parts and (parts[g] > SHOWN_PART * whole).any()]
 
@@ -251,7 +256,7 @@ def _draw_part(
 
 
 def _legend(groups: Sequence[str], columns: int) -> Lines:
-    """Return the legend with letters and names, on as many lines as necessary."""
+    """Return a legend: the letter and the name of each curve, in one or more lines."""
     items = [(WHOLE_LETTER, "whole"), *((LETTERS[group], group) for group in groups)]
     lines: Lines = [[]]
     used = 0
@@ -269,7 +274,7 @@ def _legend(groups: Sequence[str], columns: int) -> Lines:
 
 
 def budget_picture(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
-    """Draw each contribution's share of the variance as a bar, the largest share first."""
+    """Draw a bar for each contribution's share of the variance, the largest share first."""
     room = columns - 25
     drawn: Lines = []
     u = speed_in(unit, seen.budget.u_mps)
@@ -316,7 +321,7 @@ NAMES = {
 
 
 def setting_text(bench: Bench, name: str, unit: str) -> str:
-    """Return a setting as people write it."""
+    """Return a setting of the error lab as text for people, such as ``20 mm``."""
     value = getattr(bench, name)
     match name:
         case "speed_mps":
@@ -335,7 +340,7 @@ def setting_text(bench: Bench, name: str, unit: str) -> str:
 
 
 def result_lines(seen: LabView, unit: str) -> list[str]:
-    """Return the results of the lab with the chosen settings, one line each."""
+    """Return the results of the error lab for the chosen settings, one line per result."""
     rules, share = seen.rules
     ticks = seen.transit_s / seen.bench.tick_s
     return [
@@ -348,7 +353,11 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
 
 
 def _place_in_tick(seen: LabView) -> float:
-    """Return how far after a step all transits end [ticks]; NaN if this is not important."""
+    """
+    Return the fractional part of a transit in ticks, if it is almost equal for all shots.
+
+    Otherwise, or if the tick is not the largest contribution to the ±, the result is NaN.
+    """
     ticks = seen.transit_s / seen.bench.tick_s
     is_one = seen.rules[0] == "tick" and seen.bench.spread * ticks < ONE_PLACE
     is_one &= bool(np.isfinite(seen.repeated.measured.speed_mps).all())
@@ -356,7 +365,7 @@ def _place_in_tick(seen: LabView) -> float:
 
 
 def _held_lines(seen: LabView) -> list[str]:
-    """Return why not exactly 95 % of repeated shots have the true value within their ±."""
+    """Return why the true value is within the ± of more or fewer than 95 % of the shots."""
     if not np.isfinite(seen.repeated.measured.speed_mps).all():
         return []
     if not math.isnan(past := _place_in_tick(seen)):
@@ -375,7 +384,7 @@ def _tick_line(seen: LabView, unit: str) -> str:
 
 
 def speed_line(seen: LabView, unit: str) -> str:
-    """Return the speed with its ±, also in per cent."""
+    """Return the speed with its ± as text; the text also has the ± in per cent."""
     budget = seen.budget
     if not budget.U95_mps < budget.speed_mps:
         speed = _three(speed_in(unit, budget.speed_mps))
@@ -403,7 +412,7 @@ def _change_line(ratio: float) -> str:
 
 
 def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = None) -> str:
-    """Return settings, results, pictures, and questions with answers, in 78 columns."""
+    """Return the error lab in 78 columns: settings, results, pictures, answers to questions."""
     unit = seen.bench.base.speed_unit
     lines = [f"Error lab with {plain(seen.bench.base.name)}", ""]
     for name, title in NAMES.items():
@@ -427,12 +436,12 @@ def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = No
 
 
 def plain_lines(picture: Sequence[Sequence[Piece]]) -> list[str]:
-    """Return a picture without its styles."""
+    """Return the lines of a picture as plain text, without the styles of its pieces."""
     return ["".join(text for text, _ in line).rstrip() for line in picture]
 
 
 def lab_data(seen: LabView) -> dict[str, Any]:
-    """Return the values of `lab_text` as an object for JSON, in SI units."""
+    """Return the values that `lab_text` shows, as an object for JSON in SI units."""
     bench, budget, repeated = seen.bench, seen.budget, seen.repeated
     readings: dict[float, int] = {}
     for ticks in repeated.transit_ticks[~_lacking(repeated.transit_ticks)].tolist():
@@ -491,12 +500,12 @@ def _lacking(values: Any) -> Any:
 
 
 def _percent(part: float) -> str:
-    """Return a part in per cent, with enough digits to compare two parts."""
+    """Return a ratio in per cent, with enough digits to compare two ratios."""
     return f"{two_digits(100 * part)} %"
 
 
 def _three(value: float) -> str:
-    """Return a number with three digits; from 1000 on, a whole number."""
+    """Return a number with three digits; a number from 1000 on becomes a whole number."""
     return f"{value:.0f}" if abs(value) >= 999.5 else f"{value:.3g}"
 
 

@@ -1,7 +1,7 @@
-"""Write the common parts of falls, flights, stops and energies: units, estimates, JSON.
+"""Write the parts that the outputs on falls, flights, stops and energies have in common.
 
-The unit of speed decides the units of lengths and forces: metres and newtons for m/s and km/h,
-feet and pounds-force for ft/s and mph. JSON is in SI units.
+If speeds are in m/s or km/h, lengths are in metres and forces in newtons. If speeds are in ft/s
+or mph, lengths are in feet and forces in pounds-force. Objects for JSON always have SI units.
 """
 
 import math
@@ -98,7 +98,7 @@ class UserUnits:
     speed: str = "m/s"
 
     def of(self, kind: str) -> tuple[str, float]:
-        """Return the unit for a kind of quantity, and the value of the unit in SI."""
+        """Return the unit for a quantity such as a length, and the size of this unit in SI."""
         if kind == "speed":
             return self.speed, SPEED_UNITS[self.speed]
         system = _METRIC if self.speed in ("m/s", "km/h") else _FEET
@@ -106,9 +106,10 @@ class UserUnits:
 
     def fitting(self, kind: str, value: float, U95: float = 0.0) -> tuple[str, float]:  # noqa: N803
         """
-        Return a unit that suits a value with its ±, and the value of this unit in SI.
+        Return a suitable unit for a value with its ±, and the size of this unit in SI.
 
-        A small value gets a smaller unit. This unit is metric, even if the user chose feet.
+        For a small value, the function returns a smaller unit, such as mm in place of m. The
+        smaller unit is metric, even if the user chose feet.
         """
         unit, size = self.of(kind)
         if kind == "part" and abs(value) >= MANY_TIMES:
@@ -149,25 +150,25 @@ class UserUnits:
         return f"{rounded:.{max(decimals, 0)}f} {unit}"
 
     def estimate(self, kind: str, found: Estimate) -> str:
-        """Return an estimate with its ±, or with a note if the ± is not known."""
+        """Return an estimated value with its ±, or with a note if the ± is not known."""
         text = self.show(kind, found.value, found.U95)
         unknown = math.isinf(found.U95) and math.isfinite(found.value)
         return f"{text} (± not known)" if unknown else text
 
 
 def _divided(unit: str, size: float, power: int) -> tuple[str, float]:
-    """Return the thousandth, millionth or billionth of a unit, and its SI value."""
+    """Return a smaller unit with a prefix such as milli or micro, and its size in SI."""
     power = min(power, len(_PREFIXES))
     return (_PREFIXES[power - 1] + unit, size * 1e-3**power) if power else (unit, size)
 
 
 def mach_text(mach: float) -> str:
-    """Return a Mach number in words."""
+    """Return a Mach number as text, such as ``Mach 0.12``."""
     return f"Mach {mach:.3g}" if mach >= LEAST_MACH else f"Mach below {LEAST_MACH}"
 
 
 def estimate_data(found: Estimate) -> dict[str, float | None]:
-    """Return an estimate as an object for JSON, in SI."""
+    """Return an estimated value and its uncertainty as an object for JSON, in SI units."""
     values = {
         "value": found.value,
         "U95": found.U95,
@@ -178,7 +179,7 @@ def estimate_data(found: Estimate) -> dict[str, float | None]:
 
 
 def launch_data(launch: Launch) -> dict[str, Any]:
-    """Return the inputs of a launch as an object for JSON, in SI."""
+    """Return the input values of a computed launch as an object for JSON, in SI units."""
     body = {q.name: q for q in launch.body.quantities}
     masses = {
         "mass_kg": body[MASS].value if MASS in body else None,
@@ -195,7 +196,7 @@ def launch_data(launch: Launch) -> dict[str, Any]:
 
 
 def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[str]:
-    """Return the title, the body if all launches have the same body, and the air."""
+    """Return lines with the title, the body (if all launches have the same), and the air."""
     bodies = {launch_body_text(launch, units) for launch in launches}
     body = bodies.pop() if len(bodies) == 1 else "the setups have different bodies"
     return [*filled(f"{what}: {body}" if body else what, 0), *filled(air_line(launches[0]))]
@@ -204,13 +205,17 @@ def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[
 def own_body(
     launch: Launch, launches: Sequence[Launch], units: UserUnits
 ) -> list[tuple[str, str]]:
-    """Return a table row with the body of a launch, if the launches have different bodies."""
+    """
+    Return a table row with the body of a launch.
+
+    If all launches have the same body, the list is empty.
+    """
     one = len({launch_body_text(each, units) for each in launches}) == 1
     return [] if one else [("body", launch_body_text(launch, units))]
 
 
 def launch_body_text(launch: Launch, units: UserUnits) -> str:
-    """Return the launched body in a few words, with the assumed ± (95 %)."""
+    """Return the values of the launched body in a few words, with their assumed ± (95 %)."""
     body, parts = launch.body, []
     if body.mass:
         parts.append(units.show("mass", body.mass.value, body.mass.U95))
@@ -231,7 +236,7 @@ def _drag_text(drag: Quantity) -> str:
 
 
 def air_line(launch: Launch) -> str:
-    """Return air and gravity as one line."""
+    """Return the state of the air and the gravity as one line of text."""
     site = launch.site
     return (
         f"air {site.density_kgpm3:.4g} kg/m³ ({site.temperature_k - ICE_POINT_K:.3g} °C, "
@@ -241,19 +246,19 @@ def air_line(launch: Launch) -> str:
 
 
 def name_of(launch: Launch) -> str:
-    """Return the name of the setup and its number of shots."""
+    """Return the name of the setup of a launch, and the number of its shots."""
     shots = count_text(launch.n, "shot")
     return f"{setup_text(launch.name)} ({shots})" if launch.n else "one body"
 
 
 def table(rows: Sequence[tuple[str, str]], indent: int = 2) -> list[str]:
-    """Return names and values as lines; all values begin in the same column."""
+    """Return names and values as lines of a table; all values begin in the same column."""
     width = max((len(name) for name, _ in rows), default=0)
     return [f"{'':>{indent}}{name:<{width}}  {value}" for name, value in rows]
 
 
 def leading_line(found: Estimate, what: str) -> str:
-    """Return the largest contributions to the variance of an estimate."""
+    """Return a line with the largest contributions to the variance of an estimated value."""
     parts = sorted(found.uncertainty.contributions, key=lambda c: c.u_out, reverse=True)
     total = found.uncertainty.u
     if not parts or not total or not math.isfinite(total):
@@ -264,7 +269,7 @@ def leading_line(found: Estimate, what: str) -> str:
 
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
-    """Return the shot-to-shot part and the shared part of an estimate's uncertainty u."""
+    """Return two parts of the uncertainty u of a value: from shot to shot, and shared."""
     unit, size = units.fitting(kind, max(found.u_random, found.u_shared))
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
@@ -284,18 +289,18 @@ def filled(text: str, indent: int = 2) -> list[str]:
 
 
 def letters_for(results: Sequence[object]) -> list[str]:
-    """Return the letter of each result's curve; no letter if there is only one."""
+    """Return a letter for the curve of each result; a single result gets no letter."""
     count = len(results)
     return [LETTERS[i % len(LETTERS)] if count > 1 else "" for i in range(count)]
 
 
 def refused_lines(refused: RefusedLaunch, letter: str) -> list[str]:
-    """Return why a launch has no result."""
+    """Return lines that explain why the program has no result for a launch."""
     return filled(f"{lettered(letter, name_of(refused.launch))}: {refused.reason}", 0)
 
 
 def lettered(letter: str, text: str) -> str:
-    """Return a text with the letter of its curve in front, if the curve has a letter."""
+    """Put the letter of a curve in front of a text, if the curve has a letter."""
     return f"{letter}: {text}" if letter else text
 
 

@@ -1,4 +1,4 @@
-"""Report body lengths that change with the speed or from shot to shot, as text and data."""
+"""Report measured body lengths that change with the speed or from shot to shot."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -26,7 +26,7 @@ def _with_limit(value: float, limit: float) -> str:
 
 
 def trend_wrong(trend: LengthTrend) -> str:
-    """Return in words what is wrong at one gate."""
+    """Return in words what is wrong at a gate that measures changing body lengths."""
     if trend.trend is Trend.SPEED:
         return f"at gate {trend.gate}, faster bodies seem {_how(trend)}: a sensor is too slow"
     return (
@@ -44,7 +44,7 @@ def _how_much(trend: LengthTrend) -> str:
 
 
 def trend_advice(trend: LengthTrend) -> str:
-    """Return advice: which parts to check, and which key of the rig to change."""
+    """Return advice for the user: parts to check, and the value of the rig to change."""
     if trend.trend is Trend.SPEED:
         return (
             f"check both sensors, first the sensor of gate {trend.gate} (a smaller load "
@@ -59,7 +59,7 @@ def trend_advice(trend: LengthTrend) -> str:
 
 
 def trend_doubts(trends: Sequence[LengthTrend]) -> list[str]:
-    """Return a warning with advice for each trend that is a sign of a faulty rig."""
+    """Return a warning with advice for each trend of body lengths that shows a faulty rig."""
     return [
         f"{trend_wrong(each)} ({trend_text(each)}); {trend_advice(each)}"
         for each in told_trends(trends)
@@ -67,13 +67,17 @@ def trend_doubts(trends: Sequence[LengthTrend]) -> list[str]:
 
 
 def trend_lines(trends: Sequence[LengthTrend]) -> list[str]:
-    """Return the trends as lines of a summary."""
+    """Return warnings about changing body lengths as lines of a summary."""
     doubts = trend_doubts(trends)
     return ["", *(line for doubt in doubts for line in filled(doubt))] if doubts else []
 
 
 def trend_data(trends: Sequence[LengthTrend]) -> list[dict[str, Any]]:
-    """Return each trend as an object for JSON: length per speed [s], or length per shot [m]."""
+    """
+    Return each trend of the body length as an object for JSON.
+
+    The slope of a trend is the change of length per speed [s] or per shot [m].
+    """
     found = []
     for each in trends:
         unit = "s" if each.trend is Trend.SPEED else "m"

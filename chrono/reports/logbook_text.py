@@ -27,7 +27,7 @@ LEAST_NAME, LEAST_ABOUT = 10, 8
 
 def logbook_text(entries: Sequence[LogEntry], columns: int = 80) -> str:
     """
-    Return the log book: one line per recording, and a last line with the totals.
+    Return the log book: one line for each recording, and a last line with the totals.
 
     Parameters
     ----------
@@ -63,14 +63,14 @@ GAP = "  "
 
 
 def _cut(text: str, cells: int) -> str:
-    """Return a text that fills exactly `cells` cells of a terminal."""
+    """Cut or extend a text so that it fills exactly `cells` columns of a terminal."""
     if cell_len(text) <= cells:
         return set_cell_size(text, cells)
     return f"{set_cell_size(text, cells - 1)}…"
 
 
 def _in_brief(entry: LogEntry) -> list[str]:
-    """Return setups, notes and rig of an entry, or the reason why it cannot be used."""
+    """Return setups, notes and rig of a recording, or the reason why it cannot be used."""
     if entry.trouble:
         return about_lines(entry)
     setups = ", ".join(f"{setup_text(name)} {n}" for name, n in (entry.setups or {}).items())
@@ -79,7 +79,7 @@ def _in_brief(entry: LogEntry) -> list[str]:
 
 
 def _total(entries: Sequence[LogEntry]) -> str:
-    """Return how many recordings and shots the log book has."""
+    """Return the total numbers of recordings and shots in the log book."""
     usable = [entry for entry in entries if not entry.trouble]
     shots, counted = (sum(getattr(each, name) for each in usable) for name in _SUMS)
     bad = len(entries) - len(usable)
@@ -98,7 +98,11 @@ def logbook_data(entries: Sequence[LogEntry]) -> list[dict[str, Any]]:
 
 
 def about_lines(entry: LogEntry) -> list[str]:
-    """Return rig, setups and notes of an entry, one line each, or why it cannot be used."""
+    """
+    Return rig, setups and notes of a recording in the log book, one line each.
+
+    If the program cannot use the recording, return the reason.
+    """
     if entry.trouble:
         return [f"cannot be used: {plain(entry.trouble)}"]
     setups = (f"{setup_text(name)} ({n} counted)" for name, n in (entry.setups or {}).items())

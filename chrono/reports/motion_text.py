@@ -1,4 +1,4 @@
-"""Write values that follow from a speed: energy, momentum, Mach number, range, mouth speed."""
+"""Write values that are computed from a speed, such as energy, momentum and Mach number."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -60,7 +60,11 @@ def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) ->
 
 
 def range_lines(row: ShotRow, rig: Rig, own: Mapping[str, float]) -> list[str]:
-    """Return how far a shot's body would fly at some angles; this takes about a second."""
+    """
+    Return how far the body of a shot would fly at some launch angles.
+
+    The computation takes about one second.
+    """
     body = MovingBody(
         given_mass(own.get("mass_kg", rig.body.mass_kg)),
         given_diameter(own.get("diameter_m", rig.body.diameter_m)),
@@ -98,7 +102,11 @@ def _aim(angle_rad: float) -> Aim:
 
 
 def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
-    """Return the speed at the mouth as keys of an object for JSON; an unknown value is None."""
+    """
+    Return the speed at the launcher's mouth as keys of an object for JSON.
+
+    If this speed is not known, all values are None.
+    """
     return {
         "muzzle_mps": mouth.speed_mps if mouth else None,
         "U95_muzzle_mps": mouth.U95_mps if mouth else None,
@@ -127,7 +135,11 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
 
 
 def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
-    """Return how the speeds at the mouth were computed; equal notes are written once."""
+    """
+    Return notes on how the program computed the speeds at the launcher's mouth.
+
+    The lines contain each different note only once.
+    """
     if stands_behind_mouth(rig):
         return []
     texts = dict.fromkeys(f"{each.source}; {_limit(each)}" for each in mouths)

@@ -1,6 +1,6 @@
-"""Write numbers as a school class writes them: with its units and its decimal sign.
+"""Write numbers in the units and with the decimal sign that a school class uses.
 
-Numbers are written without powers of ten.
+The program writes all numbers without powers of ten.
 """
 
 import math
@@ -20,7 +20,7 @@ _SMALL_TIMES = (("ms", 1e-3), ("µs", 1e-6), ("ns", 1e-9))
 @dataclass(frozen=True)
 class NumberFormat:
     """
-    The units and the decimal sign in which numbers are written.
+    The units and the decimal sign (point or comma) that the program uses for numbers.
 
     Attributes
     ----------
@@ -35,18 +35,18 @@ class NumberFormat:
     decimal_comma: bool = False
 
     def number(self, value: float, digits: int = 6) -> str:
-        """Write a value with a given number of significant digits; keep zeros at the end."""
+        """Write a number with a given number of significant digits; keep zeros at the end."""
         if not math.isfinite(value):
             return "∞"
         exponent = math.floor(math.log10(abs(value))) if value else 0
         return self._signed(f"{value:.{max(digits - 1 - exponent, 0)}f}")
 
     def plainly(self, value: float) -> str:
-        """Write a stated value with at most six digits, without zeros at the end."""
+        """Write a given value with at most six digits, without zeros at the end."""
         return self._signed(format(Decimal(f"{value:.6g}"), "f"))
 
     def to_uncertainty(self, value: float, uncertainty: float) -> str:
-        """Write a value to the last digit that is meaningful for its uncertainty."""
+        """Round a value to the digits that its uncertainty allows, and return it as text."""
         decimals = significant_decimals(uncertainty)
         return self._signed(f"{round(value, decimals):.{max(decimals, 0)}f}")
 
@@ -64,15 +64,15 @@ class NumberFormat:
 
     @property
     def time_unit(self) -> str:
-        """The unit of times, as it is printed."""
+        """The unit of times, as the program prints it."""
         return _SHOWN.get(self.time, self.time)
 
     def stated_length(self, length_m: float) -> str:
-        """Write a stated length with its unit."""
+        """Write a given length with its unit."""
         return f"{self.plainly(self.in_length(length_m))} {self.length}"
 
     def stated_time(self, time_s: float) -> str:
-        """Write a stated short time in a suitable unit: ms, µs or ns."""
+        """Write a given short time in a suitable unit: ms, µs or ns."""
         unit, size = next((u for u in _SMALL_TIMES if time_s >= 0.999 * u[1]), _SMALL_TIMES[-1])
         return f"{self.plainly(time_s / size)} {unit}"
 

@@ -1,7 +1,8 @@
-"""Fill templates, and write pages as HTML or PDF that need no other file.
+"""Fill templates, and write HTML or PDF pages; a page needs no other file.
 
-In: objects whose texts are ready for people. Out: HTML that loads nothing from a network. Text
-from outside stays plain text. WeasyPrint makes the PDF with the style for paper.
+The module inserts finished texts into templates, and makes HTML that loads nothing from a
+network. Text from files or users never becomes HTML code. The library WeasyPrint makes a PDF
+from the HTML, with the style for paper.
 """
 
 import logging
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 def render_page(template: str, **content: Any) -> str:
     """
-    Return a page as HTML.
+    Fill the template of a page, and return the page as HTML.
 
     Parameters
     ----------
@@ -58,7 +59,7 @@ SYSTEM_PACKAGES = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 
 def check_page(path: Path) -> str:
     """
-    Check the name of a page's file before any work is done; return its ending.
+    Check the file name of a page before the work begins, and return the ending of the name.
 
     Raises
     ------
@@ -72,13 +73,13 @@ def check_page(path: Path) -> str:
 
 
 def page_bytes(html: str, ending: str) -> bytes:
-    """Return a page as the bytes of its file."""
+    """Return a page as the bytes of an HTML or PDF file."""
     return printed(html) if ending == ".pdf" else html.encode()
 
 
 def printed(html: str) -> bytes:
     """
-    Return a page as a tagged PDF; nothing is downloaded for it.
+    Return a page as a tagged PDF; the program downloads nothing to make the PDF.
 
     Raises
     ------
@@ -101,7 +102,7 @@ def printed(html: str) -> bytes:
 
 
 def load_weasyprint() -> Any:
-    """Load WeasyPrint and return it; this happens when the first page is printed."""
+    """Load and return the library WeasyPrint, which the program needs only for PDF files."""
     try:
         import weasyprint
         import weasyprint.urls

@@ -1,4 +1,4 @@
-"""Write the readiness of gates, link and clock as text for a terminal, and for JSON."""
+"""Write whether gates, link and clock are ready, as text and as an object for JSON."""
 
 from dataclasses import asdict, dataclass
 from math import floor, log10
@@ -28,7 +28,7 @@ from chrono.safe_text import plain
 
 @dataclass(frozen=True)
 class ItemText:
-    """One line of the health report: the item, its reading, its problem, and what to do."""
+    """One line of the health report: the item, its state, its problem, and what to do."""
 
     name: str
     reading: str
@@ -45,33 +45,33 @@ class HealthText:
 
     @property
     def ready(self) -> bool:
-        """True if no item has a problem that prevents measuring."""
+        """True if no item of the health report has a problem that prevents measuring."""
         return not self.troubles
 
     @property
     def troubles(self) -> tuple[ItemText, ...]:
-        """The items with a problem that prevents measuring."""
+        """The items of the health report with a problem that prevents measuring."""
         return tuple(item for item in self.items if item.trouble)
 
     @property
     def verdict(self) -> str:
-        """The verdict: `ready`, or `not ready because` with all reasons."""
+        """The verdict in words: `ready`, or `not ready because` with all reasons."""
         reasons = "; ".join(item.trouble for item in self.troubles)
         return f"not ready because {reasons}" if reasons else "ready"
 
 
 def health_words(health: Readiness) -> HealthText:
-    """Return the readiness of gates, link and clock in words."""
+    """Return in words whether gates, link and clock are ready for measuring."""
     return HealthText(tuple(_item_text(item, health) for item in health.items))
 
 
 def judged_words(seen: Observation) -> HealthText:
-    """Judge the observed gates, link and clock; return the result in words."""
+    """Judge whether gates, link and clock are ready, and return the result in words."""
     return health_words(judge_readiness(seen))
 
 
 def health_text(health: Readiness) -> str:
-    """Return the items, the verdict, and the advice, one line each."""
+    """Return the health report: the items, the verdict and the advice, one line each."""
     told = health_words(health)
     width = max(len(item.name) for item in told.items)
     lines = [
@@ -83,12 +83,12 @@ def health_text(health: Readiness) -> str:
 
 
 def health_line(recording: str, health: Readiness) -> str:
-    """Return the name of a recording and the verdict on it, as one line."""
+    """Return a line: the name of a recording, and whether gates, link and clock are ready."""
     return f"{plain(recording)}: {health_words(health).verdict}"
 
 
 def health_data(health: Readiness) -> dict[str, Any]:
-    """Return the items of `health_text` as an object for JSON."""
+    """Return the items that `health_text` shows, as an object for JSON."""
     told = health_words(health)
     return {
         "ready": health.ready,
@@ -102,7 +102,7 @@ def health_data(health: Readiness) -> dict[str, Any]:
 
 
 def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
-    """Return an item in words: its reading, and if there is a problem, reason and advice."""
+    """Return one item of the health report in words: its state, its problem and the advice."""
     match item.aspect:
         case Aspect.JITTER:
             assert health.timing is not None, "this item needs a measured jitter"
@@ -264,7 +264,7 @@ def _body(setup: str, blocking: BlockedLengths) -> tuple[str, str, str]:
 
 
 def _rounded_up(value: float) -> float:
-    """Return the number rounded up to two digits."""
+    """Return a number that is rounded up to two significant digits."""
     step = 10.0 ** (floor(log10(value)) - 1)
     return -floor(-value / step + 1e-9) * step
 

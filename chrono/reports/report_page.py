@@ -1,4 +1,4 @@
-"""Write the words and rows of a report on recordings; a template makes the page from them."""
+"""Write the sentences and table rows of a report; a template makes the page from them."""
 
 import datetime
 import math
@@ -94,7 +94,7 @@ def report_page(report: Report, *, for_paper: bool = False) -> str:
 
 
 def _headline(report: Report) -> str:
-    """Return the answer of the comparison; without a comparison, the mean of a setup."""
+    """Return the first sentence of the report: the fastest setup, or the mean of a setup."""
     found, unit = report.comparison, report.recordings[0].session.rig.speed_unit
     if found is not None:
         return headline_lines(found, unit, report.damaged_lines)[0]
@@ -107,7 +107,7 @@ def _headline(report: Report) -> str:
 
 
 def _warnings(report: Report) -> list[str]:
-    """Return reasons to doubt the headline, and the problems of the data."""
+    """Return reasons to doubt the report's first sentence, and the problems of the data."""
     found, unit = report.comparison, report.recordings[0].session.rig.speed_unit
     lines = []
     if found is not None:
@@ -122,7 +122,7 @@ def _warnings(report: Report) -> list[str]:
 
 
 def _comparison(report: Report) -> dict[str, Any] | None:
-    """Return the details of a comparison: sentences, a matrix for many setups, notes."""
+    """Return the details of a comparison: sentences, notes, and a matrix for many setups."""
     found = report.comparison
     if found is None:
         return None
@@ -146,7 +146,7 @@ def _comparison(report: Report) -> dict[str, Any] | None:
 
 
 def _matrices(found: Comparison, unit: str) -> list[dict[str, Any]]:
-    """Return the differences of each setup from the earlier setups, some columns at a time."""
+    """Return tables with at most 9 columns: how each setup differs from each earlier setup."""
     size = len(found.groups) - 1
     rows = [*zip(names(found), [[""] * size, *matrix_cells(found, unit)], strict=True)]
     pieces = []
@@ -160,7 +160,7 @@ def _matrices(found: Comparison, unit: str) -> list[dict[str, Any]]:
 
 
 def caution_items() -> tuple[str, list[str]]:
-    """Return the heading of the cautions, and the cautions one by one."""
+    """Return the heading for the list of cautions, and a list of the cautions."""
     head, *rest = CAUTION.split("\n- ")
     return head, [" ".join(item.split()) for item in rest]
 
@@ -226,7 +226,7 @@ def _drawable(told: RecordingReport) -> bool:
 
 
 def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[str, Markup]]:
-    """Return the pictures for the page, each with the kind of screen that shows it."""
+    """Return the pictures of a recording, each with its width: ``wide`` or ``narrow``."""
     if not _drawable(told):
         return []
     if for_paper:
@@ -239,14 +239,14 @@ def _pictures(told: RecordingReport, key: str, for_paper: bool) -> list[tuple[st
 
 
 def _themed(svg: str) -> Markup:
-    """Return a picture with colours that follow the light or dark style of the page."""
+    """Return a picture whose colours change with the light or dark style of the page."""
     for colour, name in colour_names().items():
         svg = svg.replace(colour, f"var(--{name},{colour})")
     return Markup(svg)
 
 
 def colour_names() -> dict[str, str]:
-    """Return the colours of pictures, each with its name in the style of pages."""
+    """Return the colours of the pictures, each with its name in the style sheet of the page."""
     return {INK: "ink", PALE: "pale", PAPER: "paper"} | {
         colour: f"setup{place}" for place, colour in enumerate(COLOURS)
     }
@@ -258,7 +258,7 @@ def _counted(told: RecordingReport, *, all_of_them: bool = False) -> list[SetupS
 
 
 def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
-    """Return a row of the table of setups, and the sentences below it."""
+    """Return one row of the table of setups, and the sentences below this row."""
     series, unit = found.series, rig.speed_unit
     assert series is not None, "only setups with counted shots have a row"
     _, mean = mean_text(series, unit)
@@ -279,14 +279,14 @@ def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
 
 
 def _mouth(told: RecordingReport) -> str:
-    """Return how the speeds at the launcher's mouth were computed."""
+    """Return a text that explains how the speeds at the launcher's mouth were computed."""
     mouths = [each.mouth for each in told.summary.setups if each.mouth is not None]
     lines = mouth_source_lines(mouths, told.session.rig)
     return " ".join(line.strip() for line in lines if line)
 
 
 def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
-    """Return the counted shots to list, and a sentence about the shots that are left out."""
+    """Return the counted shots to list, and a sentence about counted shots not in the list."""
     session = told.session
     places = session.counted().nonzero()[0].tolist()
     left_out = ""
@@ -402,7 +402,7 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
 
 
 def _troubles(told: RecordingReport) -> list[str]:
-    """Return the parts of a recording that could not be used."""
+    """Return sentences about the parts of a recording that the program could not use."""
     troubles = trouble_sentences(told.recorded)
     if told.session.unusable.records:
         troubles.append(unread_line(told.session))

@@ -47,7 +47,7 @@ _BASIS_WORDS = {
 
 
 def rigs_taken_text(rigs: RigsTaken) -> str:
-    """Return in one sentence which recordings count as made with the same rig."""
+    """Return in one sentence which recordings the program treats as made with the same rig."""
     count = len(rigs.places)
     if count == 1:
         return "Rigs: there is one recording, so there is one rig."
@@ -83,7 +83,7 @@ def _recordings_text(names: Sequence[str]) -> str:
 
 
 def rigs_taken_data(rigs: RigsTaken) -> list[dict[str, Any]]:
-    """Return each rig's recordings, and why they count as made with the same rig."""
+    """Return the recordings of each rig, and why the program thinks that this rig made them."""
     return [
         {"recordings": list(names), "basis": basis.name.lower()}
         for names, basis in zip(rigs.recordings, rigs.basis, strict=True)
@@ -94,7 +94,7 @@ Rows = list[tuple[str, str]]
 
 
 def rig_rows(rig: Rig) -> Rows:
-    """Return the stated values of gates and clock, with their limits."""
+    """Return rows with the values that a rig states for gates and clock, with their limits."""
     gates, clock = rig.gates, rig.clock
     jitter = f"standard deviation {tick_text(clock.jitter_s)}" if clock.jitter_s else "none"
     rows = [
@@ -115,7 +115,7 @@ def rig_rows(rig: Rig) -> Rows:
 
 
 def body_text(body: Body, overrides: dict[str, float] | None = None) -> str:
-    """Return name, mass and size of a body; values of the setup replace values of the rig."""
+    """Return name, mass and size of a body; values of a setup replace the values of the rig."""
     said = {**body.model_dump(include={"mass_kg", "diameter_m", "length_m"})}
     said.update(overrides or {})
     return (
@@ -125,7 +125,7 @@ def body_text(body: Body, overrides: dict[str, float] | None = None) -> str:
 
 
 def site_text(rig: Rig) -> str:
-    """Return the place of the gates, and the state of the air there."""
+    """Return the distance of the gates from the launcher's mouth, and the state of the air."""
     site = rig.site
     return (
         f"{_mm(site.muzzle_distance_m)} from the launcher's mouth; "
@@ -135,7 +135,11 @@ def site_text(rig: Rig) -> str:
 
 
 def calibration_rows(rig: Rig) -> Rows:
-    """Return each calibration: value, uncertainty, date and evidence, or a note if missing."""
+    """
+    Return a row for each calibration of a rig: value, uncertainty, date and evidence.
+
+    If a calibration is missing, its row contains a note.
+    """
     found = rig.calibration
     rows = []
     for name, result, value in (
@@ -154,7 +158,7 @@ def calibration_rows(rig: Rig) -> Rows:
 
 
 def time_text(time_s: float) -> str:
-    """Return a time in a suitable unit; 0 is shown in us."""
+    """Return a time as text in a suitable unit; a time of zero becomes ``0 us``."""
     return tick_text(time_s) if time_s else "0 us"
 
 

@@ -15,7 +15,7 @@ from chrono.units import format_value
 
 def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     """
-    Return the result of the self-test as lines for the user.
+    Return the result of a board's self-test as lines for the user.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
 
 
 def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
-    """Return the results of `pulse_report` as an object for JSON."""
+    """Return the results that `pulse_report` shows, as an object for JSON."""
     gates = {
         letter: {
             f"{name}_s": {
@@ -87,7 +87,11 @@ def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
 
 
 def pulse_doubt(test: PulseTest, *, light: bool) -> str:
-    """Return why the result of the self-test is in doubt; empty if there is no doubt."""
+    """
+    Return a reason to doubt the result of a board's self-test.
+
+    If nothing is wrong, the text is empty.
+    """
     for letter, gate in zip("AB", test.gates, strict=True):
         if len(gate.rises_s) + len(gate.falls_s) == 0:
             late = (
@@ -109,7 +113,7 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
 
 
 def pulse_evidence(test: PulseTest) -> str:
-    """Return the evidence for the difference of the sensors' delays, for the rig file."""
+    """Return a text for the rig file: how the self-test measured the delays of the sensors."""
     assert test.rise
     assert test.fall
     return (

@@ -1,4 +1,4 @@
-"""Write the lines at the end of a session: file, shots, means, and the next command."""
+"""Write the last lines of a session: file, number of shots, means, and the next command."""
 
 from pathlib import Path
 
@@ -9,7 +9,7 @@ from chrono.session.session import Session
 
 def session_end_lines(session: Session, recording: Path | None) -> list[str]:
     """
-    Return the file, the shots, the mean of each setup and the next command, one line each.
+    Return lines with the file, the number of shots, the means, and the next command.
 
     Parameters
     ----------

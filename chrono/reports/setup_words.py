@@ -1,4 +1,4 @@
-"""Write setups and statistics in words; all screens and texts use the same words."""
+"""Write setups and statistics in words, so that all screens and texts use the same words."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ NO_SETUP_TEXT = "no setup named"
 
 
 def setup_text(name: str) -> str:
-    """Return a setup's name without control characters, or words for a missing name."""
+    """Return the name of a setup without control characters, or a text if it has no name."""
     return plain(name) or NO_SETUP_TEXT
 
 
@@ -31,26 +31,30 @@ def motion_text(speed_mps: float, mass_kg: float) -> str:
 
 
 def three_digits(value: float) -> str:
-    """Return a value with three digits; zeros at the end stay, for a constant width."""
+    """Return a value with three digits; keep zeros at the end, so that numbers line up."""
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}".rstrip(".")
 
 
 def two_digits(value: float) -> str:
-    """Return a value with two digits, also if the last is 0; from 100 on, a whole number."""
+    """
+    Return a value with two digits, even if the last digit is 0.
+
+    A value of 100 or more becomes a whole number.
+    """
     return f"{value:.0f}" if abs(value) >= 99.5 else f"{value:#.2g}".rstrip(".")
 
 
 def mean_text(series: Series, unit: str) -> tuple[str, str]:
-    """Return the speed of a series with ± (95 %): the mean, or the speed of the only shot."""
+    """Return the mean speed of a series with its ± (95 %), or the speed of a single shot."""
     name = "mean" if series.n > 1 else "speed"
     return name, format_speed(series.mean_mps, series.U95_mean_mps, unit)
 
 
 def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
     """
-    Return names and values (without units) that describe the scatter; empty for one shot.
+    Return names and values (without units) that describe the scatter of a series of shots.
 
-    See `shown_digits`.
+    For a single shot, the list is empty. See `shown_digits`.
     """
     if series.n < 2:
         return []
@@ -68,8 +72,9 @@ def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
     """
     Return a function that writes the speed [m/s] of one shot of a series, without its unit.
 
-    If the shots scatter, the speed of one shot is known better than the mean. The speed gets
-    the digits that the shared part of u allows, but at most one digit more than the mean.
+    If the shots scatter, the speed of a single shot has a smaller uncertainty than the mean.
+    The shared part of the uncertainty u limits the number of digits. The speed has at most one
+    digit more than the mean.
     """
     known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
 
@@ -80,7 +85,11 @@ def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
 
 
 def span_text(seconds: float) -> str:
-    """Return a time as a whole number, in the largest unit that fits at least twice."""
+    """
+    Return a time as a whole number of days, h, min or s, such as ``3 days``.
+
+    The unit is the largest unit of which the time contains at least two.
+    """
     for unit, size_s in (("days", 86_400), ("h", 3600), ("min", 60)):
         if seconds >= 2 * size_s:
             return f"{seconds / size_s:.0f} {unit}"

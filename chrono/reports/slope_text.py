@@ -1,4 +1,4 @@
-"""Write in words which slope of the path the edges show, and which slope the rig states."""
+"""Write in words the slope of the path that the edges show, and the slope in the rig."""
 
 import math
 from typing import Any
@@ -9,7 +9,7 @@ from chrono.units import format_value
 
 
 def slope_wrong(slope: MeasuredSlope) -> str:
-    """Return the problem if the shots of a series contradict the rig's slope."""
+    """Return in words what is wrong if the shots contradict the slope that the rig states."""
     if slope.is_of_a_slope:
         return "the edges contradict the slope that the rig states"
     return (
@@ -18,7 +18,7 @@ def slope_wrong(slope: MeasuredSlope) -> str:
 
 
 def slope_text(slope: MeasuredSlope) -> str:
-    """Return gravity along the path: the value that the edges show, and the rig's value."""
+    """Return the part of gravity along the path: the measured value and the rig's value."""
     seen = format_value(slope.pull_mps2, slope.U_mps2)
     return (
         f"without drag, bodies accelerate by {seen} m/s² between the gates; the rig states "
@@ -39,20 +39,28 @@ def slope_advice(slope: MeasuredSlope) -> str:
 
 
 def slope_doubt(slope: MeasuredSlope | None) -> str:
-    """Return a warning and advice if a series contradicts the rig's slope; otherwise empty."""
+    """
+    Return a warning with advice if the shots contradict the slope that the rig states.
+
+    Otherwise, the text is empty.
+    """
     if slope is None or not slope.contradicts:
         return ""
     return f"{slope_wrong(slope)}: {slope_text(slope)}; {slope_advice(slope)}"
 
 
 def slope_lines(slope: MeasuredSlope | None) -> list[str]:
-    """Return the slope as lines of a summary."""
+    """Return a warning about the slope of the path as lines of a summary."""
     doubt = slope_doubt(slope)
     return ["", *filled(doubt)] if doubt else []
 
 
 def slope_data(slope: MeasuredSlope | None) -> dict[str, Any] | None:
-    """Return the slope as an object for JSON, in SI; None if the shots do not show it."""
+    """
+    Return the measured slope of the path as an object for JSON, in SI units.
+
+    If the shots do not show the slope, the result is None.
+    """
     if slope is None:
         return None
     return {

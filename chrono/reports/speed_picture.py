@@ -1,8 +1,8 @@
 """Draw a recording's speeds as SVG or PNG: dots with intervals, and means of setups.
 
-Setups differ in colour (Okabe and Ito 2008; colour-blind people can distinguish them), in the
-shape of their dots, and in grey level. Matplotlib draws the pictures. It is loaded when the
-first picture is drawn.
+The dots of different setups differ in colour, in shape, and in grey level. Colour-blind people
+can distinguish the colours (Okabe and Ito 2008). Matplotlib draws the pictures. The program
+loads Matplotlib only when it draws the first picture.
 """
 
 import math
@@ -63,7 +63,7 @@ _POINTS_PER_INCH = 72
 
 @dataclass(frozen=True)
 class PictureSize:
-    """Width of a picture [mm], height of its axes [mm], and if means have separate axes."""
+    """Width of a picture and height of its axes [mm], and whether means have separate axes."""
 
     width_mm: float
     axes_mm: float
@@ -76,7 +76,7 @@ NARROW = PictureSize(88, 66, False)
 
 def picture_file(plotted: PlottedSpeeds, ending: str) -> bytes:
     """
-    Return a picture as the bytes of a file.
+    Return a picture as the bytes of an SVG or PNG file.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def picture_text(plotted: PlottedSpeeds) -> str:
 
 
 def what_is_drawn(plotted: PlottedSpeeds) -> str:
-    """Return a sentence that explains a dot and its line."""
+    """Return a sentence that explains each dot of the picture, and the line through the dot."""
     if not plotted.setups:
         return f"Speeds in {plotted.unit}. No shot is counted."
     each = f"each dot is the mean of up to {plotted.per_dot} shots, and its line is their range"
@@ -165,7 +165,7 @@ def what_is_drawn(plotted: PlottedSpeeds) -> str:
 
 
 def caption_text(plotted: PlottedSpeeds) -> str:
-    """Return the sentences below a picture; they explain only marks that it has."""
+    """Return the sentences below a picture, which explain only marks in this picture."""
     lines = [what_is_drawn(plotted)]
     if plotted.setups:
         lines.append("A band shows the mean with its interval.")
@@ -223,7 +223,7 @@ def _fill(figure: "Figure", plotted: PlottedSpeeds, size: PictureSize) -> None:
 
 
 def draw_speeds(axes: "Axes", plotted: PlottedSpeeds) -> None:
-    """Draw the shots of a recording into the given axes, with a legend below."""
+    """Draw the shots of a recording into the given matplotlib axes, with a legend below."""
     handles = _draw_shots(axes, plotted)
     shown = _legend_entries(axes, handles, plotted)
     legend = axes.legend(
@@ -254,7 +254,7 @@ def _legend_entries(
 
 
 def _aside_text(axes: "Axes", plotted: PlottedSpeeds) -> str:
-    """Return the legend text for uncounted shots; some may be outside the picture."""
+    """Return the legend text for uncounted shots; state how many are outside the picture."""
     low, high = axes.get_ylim()
     speed = speed_in(plotted.unit, 1) * plotted.aside_mps
     beyond = int(np.count_nonzero((speed < low) | (speed > high)))
@@ -270,7 +270,7 @@ def _invisible(axes: "Axes") -> Any:
 
 
 def _legend_text(setup: PlottedSetup, unit: str, room_mm: float) -> str:
-    """Return a setup's name, mean and number of shots; a long name loses its middle."""
+    """Return name, mean and number of shots of a setup; leave out the middle of a long name."""
     _, mean = mean_text(setup.series, unit)
     for longest in range(LONGEST_NAME, SHORTEST_NAME - 1, -1):
         name = shortened(setup_text(setup.name), longest)
@@ -333,7 +333,7 @@ def _draw_shots(axes: "Axes", plotted: PlottedSpeeds) -> list[Any]:
 
 
 def _keep_to_counted(axes: "Axes", plotted: PlottedSpeeds) -> None:
-    """Fit the axis to the counted shots, so that other shots cannot squeeze them together."""
+    """Set the speed axis to the range of the counted shots; other shots may be outside."""
     if not plotted.setups:
         return
     low = min(float(np.min(setup.low_mps)) for setup in plotted.setups)
@@ -359,12 +359,12 @@ def _draw_means(axes: "Axes", plotted: PlottedSpeeds) -> None:
 
 
 def style_of(place: int) -> tuple[str, str]:
-    """Return the colour and the marker of a setup, by its place in the list of setups."""
+    """Return the colour and the marker for a setup at a given place in the list of setups."""
     return COLOURS[place % len(COLOURS)], MARKERS[place % len(MARKERS)]
 
 
 class _quiet(warnings.catch_warnings):  # noqa: N801
-    """Hide the warning that a font lacks a letter; the picture shows a box instead."""
+    """Hide the warning about letters that the font does not have; the picture shows boxes."""
 
     def __enter__(self) -> Any:
         entered = super().__enter__()
@@ -373,7 +373,7 @@ class _quiet(warnings.catch_warnings):  # noqa: N801
 
 
 def _with_words(svg: bytes, plotted: PlottedSpeeds, key: str) -> str:
-    """Return a drawn SVG as one element, with a title and a description."""
+    """Add a title and a description to a drawn SVG picture, and return one SVG element."""
     ElementTree.register_namespace("", _SVG)
     ElementTree.register_namespace("xlink", _XLINK)
     root = ElementTree.fromstring(svg)
@@ -395,7 +395,7 @@ def _with_words(svg: bytes, plotted: PlottedSpeeds, key: str) -> str:
 
 
 def _name_apart(root: ElementTree.Element, key: str) -> None:
-    """Put a picture's key before its ids and references; remove ids without a reference."""
+    """Put `key` before all ids and references of an SVG picture, and remove unused ids."""
     referred = set[str]()
     for element in root.iter():
         for name, value in element.attrib.items():

@@ -23,7 +23,7 @@ Detail = tuple[str, tuple[str, ...]]
 
 
 def table_lines(rows: Sequence[Row], unit: str) -> list[str]:
-    """Return a table of setups: n, mean with ± (95 %), s and median."""
+    """Return a table of setups: number n of shots, mean, standard deviation s, median."""
     cells = [("setup", "n", f"mean, {unit}", "s", "median")]
     cells += [(plain(name), *_cells(series, unit)) for name, series in rows]
     widths = [max(len(row[i]) for row in cells) for i in range(1, 5)]
@@ -46,12 +46,12 @@ def _cells(series: Series, unit: str) -> tuple[str, str, str, str]:
 
 
 def detail(label: str, *texts: str) -> list[Detail]:
-    """Return one detail (a label with its sentences) as a list; lists can be joined."""
+    """Return a list with one label and its sentences; the caller can join several lists."""
     return [(label, texts)]
 
 
 def detail_lines(details: Sequence[Detail]) -> list[str]:
-    """Return details as lines for a terminal; each sentence begins a new line."""
+    """Return labels with their sentences as lines; each sentence begins on a new line."""
     found = []
     for label, texts in details:
         lines = [line for text in texts for line in filled(text, LABEL_COLUMNS + 4)]
@@ -60,7 +60,11 @@ def detail_lines(details: Sequence[Detail]) -> list[str]:
 
 
 def mean_details(series: Series, unit: str) -> list[Detail]:
-    """Return the mean and both parts of its ±; for one shot, return its speed."""
+    """
+    Return the mean speed with two parts of its ±: from shot to shot, and shared.
+
+    For a single shot, return only the speed.
+    """
     speed = format_speed(series.mean_mps, series.U95_mean_mps, unit)
     if series.n < 2:
         return detail("speed", speed)
@@ -72,7 +76,11 @@ def mean_details(series: Series, unit: str) -> list[Detail]:
 
 
 def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[Detail]:
-    """Return range, s, drift, suspicious shots and shape; return nothing for one shot."""
+    """
+    Return range, s, drift, suspicious shots and shape of the distribution of speeds.
+
+    For a single shot, the list is empty.
+    """
     if scatter is None:
         return []
     return [
@@ -85,7 +93,7 @@ def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[
 
 
 def range_details(series: Series, slowest: int, fastest: int, unit: str) -> list[Detail]:
-    """Return the slowest and the fastest shot with their numbers, and the range."""
+    """Return the range of speeds, and the slowest and the fastest shot with their numbers."""
     shown = shown_digits(series, unit)
     return detail(
         "range",
@@ -109,7 +117,11 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
 
 
 def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
-    """Return the drift over the session; empty if there are too few shots."""
+    """
+    Return how fast the speed drifts during a session.
+
+    If there are too few shots, the list is empty.
+    """
     if drift is None:
         return []
     return detail(
@@ -118,7 +130,7 @@ def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
 
 
 def drift_text(drift: Drift, unit: str) -> str:
-    """Return the drift per ten shots with its ±."""
+    """Return the drift of the speed per ten shots, with its ±."""
     half = 10 * speed_in(unit, (drift.high_mps - drift.low_mps) / 2)
     slope = format_value(10 * speed_in(unit, drift.slope_mps), half)
     sign = "" if slope.startswith("-") else "+"
@@ -126,12 +138,12 @@ def drift_text(drift: Drift, unit: str) -> str:
 
 
 def suspicious_details(shots: Sequence[int]) -> list[Detail]:
-    """Return shots that do not fit the others, with the advice to look at them."""
+    """Return the shots that do not fit the other shots, with the advice to check them."""
     return detail("suspicious", which_shots(shots)) if shots else []
 
 
 def which_shots(shots: Sequence[int]) -> str:
-    """Return a sentence that asks the user to look at some shots, which are counted."""
+    """Return a sentence that asks the user to check suspicious shots, which are counted."""
     which = ", ".join(str(number) for number in shots)
     if len(shots) == 1:
         return f"please check shot {which}; this shot is counted"
@@ -152,7 +164,7 @@ def shape_text(p: float, n: int) -> str:
 
 
 def motion_details(motion: Motion, unit: str) -> list[Detail]:
-    """Return energy, momentum and Mach number of the mean."""
+    """Return the energy, momentum and Mach number of a body at the mean speed."""
     units = UserUnits(unit)
     mass = units.show("mass", motion.mass_kg)
     energy = units.estimate("energy", motion.energy)
@@ -161,7 +173,7 @@ def motion_details(motion: Motion, unit: str) -> list[Detail]:
 
 
 def scatter_data(scatter: Scatter | None) -> dict[str, Any]:
-    """Return the scatter of a setup as keys of an object for JSON; None if undefined."""
+    """Return the scatter of a setup as keys of an object for JSON; unknown values are None."""
     keys = {
         "s_low_mps": "s_low_mps",
         "s_high_mps": "s_high_mps",
@@ -183,7 +195,7 @@ def scatter_data(scatter: Scatter | None) -> dict[str, Any]:
 
 
 def drift_data(drift: Drift | None) -> dict[str, Any]:
-    """Return a drift as keys of an object for JSON [m/s per shot]."""
+    """Return the drift of the speed [m/s per shot] as keys of an object for JSON."""
     return {
         "drift_mps_per_shot": drift.slope_mps if drift else None,
         "drift_low_mps_per_shot": drift.low_mps if drift else None,
@@ -192,7 +204,7 @@ def drift_data(drift: Drift | None) -> dict[str, Any]:
 
 
 def motion_data(motion: Motion | None) -> dict[str, Any]:
-    """Return the motion at the mean speed as keys of an object for JSON, in SI."""
+    """Return mass, energy, momentum and Mach number as keys of an object for JSON, in SI."""
     return {
         "mass_kg": motion.mass_kg if motion else None,
         "energy_j": motion.energy.value if motion else None,
@@ -204,7 +216,11 @@ def motion_data(motion: Motion | None) -> dict[str, Any]:
 
 
 def series_data(series: Series) -> dict[str, Any]:
-    """Return the statistics of a series as an object for JSON; None if undefined or ∞."""
+    """
+    Return the statistics of a series of shots as an object for JSON.
+
+    Undefined and infinite values are None.
+    """
     names = (
         "mean_mps",
         "u_mean_mps",

@@ -1,4 +1,4 @@
-"""Write the summary of a recording, or of pooled recordings, as text and for JSON.
+"""Write the summary of one or several recordings, as text and as an object for JSON.
 
 The summary includes the reasons why shots are not counted.
 """
@@ -62,7 +62,11 @@ NOTICEABLE = 0.3
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
-    """Return each reason why shots are not counted, and how many; the most frequent first."""
+    """
+    Return each reason why shots are not counted, with the number of these shots.
+
+    The most frequent reason is the first in the list.
+    """
     found: Counter[str] = Counter()
     for part in session.log.chunks():
         out = np.flatnonzero(~session.counted(part))
@@ -80,7 +84,7 @@ def uncounted(session: Session) -> list[tuple[str, int]]:
 
 
 def _reason(flags: int, held: bool) -> str:
-    """Return why a shot is not counted although nobody has set it aside."""
+    """Return why the program does not count a shot that the user did not exclude."""
     never = flag_words(flags & int(NEVER_COUNTED))
     if never:
         return ", ".join(never)
@@ -91,7 +95,11 @@ def _reason(flags: int, held: bool) -> str:
 
 
 def uncounted_lines(session: Session) -> list[str]:
-    """Return as lines for a terminal why shots are not counted; empty if all are counted."""
+    """
+    Return the reasons why shots are not counted, as lines for a terminal.
+
+    If all shots are counted, the list is empty.
+    """
     reasons = uncounted(session)
     if not reasons:
         return []
@@ -162,7 +170,11 @@ def _lamp_data(lamp: LampSeen) -> dict[str, Any]:
 
 
 def _clock_data(session: Session) -> dict[str, Any] | None:
-    """Return the counter's relative rate error, if the computer's clock showed it."""
+    """
+    Return the relative error of the counter's rate, measured with the computer's clock.
+
+    If there is no measured rate, the result is None.
+    """
     rate = session.host_rate
     if rate is None:
         return None
@@ -201,7 +213,7 @@ def _table(summary: Summary, unit: str) -> list[str]:
 
 
 def _rest(summary: Summary) -> list[str]:
-    """Return the lines about notes, about the clock, and about problems of the data."""
+    """Return the last lines of a summary: notes, rate of the counter, problems of the data."""
     recorded, session = summary.recorded, summary.recorded.session
     lines = _note_lines(session.marks.notes)
     if session.host_rate is not None:
@@ -229,7 +241,7 @@ def _setup_data(found: SetupSummary) -> dict[str, Any]:
 
 
 def _whole_data(whole: SessionTotals | None) -> dict[str, Any] | None:
-    """Return the statistics of all counted shots of a session."""
+    """Return the statistics of all counted shots of a session as an object for JSON."""
     if whole is None:
         return None
     within = {"s_within_mps": whole.s_within_mps, "within_dof": whole.within_dof}
@@ -249,7 +261,11 @@ def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
 
 
 def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
-    """Return all details of a setup; empty without counted shots."""
+    """
+    Return all details of a setup as labels with sentences.
+
+    If the setup has no counted shots, the list is empty.
+    """
     unit, series = rig.speed_unit, found.series
     if series is None or found.motion is None:
         return []
@@ -266,7 +282,7 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
 
 
 def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
-    """Return sentences about scatter of the gates that looks like scatter of the launcher."""
+    """Return sentences about scatter that the gates may cause in place of the launcher."""
     scatter, hidden = found.scatter, found.hidden
     if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
         return []
@@ -287,7 +303,7 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
 
 
 def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
-    """Return the scatter that gates may cause, and the limits for the launcher's own part."""
+    """Return the scatter that gates may cause, and the limits for the launcher's scatter."""
     left_mps = math.sqrt(max(scatter.launcher_s_mps**2 - gates_mps**2, 0.0))
     gates, least, most = (
         two_digits(speed_in(unit, each))
@@ -297,7 +313,7 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
-    """Return values for all setups together: the range, s within the setups, the drift."""
+    """Return values for all setups together: range, s within the setups, and drift."""
     details = range_details(whole.series, whole.slowest, whole.fastest, unit)
     if whole.within_dof:
         low, high = s_interval(whole.s_within_mps, whole.within_dof + 1)
@@ -336,7 +352,7 @@ def trouble_sentences(recorded: LoadedRecording) -> list[str]:
 
 
 def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], list[str]]:
-    """Return damaged or lost data, effects of lamps, and data that were left out."""
+    """Return three lists of sentences: damaged or lost data, effects of lamps, unused data."""
     tally = recorded.session.processor.tally
     counts = (
         (recorded.session.unusable.lines, "damaged line", ", not used"),
@@ -362,7 +378,7 @@ SHOWN_RECORDINGS = 6
 
 
 def pooled_text(pooled: PooledRecordings) -> str:
-    """Return pooled recordings as lines for a terminal: a table, then details."""
+    """Return the combined results of several recordings as lines: a table, then details."""
     number = sum(setup.series.n for setup in pooled.setups)
     few = count_text(len(pooled.recordings), "recording")
     lines = filled(f"{few} pooled: {count_text(number, 'shot')} counted", 0)
@@ -382,7 +398,7 @@ def pooled_text(pooled: PooledRecordings) -> str:
 
 
 def pooled_data(pooled: PooledRecordings) -> dict[str, Any]:
-    """Return pooled recordings as an object for JSON, with speeds in m/s."""
+    """Return the combined results of several recordings as an object for JSON, in m/s."""
     return {
         "recordings": list(pooled.recordings),
         "rigs": rigs_taken_data(pooled.rigs),

@@ -1,9 +1,10 @@
 """Write the table of shots to a file or a stream; the ending of the name sets the format.
 
-Each format has a function that takes recordings one by one. It keeps at most a part of one
-recording in memory. It never leaves a half-written file. This module writes JSON. Pandas
-reads `schema` and `data` of the JSON file with ``orient="table"``. The rows first go to a
-temporary file, because the head is known only after the last recording is read.
+For each file format, a function writes the recordings one by one. The program keeps at most a
+part of one recording in memory, and it never leaves a half-written file. The function for JSON
+is in this module. The library pandas reads `schema` and `data` of the JSON file with
+``orient="table"``. The function for JSON first writes the rows to a temporary file, because the
+JSON file begins with facts that are known only after the last recording.
 """
 
 import json
@@ -31,7 +32,8 @@ def write_json(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as JSON; return the number of rows.
 
-    The object has the members of `ExportHeads.texts`, and `data`.
+    The JSON object has the members that `ExportHeads.texts` returns, and a member `data` with
+    the rows.
     """
     heads, rows = ExportHeads(), 0
     with SpooledTemporaryFile(IN_MEMORY_BYTES) as waiting:
@@ -64,7 +66,7 @@ WITH_STATISTICS = (".xlsx",)
 
 def format_of(path: Path, decimal_comma: bool = False) -> Writer:
     """
-    Return the function that writes a format; the ending of the file name sets the format.
+    Return the function that writes a given file; the ending of its name sets the format.
 
     Raises
     ------

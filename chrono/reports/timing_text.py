@@ -1,4 +1,4 @@
-"""Write the jitter and the body lengths that the shots show, as lines and for JSON."""
+"""Write the jitter and the body lengths that the shots show, as text and as JSON objects."""
 
 from decimal import Decimal
 from typing import Any
@@ -10,7 +10,7 @@ from chrono.units import format_value
 
 
 def timing_lines(timing: TimingJitter | None) -> list[str]:
-    """Return the jitter that the shots show, the rig's jitter, and advice for the rig."""
+    """Return lines with the measured jitter, the jitter that the rig states, and advice."""
     if timing is None:
         return []
     lines = filled(f"jitter of one edge, computed from the shots: {timing_text(timing)}")
@@ -20,7 +20,11 @@ def timing_lines(timing: TimingJitter | None) -> list[str]:
 
 
 def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
-    """Return the body length that each gate sees; empty if no length is known."""
+    """
+    Return the body length that each gate measures.
+
+    If the length is not known, the list is empty.
+    """
     return detail("body", blocking_text(blocking)) if blocking else []
 
 
@@ -40,7 +44,11 @@ def timing_text(timing: TimingJitter) -> str:
 
 
 def hidden_text(timing: TimingJitter) -> str:
-    """Return another possible cause of the scatter; empty if the rig's jitter explains it."""
+    """
+    Return a note if bodies that miss the middle of the beams may cause the jitter.
+
+    Otherwise, the text is empty.
+    """
     if not timing.may_be_chords:
         return ""
     return (
@@ -52,24 +60,28 @@ def hidden_text(timing: TimingJitter) -> str:
 
 
 def jitter_advice(timing: TimingJitter) -> str:
-    """Return which jitter to state if the rig states too little."""
+    """Return the advice to write a larger jitter into the rig, with the value to write."""
     return f'set clock.jitter = "{microseconds(timing.high_s)} us" in the rig'
 
 
 def blocking_text(blocking: BlockedLengths) -> str:
-    """Return the body length that each gate sees, and the declared length."""
+    """Return the body length that each gate measures, and the declared body length."""
     seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
     return f"{seen}, declared {1e3 * blocking.declared_m:.4g} mm"
 
 
 def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
-    """Return the body length that each gate sees; a dash if a gate sees no length."""
+    """Return the body length that each gate measures; a missing length becomes a dash."""
     at_a, at_b = (format_value(mm, abs(mm) / 100) for mm in (at_a_mm, at_b_mm))
     return f"{at_a} mm at A, {at_b} mm at B"
 
 
 def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
-    """Return the jitter as an object for JSON, in SI; None if the shots do not show jitter."""
+    """
+    Return the measured jitter of the edges as an object for JSON, in SI units.
+
+    If the shots do not show the jitter, the result is None.
+    """
     if timing is None:
         return None
     return {
@@ -85,7 +97,7 @@ def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
 
 
 def blocking_data(blocking: BlockedLengths | None) -> dict[str, Any]:
-    """Return the lengths [m] as keys of an object for JSON; an unknown length is None."""
+    """Return body lengths [m] as keys of an object for JSON; an unknown length is None."""
     return {
         "length_at_a_m": blocking.at_a_m if blocking else None,
         "length_at_b_m": blocking.at_b_m if blocking else None,

@@ -1,4 +1,4 @@
-"""Write falls, flights, fitted drag and stops as text with pictures, and for JSON."""
+"""Write falls, flights, drag and stops as text with pictures, and as objects for JSON."""
 
 import math
 from collections.abc import Sequence
@@ -67,7 +67,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
 
 
 def fall_data(results: FallResults) -> dict[str, Any]:
-    """Return the values of `fall_text` as an object for JSON, in SI units."""
+    """Return the values that `fall_text` shows, as an object for JSON in SI units."""
     return {"caution": FLIGHT_CAUTION, "falls": [_fall_entry(result) for result in results]}
 
 
@@ -128,7 +128,7 @@ def flight_text(
     results: FlightResults, aim: Aim, units: UserUnits, *, ascii_only: bool = False
 ) -> str:
     """
-    Return flights as text for a terminal, with their paths as a picture.
+    Return flights of bodies as text for a terminal, with a picture of their paths.
 
     Parameters
     ----------
@@ -155,12 +155,12 @@ def flight_text(
 
 
 def flight_data(results: FlightResults) -> dict[str, Any]:
-    """Return the values of `flight_text` as an object for JSON, in SI units."""
+    """Return the values that `flight_text` shows, as an object for JSON in SI units."""
     return {"caution": FLIGHT_CAUTION, "flights": [_flight_entry(result) for result in results]}
 
 
 def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
-    """Return the drag that was computed from landings, as text for a terminal."""
+    """Return the drag that the program computed from landings, as text for a terminal."""
     rows = [
         ("drag coefficient", units.estimate("number", fit.coefficient)),
         ("terminal speed", units.estimate("speed", fit.terminal)),
@@ -182,7 +182,7 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
 
 
 def fit_data(launch: Launch, fit: DragFit) -> dict[str, Any]:
-    """Return the values of `fit_text` as an object for JSON, in SI units."""
+    """Return the values that `fit_text` shows, as an object for JSON in SI units."""
     return {
         "caution": FLIGHT_CAUTION,
         **launch_data(launch),
@@ -315,7 +315,7 @@ def stop_text(
     results: StopResults, law: Law, units: UserUnits, *, ascii_only: bool = False
 ) -> str:
     """
-    Return stops as text for a terminal, with a picture of deceleration over distance.
+    Return stops of bodies as text for a terminal, with a plot of deceleration over distance.
 
     Parameters
     ----------
@@ -337,7 +337,7 @@ def stop_text(
 
 
 def stop_data(results: StopResults) -> dict[str, Any]:
-    """Return the values of `stop_text` as an object for JSON, in SI units."""
+    """Return the values that `stop_text` shows, as an object for JSON in SI units."""
     return {"caution": STOP_CAUTION, "stops": [_stop_entry(result) for result in results]}
 
 

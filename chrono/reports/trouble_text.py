@@ -73,14 +73,19 @@ def restarts_words(restarts: int) -> str:
 
 
 def waiting_words(waiting_s: float) -> str:
-    """Return a note that rows wait for a slow disk; empty if they do not wait long."""
+    """Return a note if new rows wait too long for a slow disk; otherwise an empty text."""
     if waiting_s < LONG_WAIT_S:
         return ""
     return f"waiting {waiting_s:.1f} s for the disk; shots are shown after they are saved"
 
 
 def disk_line(writer: RecordingWriter) -> str:
-    """Return how many bytes wait in memory, why, and the risk; or the last change of file."""
+    """
+    Return how many bytes wait in memory for the disk, why they wait, and the risk.
+
+    If the disk has no problem, return the last note on a change to another file, or an empty
+    text.
+    """
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"

@@ -1,4 +1,4 @@
-"""Write how the results of a recording change under an assumption, as text and for JSON."""
+"""Write how an assumption changes the results of a recording, as text and for JSON."""
 
 import math
 from textwrap import wrap
@@ -26,10 +26,10 @@ EDGE_WORDS = {EdgesUsed.LEAD: "leading", EdgesUsed.TRAIL: "trailing"}
 
 def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     """
-    Return the shots, the setups, and the limits of the assumption as plain text.
+    Return the shots and setups under an assumption, and what the computation cannot show.
 
-    Lines have at most `width` columns, which must be 60 or more. With less than 80 columns,
-    the column with the steps of each shot is left out.
+    Each line has at most `width` characters, and `width` must be 60 or more. If `width` is less
+    than 80, the table does not show the number of clock steps in each transit.
     """
     unit = found.recorded.session.rig.speed_unit
     titles = (f"{title} [{unit}]" for title in ("recorded", "as if"))
@@ -48,10 +48,10 @@ HISTOGRAM_CELLS, HISTOGRAM_LINES = 48, 6
 
 def what_if_short(found: WhatIf, width: int = WIDE) -> str:
     """
-    Return the setups, a histogram with and without the assumption, and the agreeing shots.
+    Return setups and histograms, with and without the assumption, and how many shots agree.
 
-    The text suits a projector: no line is longer than 60 columns, and two setups fit in 30
-    lines.
+    The text is made for a projector. No line is longer than 60 characters, and the text for two
+    setups fits in 30 lines.
     """
     unit = found.recorded.session.rig.speed_unit
     above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found)]
@@ -65,7 +65,7 @@ def what_if_short(found: WhatIf, width: int = WIDE) -> str:
 
 
 def _short_lines(pair: SetupPair, unit: str) -> list[str]:
-    """Return a setup's mean and s, with and without the assumption, in two lines."""
+    """Return the mean and s of a setup in two lines, with and without the assumption."""
     before, after = pair.recorded, pair.supposed
     if before is None or after is None:
         return _setup_lines(pair, unit)
@@ -81,7 +81,7 @@ def _short_lines(pair: SetupPair, unit: str) -> list[str]:
 
 
 def _histograms(recorded: Floats, supposed: Floats, unit: str) -> list[str]:
-    """Draw both histograms on one axis, so that shifts and coarse steps can be seen."""
+    """Draw two histograms of the speeds on the same axis: with and without the assumption."""
     columns = [speed_in(unit, 1.0) * speeds_mps for speeds_mps in (recorded, supposed)]
     both = np.concatenate(columns)
     axis = fit_axis(float(both.min()), float(both.max()), HISTOGRAM_CELLS, (6, 8, 10, 12))
@@ -99,7 +99,7 @@ def _histograms(recorded: Floats, supposed: Floats, unit: str) -> list[str]:
 
 
 def _folded(lines: list[str], width: int) -> list[str]:
-    """Break lines that are too long; indent the continuation by two more columns."""
+    """Break lines that are too long; indent each continued line by two more columns."""
     folded = []
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip()))
@@ -135,7 +135,7 @@ def what_if_data(found: WhatIf) -> dict[str, Any]:
 
 
 def notes_of(found: WhatIf) -> list[str]:
-    """Return sentences about things that the assumption cannot show for this recording."""
+    """Return sentences about effects that this computation cannot show for the recording."""
     as_if, notes = found.as_if, []
     if as_if.tick_s is not None:
         notes += _step_notes(found)
@@ -245,7 +245,7 @@ def _speed_cell(measured: Measured, i: int, unit: str) -> str:
 
 
 def _words(found: WhatIf, i: int) -> list[str]:
-    """Return notes on a shot: flags caused by the assumption, and whether the speeds agree."""
+    """Return notes on a shot: flags due to the assumption, and whether the speeds agree."""
     if found.places[i] < 0:
         return ["not there"]
     session, place = found.session, int(found.places[i])
@@ -270,7 +270,7 @@ def _signed(value: float, uncertainty: float) -> str:
 
 
 def _row(cells: tuple[str, ...], width: int) -> list[str]:
-    """Return a row of the table; the last cell may need several lines."""
+    """Return one row of the table as lines of text; a long last cell needs several lines."""
     columns: tuple[int, ...] = (-4, 16, 16, -10, -8)
     if width < WIDE:
         cells, columns = (*cells[:4], cells[-1]), (-4, 14, 14, -10)

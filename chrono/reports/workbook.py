@@ -1,7 +1,8 @@
-"""Write the table of shots as a workbook, with typed cells that suit every language setting.
+"""Write the table of shots as a workbook that works with every language setting.
 
-Each row goes to the disk at once, so the memory does not grow with the number of rows. A text
-cannot become a formula: its cell has the type text, also after the cell is edited.
+The module writes each row to the disk at once, so a large table needs no more memory than a
+small table. A spreadsheet never treats a text as a formula, because the cell has the type text.
+The cell keeps this type if the user edits the cell.
 """
 
 import json
@@ -61,9 +62,10 @@ def write_workbook(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as a workbook; return the number of rows of shots.
 
-    There are four sheets. `shots` has the shots; if they do not fit, further sheets follow.
-    `setups` has the statistics. `rig` has each rig once, in SI. `columns` explains the
-    columns. The head row of each sheet is always visible and has filters.
+    There are four sheets. The sheet `shots` contains the shots; if there are too many shots for
+    one sheet, further sheets follow. The sheet `setups` contains the statistics. The sheet
+    `rig` contains each rig once, in SI units. The sheet `columns` explains the columns. The
+    header row of each sheet is always visible and has filters.
     """
     from xlsxwriter import Workbook
 
@@ -101,7 +103,7 @@ def _fill(book: "_Book", tables: Iterable[ExportTable]) -> int:
 
 @dataclass
 class _Sheet:
-    """A sheet that is being written: its next row, and the head row for further sheets."""
+    """A sheet into which the program writes, with the next free row and the header row."""
 
     sheet: "Worksheet"
     name: str
@@ -110,13 +112,13 @@ class _Sheet:
     row: int = 1
 
     def add_filter(self) -> None:
-        """Add filters to the head row, for the rows that were written."""
+        """Add filters to the header row of a sheet; the filters apply to all written rows."""
         self.sheet.autofilter(0, 0, max(self.row - 1, 1), len(self.header) - 1)
 
 
 @dataclass(frozen=True)
 class _Book:
-    """A workbook and the formats of its cells."""
+    """A workbook together with the formats of its cells."""
 
     book: Any
     bold: Any
@@ -138,7 +140,7 @@ class _Book:
         )
 
     def sheet(self, name: str, header: Sequence[str], number: int = 1) -> _Sheet:
-        """Begin a new sheet, and write its head row."""
+        """Begin a new sheet, and write its header row."""
         sheet = self.book.add_worksheet(name if number == 1 else f"{name} {number}")
         sheet.freeze_panes(1, 0)
         for place, title in enumerate(header):
@@ -149,7 +151,11 @@ class _Book:
         return _Sheet(sheet, name, header, number)
 
     def write(self, to: _Sheet, values: Sequence[Any]) -> _Sheet:
-        """Write a row into a sheet, or into a new one if it is full; return the used sheet."""
+        """
+        Write a row into a sheet, and return this sheet.
+
+        If the sheet is full, write the row into a new sheet, and return the new sheet.
+        """
         if to.row == MOST_ROWS:
             to.add_filter()
             to = self.sheet(to.name, to.header, to.number + 1)
@@ -198,7 +204,7 @@ def _setup_rows(head: ExportHead, rig: int) -> Iterator[list[Any]]:
 
 
 def _leaves(record: Any, key: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield each value of a rig's record together with its full key."""
+    """Yield each value of a rig together with the full key of this value."""
     if isinstance(record, dict):
         for name, value in record.items():
             yield from _leaves(value, f"{key}.{name}" if key else name)

@@ -1,4 +1,4 @@
-"""Make the pages of a worksheet and of its key, and a table with the marked answers."""
+"""Make worksheets for a school class, pages with the right answers, and a table of marks."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -34,7 +34,7 @@ MUCH_LARGER = 3.0
 
 @dataclass(frozen=True)
 class SheetRow:
-    """One row of the key: the question, the working, and the answer."""
+    """One row of the page with the right answers: question, calculation, and answer."""
 
     asked: str
     working: str
@@ -42,7 +42,7 @@ class SheetRow:
 
 
 def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
-    """Return the worksheets of all groups as one page; each begins on a new sheet of paper."""
+    """Return all worksheets as one page; each worksheet begins on a new sheet of paper."""
     return render_page(
         "worksheet.html.jinja",
         name=found.name,
@@ -58,7 +58,7 @@ def sheet_page(found: Worksheet, figures: NumberFormat) -> str:
 
 
 def key_page(found: Worksheet, figures: NumberFormat) -> str:
-    """Return the right answers for all groups, with the working, as one page."""
+    """Return one page with the right answers for all groups, and with the calculations."""
     return render_page(
         "worksheet_key.html.jinja",
         name=found.name,
@@ -70,7 +70,7 @@ def key_page(found: Worksheet, figures: NumberFormat) -> str:
 
 
 def _source(found: Worksheet, figures: NumberFormat) -> str:
-    """Return which values of the sheet were recorded, and which value is assumed."""
+    """Return a text: which values of a worksheet were recorded, and which value is assumed."""
     spacing = found.tasks[0].facts.spacing
     words = _limit(spacing, 1 / (1 + RESTATED_STEP * (found.tasks[0].group - 1)), figures)
     return (
@@ -110,7 +110,7 @@ def _sheet(task: Task, figures: NumberFormat) -> dict[str, Any]:
 
 
 def fact_rows(facts: Facts, figures: NumberFormat) -> list[tuple[str, str, str, str]]:
-    """Return the stated values of the rig: name, symbol, value, and uncertainty."""
+    """Return rows with the values that the rig states: name, symbol, value, and uncertainty."""
     rate, latency = facts.rate, facts.latency
     rows = [
         (
@@ -310,7 +310,7 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
 
 @dataclass(frozen=True)
 class _Kind:
-    """A format for lengths, times or speeds, in the unit that the school class uses."""
+    """Writes lengths, times or speeds as text, in the unit that the school class uses."""
 
     figures: NumberFormat
     unit: str
@@ -320,7 +320,7 @@ class _Kind:
         return self.figures.number(value / self.size)
 
     def four(self, value: float) -> str:
-        """Write a value that is the same for all groups, with fewer digits than a result."""
+        """Write a value with four digits; `six` and `answer` write six digits."""
         return self.figures.number(value / self.size, 4)
 
     def stated(self, value: float) -> str:
@@ -340,7 +340,7 @@ def _of(figures: NumberFormat, kind: str) -> _Kind:
 
 
 def _scatter(task: Task) -> str:
-    """Return a sentence: does the launcher cause the scatter, or can the gates cause it?"""
+    """Return a sentence: does the launcher cause the scatter, or may the gates cause it?"""
     ratio = task.s_mps / task.combined.u_random_mps
     if ratio > MUCH_LARGER:
         return (
@@ -354,7 +354,7 @@ def _scatter(task: Task) -> str:
 
 
 def _rules(task: Task) -> str:
-    """Return the largest contribution, and the effect of halving it."""
+    """Return the largest contribution to the uncertainty, and the effect of halving it."""
     combined, facts = task.combined, task.facts
     time_s = task.shots[0].time_s
     parts = {
@@ -376,7 +376,7 @@ def _rules(task: Task) -> str:
 
 
 def marking_lines(found: Marking, figures: NumberFormat) -> list[str]:
-    """Return a table of the marked answers in 60 columns, and the key for wrong answers."""
+    """Return a table of the marked answers in 60 columns, and the right values for errors."""
     lines = ["group " + "".join(f"{name:>6}" for name in found.quantities)]
     for group in found.groups:
         answers = (found.answers.get((group, name)) for name in found.quantities)
