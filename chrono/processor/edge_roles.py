@@ -1,7 +1,8 @@
 """Find the shot and the role of each edge of a recording.
 
-All rules are applied again, to all edges together. No rule depends on how the stream was cut
-into pieces. So this gives the same shots in the same order.
+This module applies all rules of the processor again, to all edges together. No rule depends on
+the pieces in which the edges arrived. So this second run gives the same shots in the same order
+as the first run.
 """
 
 from collections.abc import Sequence
@@ -98,14 +99,16 @@ class EdgeKeeper(Processor):
         return anchors
 
     def break_off(self, host_us: int) -> Shots:
-        """Return all remaining shots; edges that come later are judged separately."""
+        """
+        Return all remaining shots; the program processes edges that come later separately.
+        """
         shots = super().break_off(host_us)
         self._closed.append(self._since_break())
         self._kept = []
         return shots
 
     def change_body(self, length_m: float | None, anchor: int) -> None:
-        """Expect this body length [m] after the time `anchor`; None means any length."""
+        """Use this declared body length [m] after the time `anchor`; None means any length."""
         super().change_body(length_m, anchor)
         told = (anchor, np.nan if length_m is None else length_m)
         self._all_lengths = self._all_lengths.followed_by([told])
@@ -182,7 +185,9 @@ def _without_flicker(passages: Passages, rules: Rules) -> tuple[Places, Passages
 
 
 def _in_order(bodies: Bodies) -> Places:
-    """Return the places of all bodies in order of time; bodies in flicker are left out."""
+    """
+    Return the places of all bodies in order of time, without bodies that are only flicker.
+    """
     order = np.lexsort((bodies["gates"], bodies["kind"], bodies["key"]))
     return order[bodies["suspect"][order] == 0]
 

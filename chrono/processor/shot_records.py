@@ -1,7 +1,8 @@
-"""The table of shots: each row is one shot in counter units.
+"""The table of shots: each row is one shot, with all times in counter units.
 
-This module also gives the words for the flags of a shot. The rows do not depend on the lengths
-in the rig file. If you correct the spacing, the rows stay the same.
+This module also defines the visible names for the flags of a shot. The rows do not depend on
+the lengths in the rig file. If you correct the spacing of the gates in the rig file, the rows
+stay the same.
 """
 
 from enum import IntEnum, IntFlag
@@ -35,7 +36,9 @@ Shots = npt.NDArray[np.void]
 
 
 class EdgesUsed(IntEnum):
-    """The pairs of edges that gave the transit."""
+    """
+    The edges that gave the transit: none, both pairs, only leading or only trailing edges.
+    """
 
     NONE = 0
     BOTH = 1
@@ -96,7 +99,7 @@ def sort_shots(shots: Shots) -> Shots:
 
 def make_unique(shots: Shots, last_key: int) -> Shots:
     """
-    Increase keys if needed, so that no key is used twice.
+    Increase the keys of shots if needed, so that no two shots have the same key.
 
     Each key becomes larger than the key before it, and larger than `last_key`.
     """

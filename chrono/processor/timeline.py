@@ -1,8 +1,8 @@
-"""Arrays of edges, beats and breaks with continuous times, and the state of this time.
+"""Arrays of edges, beats and breaks with continuous times, and the state of the time.
 
 Continuous time is the board's counter without wraps and restarts. Edges, beats and breaks are
-small groups of arrays with equal lengths. The stages of the processor pass these arrays on, and
-keep some for the next call. Times are int64 counter units.
+small groups of arrays with equal lengths. The stages of the processor pass these arrays to the
+next stage, and keep some arrays for the next call. Times are int64 counter units.
 """
 
 from collections.abc import Mapping
@@ -55,7 +55,7 @@ class Edges(NamedTuple):
     @property
     def earliest(self) -> Ints:
         """
-        The earliest possible time of each edge.
+        The earliest time at which each edge may have happened.
 
         A late edge may have happened before its timestamp.
         """
@@ -120,7 +120,7 @@ class Breaks(NamedTuple):
         return Breaks(before, *ends, self.lost)
 
     def in_order(self) -> "Breaks":
-        """Return these breaks; no break begins later than the break after it."""
+        """Return these breaks, changed so that no break begins later than the next break."""
         if (self.before[1:] >= self.before[:-1]).all():
             return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
@@ -155,7 +155,7 @@ class PassageTimes(NamedTuple):
         return PassageTimes(self.first[kept], self.last[kept], self.gate[kept])
 
     def whole_of(self, gate: int) -> tuple[Ints, Ints]:
-        """Return the first and last edges of a gate's whole passages, in order of time."""
+        """Return the first and last edges of all whole passages of a gate, in order of time."""
         chosen = (self.gate == gate).nonzero()[0]
         chosen = chosen[self.first[chosen].argsort(kind="stable")]
         return self.first[chosen], self.last[chosen]
@@ -170,7 +170,7 @@ NO_TIMES = PassageTimes(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0
 @dataclass(frozen=True)
 class Tally:
     """
-    Counts of the data that have come since the start.
+    Counts of the data that the program has received since the start.
 
     Attributes
     ----------
