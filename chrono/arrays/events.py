@@ -1,4 +1,4 @@
-"""The decoded data of a recording: the board's events as arrays, and the records between them.
+"""The decoded data of a recording: events of the board as arrays, and all other records.
 
 A batch is one part of a recording. The events of a batch are in the order of the recording.
 This module only stores events and does not interpret them.
@@ -18,7 +18,7 @@ LEVEL_UNKNOWN = 2
 
 
 class EventKind(IntEnum):
-    """The kind of an event."""
+    """The kind of an event that the board reports, such as an edge or a beat."""
 
     EDGE = 0
     """One gate changed; the counter value is exact."""

@@ -54,7 +54,7 @@ def used_by_numba(place: Path) -> Iterator[None]:
     """
     Make numba store its machine code in a folder while this context is active.
 
-    This is true for all functions that numba decorates inside the context.
+    The folder is used for all functions that are decorated inside the context.
     """
     import numba
 
@@ -148,7 +148,9 @@ def numba_is_loaded() -> bool:
 
 
 def loop(function: F) -> F:
-    """Run a function as machine code if numba is loaded and the first argument is long."""
+    """
+    Run a function as machine code if numba is loaded and the first argument is a long array.
+    """
 
     @cache
     def machine_code() -> F:
@@ -185,7 +187,9 @@ def inlined(function: F) -> F:
 
 
 def _tell_of_compiling() -> None:
-    """Print a message when a loop must be compiled because its code was not stored."""
+    """
+    Print a message when numba must compile a loop, because its machine code was not stored.
+    """
     from numba.core import event
 
     class Telling(event.Listener):

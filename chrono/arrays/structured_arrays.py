@@ -52,7 +52,7 @@ def _bytes(records: Records) -> npt.NDArray[Any]:
 
 
 def part(records: Records, name: str) -> Records:
-    """Copy one field of all records; the field itself contains records."""
+    """Copy one field of all records, for a field that itself contains records."""
     kind, offset = records.dtype.fields[name][:2]  # type: ignore[index]
     table = records.view(np.uint8).reshape(len(records), records.dtype.itemsize)
     return np.ascontiguousarray(table[:, offset : offset + kind.itemsize]).view(kind)[:, 0]

@@ -51,7 +51,7 @@ _TOLD_OF_A_TRANSIT = Flag.LEAD_ONLY | Flag.TRAIL_ONLY | Flag.SHORT | Flag.LONG
 
 
 class _Seen(NamedTuple):
-    """First and last edges of passages at gate A and of passages at gate B, shape (N,)."""
+    """First and last edges of passages at gate A and at gate B, in arrays of shape (N,)."""
 
     a: tuple[Ints, Ints]
     b: tuple[Ints, Ints]
@@ -147,7 +147,7 @@ def _others(
     gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
 ) -> tuple[Places, _Seen]:
     """
-    Pair the passages of each main body with other passages.
+    Make pairs from the passages of each main body and other passages near them.
 
     Return two results: for each pair the place of its main body, and the pairs of passages.
     """

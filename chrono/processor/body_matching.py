@@ -4,9 +4,9 @@ Each rule uses only passages within a short time. The passages of both gates for
 the order of their first edges:
 
 - Flash: two neighbours in the list are at different gates, and their edges come at the same
-  time. In this case light, not a body, caused both passages. In a flash, the times of the two
+  time. In a flash, light and not a body caused both passages. In a flash, the times of the two
   trailing edges may differ by a quarter of the blocking time. The program removes flashes from
-  the list.
+  the list of passages.
 - Clean pair: a passage at gate A, followed directly by a passage at gate B. Both passages are
   whole, have no chatter, and block their gates for nearly the same time. The transit of a clean
   pair is possible for the rig. The two passages of a clean pair have no other possible partner.
@@ -93,7 +93,7 @@ _TIMED = WHOLE | LATE_LEAD | LATE_TRAIL | CORE
 
 class PassageQueue(NamedTuple):
     """
-    Passages that have not been returned yet, in order of time.
+    Passages that the program has not returned yet, in order of time.
 
     The fields `front_gate`, `front_first` and `front_flash` describe the last passage before
     the queue: its gate (2 without a passage), its time, and whether this passage and the first
@@ -170,12 +170,12 @@ def match_whole(
 
 class _Units(NamedTuple):
     """
-    The result of grouping passages into units: flashes, clean pairs and clusters.
+    The result of dividing the passages into units: flashes, clean pairs and clusters.
 
-    `flash` is the place of the first passage of each flash. `clean` contains the places of the
-    passages at A and B of each clean pair. `other` contains the places of the other passages,
-    and `cluster` contains the numbers of their clusters. For each passage, `last` is the place
-    of the last passage of its unit. For each passage, `wanted` is the time up to which all data
+    `flash` is the place of the first passage of each flash. `clean` contains the places of both
+    passages of each clean pair. `other` contains the places of all passages in clusters, and
+    `cluster` contains the numbers of their clusters. For each passage, `last` is the place of
+    the last passage of its unit. For each passage, `wanted` is the time up to which all data
     must be known before the passage is final. `upright` contains the places of all passages
     that do not belong to a flash. `looks_flash` is true if a passage and the next passage look
     like a flash.
@@ -249,7 +249,7 @@ def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
 
 def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
     """
-    Return which passages make a clean pair with the next passage.
+    Return which passages make a clean pair with the next passage in the list.
 
     The result contains no value for the last passage, because no passage follows it.
     """
@@ -328,7 +328,7 @@ def _bodies(
     seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, _Sides]:
     """
-    Return the bodies of all units before `cut`, and the places of their passages.
+    Return the bodies of all passages before `cut`, and the places of their passages.
 
     The bodies are in no special order.
     """

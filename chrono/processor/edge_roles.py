@@ -36,7 +36,7 @@ NO_SHOT = -1
 
 
 class EdgeRole(IntEnum):
-    """How the program classified an edge."""
+    """The role of an edge, such as leading, trailing or flicker."""
 
     LEADING = 0
     """The shot's body enters the gate."""
@@ -55,7 +55,7 @@ class EdgeRole(IntEnum):
 
 class PlacedEdges(NamedTuple):
     """
-    All edges that were timed by the same counter.
+    All edges whose times come from the same counter.
 
     Attributes
     ----------
@@ -152,7 +152,7 @@ class EdgeKeeper(Processor):
 
     def _shots_of_passages(self, passages: Passages, rules: Rules) -> tuple[Places, Bools]:
         """
-        Return the shot of each passage (or `NO_SHOT`).
+        Return the number of the shot to which each passage belongs, or `NO_SHOT`.
 
         Also return which passages belong to the main body of their shot.
         """
@@ -198,7 +198,7 @@ def _roles_in_passages(
     """
     Return the role of each edge in its passage.
 
-    `edges` must be sorted by passage.
+    The edges in `edges` must be sorted by passage.
     """
     marks, n = passages["marks"], len(passage)
     begin = passage.searchsorted(np.arange(len(passages)))

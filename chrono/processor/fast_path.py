@@ -135,7 +135,9 @@ def _is_pair(
     gain: float,
     slack: float,
 ) -> bool:
-    """Return whether four edges are a clean pair by the rules of `body_matching`."""
+    """
+    Return whether four edges make a clean pair of passages by the rules of `body_matching`.
+    """
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
     enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
     if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:
@@ -176,7 +178,7 @@ def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> 
 
 
 def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots:
-    """Make one shot from each pair of passages."""
+    """Make one shot from each pair of one passage at gate A and one passage at gate B."""
     shots = np.zeros(len(pairs), SHOT_DTYPE)
     twice, block_a, block_b = spans = np.empty((3, len(pairs)), np.int64)
     _fill(shots, spans, pairs, edges)
@@ -192,7 +194,7 @@ def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
     """
     Write the times of the shots into the rows of `shots`.
 
-    Also fill `spans` with twice the transit and both blocking times.
+    Also fill the array `spans` with twice the transit and both blocking times of each shot.
     """
     for place, start in enumerate(pairs):
         first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)

@@ -1,32 +1,33 @@
 """Separate lamp flicker at a gate from bodies.
 
-Each rule looks at one gate and a few passages:
+Each rule uses only a few neighbouring passages of one gate:
 
 - If passages are at most 0.11 s apart, they form a stretch. In a stretch of 13 or more
-  passages, each passage is compared with 12 others: the 12 before it, the 12 after it, or six
-  on each side. The program uses the most regular of these three groups. A step is the time from
-  the leading edge of one passage to the leading edge of the next passage. If a leading edge was
-  lost, the step is the time between the trailing edges. The gate flickers if at least 7 of the
-  12 steps in the group are within 10 % of their median. The median step must be the period of a
-  lamp that flickers at 40 to 2000 Hz. The program widens all limits for steps and blocking
-  times by one tick of the counter.
+  passages, the program compares each passage with 12 others: the 12 before it, the 12 after it,
+  or six on each side. The program uses the most regular of these three groups. A step is the
+  time from the leading edge of one passage to the leading edge of the next passage. If a
+  leading edge was lost, the step is the time between the trailing edges. The gate flickers if
+  at least 7 of the 12 steps in the group are within 10 % of their median. The median step must
+  be the period of a lamp that flickers at 40 to 2000 Hz. The program widens all limits for
+  steps and blocking times by one tick of the counter.
 - At a gate that flickers, a passage is in step if the step before or after it is one, two or
   three periods, within 10 % of a period. A passage is also in step if the time to the second
-  passage before or after it is one period. A passage between two other passages that are one
-  period apart is not in step. If a passage is in step within a smaller limit, it is called
-  close in step. This limit is eight times the median deviation of the steps, but at least 1 %
-  of a period.
-- A passage is flicker if it is close in step, and its blocking time is between half the median
-  and one and a half times the median. If a passage is in step but not close in step, or if its
-  blocking time does not fit, the passage is suspect. A suspect passage is a body if it has a
-  partner at the other gate. Otherwise it is flicker. All other passages are bodies.
+  passage before or after it is one period. If a passage lies between two other passages that
+  are one period apart, it is not in step. If a passage is in step within a smaller limit, it is
+  called close in step. The smaller limit is eight times the median deviation of the steps, but
+  at least 1 % of a period.
+- A passage is flicker if it is close in step, and if its blocking time is between half and one
+  and a half times the median blocking time. If a passage is in step but not close in step, or
+  if its blocking time does not fit, the passage is suspect. A suspect passage is a body if it
+  has a partner at the other gate. A suspect passage without a partner is flicker. All other
+  passages are bodies.
 - The flicker of a lamp may cover an edge of a body. The gate then reports the lamp's edge
   instead of the body's edge. So a body is called covered if one of its edges is close in step,
-  and if the body could hide all periods of the lamp between this edge and the next passage.
-  While a gate flickers, all passages at this gate are called lit. If a lamp flickers at a gate,
-  the transit of a pair of passages is valid only if the body has the declared length. If the
-  length does not fit, the two passages may belong to two bodies, and the lamp may hide the
-  other passages of these bodies.
+  and if the body could hide all periods of the lamp between this edge and the neighbouring
+  passage. While a gate flickers, all passages at this gate are called lit. If a lamp flickers
+  at a gate, the transit of a pair of passages is valid only if the body has the declared
+  length. If the length does not fit, the two passages may belong to two bodies, and the lamp
+  may hide the other passages of these bodies.
 - The program makes no shots from flicker. The program counts the passages of flicker in spans
   of time. A span of flicker ends after 2 s without flicker.
 """
@@ -99,7 +100,7 @@ Spans = tuple[FlickerSpan, ...]
 
 class PendingPassages(NamedTuple):
     """
-    Passages of one gate that are needed again in the next call.
+    Passages of one gate that the program needs again in the next call.
 
     For the first `judged` passages, the program has already decided whether they are flicker.
     """
@@ -110,7 +111,7 @@ class PendingPassages(NamedTuple):
 
 class JudgedPassages(NamedTuple):
     """
-    Passages of one gate, separated into flicker and other passages.
+    Passages of one gate, divided into passages of flicker and other passages.
 
     For each passage of flicker, `to_next` is the time to the next passage if this time is one
     period, otherwise 0.
@@ -286,9 +287,9 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
     """
     Return how regular the steps in each window are; `steps` has the shape (N, M).
 
-    Return the median step of each window, and the difference of each step from the median. For
-    each window, also return the number of steps that are close to the median. This number is 0
-    if the median cannot be the period of a lamp.
+    For each window, return the median step, and the difference of each step from the median.
+    For each window, also return the number of steps that are close to the median. This number
+    is 0 if the median cannot be the period of a lamp.
     """
     period = np.median(steps, axis=1)
     off = np.abs(steps - period[:, np.newaxis])

@@ -1,15 +1,15 @@
-"""Decide if a transit is still certain when lines were lost near its shot.
+"""Decide if the transit of a shot is still certain when lines were lost near the shot.
 
 This module also decides when a shot is final. The rules are:
 
 - A break between the first and the last edge of a shot is a gap. If a passage has no partner at
   the other gate, a break at the possible time of this partner is a gap too.
 - Lines lost up to one transit before or after a shot may belong to another body. The missing
-  edges of another shot may explain some of these lost lines. This is possible because a break
-  extends from one shot to the next if the board sent no beat between the shots. If a transit
-  was made from edges of two bodies, it may be too short. In this case, the lost lines that
-  would show the mistake are further away than one transit. So the program also counts breaks
-  within the slowest transit of the shot.
+  edges of another shot may explain some of these lost lines, because one break extends from
+  shot to shot if the board sent no beat between the shots. If the program made a transit from
+  edges of two bodies, the transit may be too short. If a transit is too short, the lost lines
+  that would show the mistake are further away than one transit. So the program also counts
+  breaks within the slowest transit of the shot.
 - The program keeps a transit if the body blocked both gates equally and at most three lines
   were lost near it. The program also keeps a transit if the missing edges of the shot explain
   all lost lines, except one line that is further away. If the lines do not state levels, the
@@ -70,7 +70,7 @@ def finish_launches(
     """
     Return the shots that are final because all data near them are known.
 
-    `breaks` contains the gaps between lines, and the breaks from damaged lines and lost links.
+    `breaks` contains the gaps between lines, and the breaks at damaged lines and lost links.
     """
     if not len(waiting):
         return FinishedShots(NO_SHOTS, waiting, breaks)
@@ -129,10 +129,10 @@ def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
     """
-    Return which breaks are within `reach` of each launch.
+    For each launch, return which breaks are within the time `reach`.
 
-    `ends` contains the end of each break. The function ignores breaks that end later than
-    `latest` after the launch.
+    The array `ends` contains the end time of each break. The function ignores breaks that end
+    later than `latest` after the launch.
     """
     start, stop = launches["start"], launches["stop"]
     begin = np.searchsorted(ends, start - reach[0], side="right")
@@ -197,7 +197,7 @@ def _explain(
     breaks: tuple[Breaks, Breaks],
 ) -> tuple[tuple[Breaks, Breaks], Ints]:
     """
-    Remove lost lines from the breaks if a launch with missing edges explains them.
+    Remove lost lines from the breaks if the missing edges of a launch explain these lines.
 
     The function goes through the launches at `places`, one after the other. Return the
     remaining breaks, and the number of lost lines that each launch explains. The function first
@@ -242,7 +242,7 @@ def _is_doubtful(
     rules: Rules,
 ) -> Bools:
     """
-    Return which transits may be made from edges of two bodies.
+    Return which transits may come from edges of two different bodies.
 
     `lost` contains two numbers for each launch: the lines lost near the launch, and the lines
     lost within the slowest transit.
@@ -258,7 +258,7 @@ def _is_doubtful(
 
 
 def _close_length(launches: Launches, rules: Rules) -> Floats:
-    """Return the largest relative difference in length that still proves a single body."""
+    """Return the largest relative error of the length that still proves a single body."""
     shot = launches["shot"]
     length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)

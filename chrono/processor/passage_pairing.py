@@ -4,21 +4,21 @@
 the comparator's threshold makes the comparator trip several times. These rules are the same for
 the leading edges and for the trailing edges of a pair of passages:
 
-- The time of an edge lies between its first trip and its last trip. One of these trips is an
-  edge of the passage's core. If a line is late, the trip may have happened at any time since
-  the edge before it. The span of an edge is the range of its possible times. The program uses
-  the middle of the span as the time of the edge. The error of this time has a rectangular
+- The time of an edge lies between its first trip and its last trip. One of these trips begins
+  or ends the core of the passage. If a line is late, the trip may have happened at any time
+  since the edge before it. The span of an edge is the range of its possible times. The program
+  uses the middle of the span as the time of the edge. The error of this time has a rectangular
   distribution over the span.
 - An edge without a bounce had the same noise as the other edges of its shot. So the span of
-  each edge is at least as long as the longest bounce of all these edges. If only one of these
-  edges bounced, the length of its bounce depends on chance. In this case, the span of each edge
-  is at least √2 times the length of this one bounce. Late lines make bounces look longer than
-  they are. If there are late lines, the program uses the longest bounce of the same gate.
-  (Tests check this rule with a simulation of the physics of a comparator.)
+  each edge is at least as long as the longest bounce of all edges of the shot. If only one of
+  these edges bounced, the length of its bounce depends on chance. In this case, the span of
+  each edge is at least √2 times the length of this one bounce. Late lines make bounces look
+  longer than they are. If there are late lines, the program uses the longest bounce of the same
+  gate. (Tests check this rule with a simulation of the physics of a comparator.)
 - A pair of edges is sound if its transit can be trusted. A pair of edges is unsound if the
-  spans of its edges make the standard uncertainty of the transit larger than a hundredth of the
-  transit. A pair of edges is also unsound if the span of an edge is longer than the core of the
-  passage, because the program cannot separate this bounce from a body. The program uses the
+  spans of its own edges make the standard uncertainty of the transit larger than a hundredth of
+  the transit. A pair of edges is also unsound if the span of an edge is longer than the core of
+  the passage, because the program cannot separate this bounce from a body. The program uses the
   first and last edges of an unsound pair only to decide which passages belong together.
 
 Noise that is slower than the bounce shifts all trips of an edge equally. So the trips of an
@@ -33,24 +33,25 @@ pairs:
 - On a path with a slope, a body blocks the upper gate longer. So the program first converts the
   blocking times to the body's mean speed, with the acceleration from the rig. After this, the
   program compares the blocking times.
-- One body blocks both gates for about the same time. The blocking times may differ by the sum
-  of 10 %, 20 us, two steps of the counter, and the change that an acceleration of 15 m/s² could
-  cause. The change from the acceleration counts for at most one half of the blocking time. With
-  chatter, the blocking time lies between the core and the whole passage.
-- If the blocking times differ by more than this, one gate also saw something other than the
-  body. The program then compares the blocking times with the declared length. If the longer
-  blocking time fits the declared length, the body crossed the other beam off its middle, and
-  the mean transit is right. If the shorter blocking time fits the declared length, the longer
-  passage began or ended with something else. In this case, the transit comes from the pair of
-  edges (leading or trailing) that fits the declared length. If no blocking time fits, the
-  passages still come from one body if one blocking time is at most twice the other. If one
-  blocking time is more than twice the other, the passages are strangers: they do not belong
-  together.
+- One body blocks both gates for about the same time. The allowed difference between the
+  blocking times is the sum of 10 %, 20 us, two steps of the counter, and the change that an
+  acceleration of 15 m/s² could cause. The change from the acceleration counts for at most one
+  half of the blocking time. With chatter, the blocking time lies between the core and the whole
+  passage.
+- If the blocking times differ by more than the allowed difference, one gate also saw something
+  other than the body. The program then compares the blocking times with the declared length. If
+  the longer blocking time fits the declared length, the body crossed the other beam off its
+  middle, and the mean transit is right. If the shorter blocking time fits the declared length,
+  the longer passage began or ended with something else. In this case, the transit comes from
+  the pair of edges (leading or trailing) that fits the declared length. If no blocking time
+  fits, the passages still come from one body if one blocking time is at most twice the other.
+  If one blocking time is more than twice the other, the passages are strangers: they do not
+  belong together.
 - If a pair of passages lacks an edge, its length must fit the declared length within a factor
   of 3. A pair of passages is not a body if its length is less than a twentieth of the declared
   length. A pair of passages is also not a body if its length is less than a third of the
-  declared length and the transit is longer than the slowest transit. Two passages from two
-  different launches look like this.
+  declared length and the transit is longer than the slowest transit. Two passages of different
+  launches look like a short body with a long transit.
 """
 
 from collections.abc import Sequence
@@ -84,7 +85,7 @@ _MOVED = CORE | LATE_LEAD | LATE_TRAIL
 
 class TimedPairs(NamedTuple):
     """
-    Transits and blocking times of pairs of passages, shape (N,).
+    Transits and blocking times of pairs of passages, in arrays of shape (N,).
 
     The leading and the trailing edges have separate fields: the transit, whether this transit
     is sound, and the standard uncertainty that bounce and late lines cause. All times are in
@@ -213,7 +214,7 @@ def _twice_trail(passages: Passages) -> Ints:
 
 def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
     """
-    Return the blocking time of each passage.
+    Return the time for which each passage blocked its gate.
 
     If an edge of the passage is not sound, the function uses the edge of the core instead.
     """
@@ -351,7 +352,7 @@ def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
 
 def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
     """
-    Return the lengths of bodies [m]: mean blocking time times speed.
+    Return the lengths of bodies [m]: the mean blocking time times the speed.
 
     `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit. A
     length is NaN if the blocking time or the transit is missing.
@@ -458,7 +459,7 @@ def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
 
 
 def speck_length(length_m: Floats, rules: Rules) -> Floats:
-    """Return the shortest length that can be a body [m]."""
+    """Return the shortest length that a body can have [m]."""
     return SPECK * np.where(np.isnan(length_m), rules.spacing_m / 10, length_m)
 
 

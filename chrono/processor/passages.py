@@ -18,9 +18,9 @@ look at one gate only:
   passage.
 - A passage with chatter has a core. The core is the longest time for which the gate stayed
   blocked without a break. If a gate saw two bodies as one passage, the core is the longer body.
-- The leading edge lies between the first edge and the start of the core. The trailing edge lies
-  between the end of the core and the last edge. A late edge may have happened at any time since
-  the edge before it.
+- The leading edge of the body lies between the first edge of the passage and the start of the
+  core. The trailing edge of the body lies between the end of the core and the last edge of the
+  passage. A late edge may have happened at any time since the edge before it.
 
 A passage is final when all edges are known up to the quiet time after its end. If the gate is
 still blocked, the passage is final when all edges are known up to the block limit. This module
@@ -72,7 +72,7 @@ MAX_EDGES = 1024
 
 class OpenGroups(NamedTuple):
     """
-    Edges of passages that are not final yet.
+    The edges of all passages that are not final yet.
 
     The program may return a passage before its group of edges is closed; `passed_over` contains
     the gates of such passages.
@@ -257,7 +257,7 @@ def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
     """
-    Store, in place, the core of each passage with chatter.
+    Find the core of each passage with chatter, and store it in the array of passages.
 
     The core is the longest time for which the gate stayed blocked without a break.
     """

@@ -1,10 +1,11 @@
 """Turn a stream of events into final shots; the stream may come in pieces of any size.
 
 The processor keeps the state between its stages: timebase → passages → flicker → matching →
-launches → shots. Each stage returns its final results and a time. The stage has already
-returned all its results before this time. The next stage does not use data after this time. So
-the shots stay the same if the stream is cut into other pieces. The shots also stay the same
-whether a line, a beat or the computer's clock shows that time has passed.
+launches → shots. Each stage returns its final results, and the time up to which they are
+complete. The stage has already returned all its results for data before this time. The next
+stage does not use data after the time that the stage before it returned. So the shots stay the
+same if the stream is cut into other pieces. The shots are also the same if a line, a beat or
+only the computer's clock shows that time has passed.
 """
 
 import copy
@@ -95,8 +96,8 @@ class Processor:
         """
         Process events and records, and return the new final shots.
 
-        The method calls `place` and then `form`. The declared body must be the same for all
-        events.
+        The method calls `place` and then `form`. The declared body length must be the same for
+        all these events.
 
         Returns
         -------
@@ -155,7 +156,7 @@ class Processor:
 
     def change_counter(self, frequency_hz: float, counter_bits: int, host_us: int) -> Shots:
         """
-        Use another counter from now on.
+        Use a counter with another frequency or width from now on.
 
         Parameters
         ----------
@@ -194,7 +195,7 @@ class Processor:
         self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
-        """Return the shots that are final because no line came up to this host time [us]."""
+        """Return the shots that become final because no line came up to this host time [us]."""
         return self._advance(NO_EDGES, known_time(self._timebase, self.rules, host_us))
 
     def finish(self) -> Shots:
@@ -222,7 +223,9 @@ class Processor:
 
     @property
     def flicker(self) -> tuple[FlickerSpan, ...]:
-        """All spans of flicker so far, in order of time; the last spans may still grow."""
+        """
+        All spans of flicker so far, in order of time; the last spans may still become longer.
+        """
         return tuple(
             sorted((*self._spans[0], *self._spans[1]), key=lambda s: (s.first, s.gate))
         )

@@ -164,10 +164,11 @@ class Rules:
     @property
     def gain(self) -> float:
         """
-        Factor for the change of speed along a path with a slope [1/counter unit²].
+        Factor for the change of a body's speed along a path with a slope [1/counter unit²].
 
-        This number times the square of a transit is the relative gain in speed from a gate to
-        the middle: a·Δ²/(2d). The gain is relative to the body's mean speed.
+        This factor times the square of a transit is the relative gain in speed from a gate to
+        the middle of the path between the gates: a·Δ²/(2d). The gain is relative to the body's
+        mean speed.
         """
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
@@ -256,7 +257,7 @@ class Lengths(NamedTuple):
     values: Floats
 
     def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
-        """Return these lengths, followed by `more` lengths with their start times."""
+        """Return these lengths, followed by the lengths and start times in `more`."""
         since, values = zip(*more, strict=True)
         return Lengths(np.append(self.since, since), np.append(self.values, values))
 

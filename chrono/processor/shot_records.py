@@ -87,12 +87,12 @@ does not count either."""
 
 @lru_cache(maxsize=1024)
 def flag_words(flags: int) -> tuple[str, ...]:
-    """Return the names of the flags in a number, such as ``("lead-only", "gap")``."""
+    """Return the names of all flags in a number, such as ``("lead-only", "gap")``."""
     return tuple(f.name.lower().replace("_", "-") for f in Flag if f & flags and f.name)
 
 
 def sort_shots(shots: Shots) -> Shots:
-    """Sort the shots by key."""
+    """Sort the rows of shots by their key."""
     key = np.ascontiguousarray(shots["key"])
     return shots if (key[1:] >= key[:-1]).all() else shots.take(key.argsort(kind="stable"))
 

@@ -9,7 +9,8 @@ flags. Each rule uses only data within a short time:
   window, by up to the slowest transit. A lone passage before the first body is a companion too,
   if it comes earlier by less than the transit of this body. A lone passage shorter than a
   twentieth of the declared length is not a companion. The main body is the first body that has
-  the declared length within 25 %. If no body has this length, the first body is the main body.
+  the declared length within 25 %. If no body has the declared length, the first body is the
+  main body.
 - In a fast series, the next launch begins before the launch window ends. A body begins a new
   launch if all of this is true: the body has the declared length, and both pairs of edges give
   its transit; the launch before has a main body of the declared length; all bodies of that
@@ -18,10 +19,10 @@ flags. Each rule uses only data within a short time:
   fit. A lone passage may belong to the next launch. A lone passage is not a companion of the
   launch before if a body of the declared length, at the speed of that launch, would make the
   same passage.
-- The main body may block one gate longer than the other, and the other gate may have a lone
-  passage too. In this case, the gate that was blocked longer saw two bodies as one. If the lone
-  passage came later, the leading edges are right. If the lone passage came before, the trailing
-  edges are right.
+- If the main body blocks one gate longer than the other, and if the other gate also has a lone
+  passage, the gate that was blocked longer saw two bodies as one. If the lone passage came
+  later, the leading edges of the main body are right. If the lone passage came before, the
+  trailing edges of the main body are right.
 - Each body that is too fast, reversed or a flash is a separate shot. A body that is too slow
   and outside of a launch is a separate shot too. All lone passages outside of a launch that
   come within one launch window make one shot together.
@@ -83,9 +84,9 @@ Launches = npt.NDArray[np.void]
 
 class PendingBodies(NamedTuple):
     """
-    Bodies whose launch is not complete yet.
+    Bodies that belong to launches that are not complete yet.
 
-    No launch becomes complete before the time `due`.
+    No launch becomes complete until the data are known up to the time `due`.
     """
 
     bodies: Bodies = NO_BODIES
@@ -163,7 +164,7 @@ def _leaders_and_heads(
     bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules
 ) -> tuple[Bools, Places]:
     """
-    Find the bodies that begin a launch.
+    Find the first body of each launch.
 
     For each body, also return the place of the first body of its launch.
     """
@@ -185,7 +186,7 @@ def _in_order(bodies: Bodies) -> Bodies:
 
 
 def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools:
-    """Return which bodies begin a launch."""
+    """For each body, return whether it begins a launch."""
     windows, kind = rules.windows, bodies["kind"]
     leader = kind == _NORMAL
     paired = (leader | (kind == _SLOW)).nonzero()[0]
@@ -311,10 +312,10 @@ class _Company(NamedTuple):
     Counts and times of the bodies in each launch.
 
     `main` is the place of the main body, and `companions` is the number of companions.
-    `transit` is the transit of the first companion. `alike` is true if this companion blocked
-    both gates equally. `fragments` is the number of fragments, and `crowd` is the number of all
-    bodies. `lone_keys` and `lone_blocks` contain the time and the blocking time of the first
-    passage without a partner, at gate A and at gate B.
+    `transit` is the transit of the first companion. `alike` is true if the first companion
+    blocked both gates for the same time. `fragments` is the number of fragments, and `crowd` is
+    the number of all bodies. `lone_keys` and `lone_blocks` contain the time and the blocking
+    time of the first passage without a partner, at gate A and at gate B.
     """
 
     main: Places
@@ -418,7 +419,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
 
 def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
     """
-    Return which main bodies certainly have the right edges.
+    Return which main bodies certainly have only their own edges.
 
     Only launches with many bodies need this check.
     """
@@ -474,7 +475,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
 
 
 def _bounce(main: Bodies) -> Floats:
-    """Return the standard uncertainty that bounces and late lines add to each transit."""
+    """For each transit, return the standard uncertainty that bounces and late lines cause."""
     lead, trail = (main[name].astype(np.float64) for name in ("u_lead", "u_trail"))
     used = main["used"]
     one = np.where(used == EdgesUsed.LEAD, lead, np.where(used == EdgesUsed.TRAIL, trail, 0.0))
@@ -490,8 +491,8 @@ def length_flags(ratio: Floats, within: Floats) -> Words:
     """
     Return the flag SHORT or LONG for each body with a wrong length.
 
-    `ratio` is the length divided by the declared length, NaN if unknown. `within` is the
-    tolerance.
+    `ratio` is the measured length divided by the declared length, NaN if unknown. `within` is
+    the tolerance.
     """
     flags = np.zeros(len(ratio), np.uint32)
     with np.errstate(invalid="ignore"):
@@ -517,7 +518,7 @@ def interval_shots(transit: Ints, host_us: Ints, rules: Rules) -> Shots:
     """
     Make a shot from each transit that the board itself measured.
 
-    The key of each shot is its host time.
+    The key of each shot is its host time (the time by the computer's clock).
     """
     shots = np.zeros(len(transit), SHOT_DTYPE)
     shots["host_us"] = host_us

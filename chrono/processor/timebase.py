@@ -13,7 +13,7 @@ cut into other pieces:
   the `dead` time of the rules. So the program never makes a pair from one edge before a jump
   and one edge after it.
 - The computer may read a line up to 30 s late. If two lines have consecutive sequence numbers
-  and are at most 2 s apart by the counter, this late line is not a jump: the counter gives the
+  and are at most 2 s apart by the counter, the second line is not a jump: the counter gives the
   step.
 - A hello means a restart if the sequence number or the counter does not continue after it. If
   lines were lost, a hello means a restart if the sequence number and the counter are both near
@@ -72,7 +72,7 @@ def unwrap_steps(
     steps: Ints, host_steps_us: Ints, missing: Ints, rules: Rules
 ) -> tuple[Ints, Places]:
     """
-    Add whole turns of the counter to its steps.
+    Add whole turns of the counter to the steps between lines.
 
     If two lines have consecutive sequence numbers, the counter gives the step between them. The
     counter gives the step even if the computer read the second line up to `STALL_S` late.
@@ -129,7 +129,9 @@ def _without_stalls(
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
-    """Return the step of the computer's clock minus the step of the counter [s]."""
+    """
+    For each step, return the time by the computer's clock minus the time by the counter [s].
+    """
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
@@ -149,12 +151,12 @@ _YOUNG_S, _YOUNG_LINES = 5.0, 1000
 
 class TimedStretch(NamedTuple):
     """
-    One part of the stream, with continuous times.
+    One part of the stream of lines, with continuous times.
 
     This part contains edges, beats, the gaps between lines, and the breaks from damaged lines
     and lost links. `first` is the time of the first line (`FOREVER` if there is no line).
-    `anchors` is the latest time before each record (-1 before the very first line). `after` is
-    the state after this part.
+    `anchors` contains the latest time before each record (-1 before the very first line).
+    `after` is the state of the continuous time after this part.
     """
 
     edges: Edges
@@ -291,7 +293,9 @@ def _restarts(
     state: Timebase,
     rules: Rules,
 ) -> Places:
-    """Return the numbers (from 1) of the first lines after a restart."""
+    """
+    Return the number of each line that is the first line after a restart (counted from 1).
+    """
     anew = state.anew or state.other_counter
     if not hellos and not anew:
         return NOWHERE
@@ -347,7 +351,7 @@ def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
 def _sort_out(
     what: Bytes, t: Ints, host_us: Ints, before: int, edges: Edges, beats: Places
 ) -> tuple[int, int]:
-    """Fill in `edges` and `beats`; return the number of edges and the number of late edges."""
+    """Fill the arrays in `edges` and `beats`; return the numbers of edges and of late edges."""
     count = late = 0
     for place in range(len(what)):
         if what[place] >= BEAT_WHAT:

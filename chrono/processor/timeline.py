@@ -1,8 +1,8 @@
 """Arrays of edges, beats and breaks with continuous times, and the state of the time.
 
-Continuous time is the board's counter without wraps and restarts. Edges, beats and breaks are
-small groups of arrays with equal lengths. The stages of the processor pass these arrays to the
-next stage, and keep some arrays for the next call. Times are int64 counter units.
+Continuous time is the board's counter without wraps and restarts. The classes for edges, beats
+and breaks contain a few arrays of equal length. The stages of the processor pass these arrays
+to the next stage, and keep some arrays for the next call. Times are int64 counter units.
 """
 
 from collections.abc import Mapping
@@ -41,11 +41,11 @@ class Edges(NamedTuple):
     what: Words
 
     def take(self, places: Places) -> "Edges":
-        """Return the edges at `places`."""
+        """Return the edges at the indices `places`."""
         return Edges(self.t.take(places), self.host_us.take(places), self.what.take(places))
 
     def followed_by(self, more: "Edges") -> "Edges":
-        """Return these edges, followed by `more`."""
+        """Return these edges, followed by the edges in `more`."""
         return Edges(
             np.concatenate((self.t, more.t)),
             np.concatenate((self.host_us, more.host_us)),
@@ -69,13 +69,13 @@ class Beats(NamedTuple):
     lost: Ints
 
     def followed_by(self, more: "Beats") -> "Beats":
-        """Return these beats, followed by `more`."""
+        """Return these beats, followed by the beats in `more`."""
         if not len(more.t):
             return self
         return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
 
     def since(self, place: int) -> "Beats":
-        """Return all beats from `place` to the end."""
+        """Return all beats from the index `place` to the end."""
         if place <= 0:
             return self
         return Beats(self.t[place:], self.lost[place:])
@@ -100,19 +100,21 @@ class Breaks(NamedTuple):
     lost: Ints
 
     def followed_by(self, more: "Breaks") -> "Breaks":
-        """Return these breaks, followed by `more`."""
+        """Return these breaks, followed by the breaks in `more`."""
         if not len(more.mark):
             return self
         return Breaks(*(np.concatenate(pair) for pair in zip(self, more, strict=True)))
 
     def since(self, place: int) -> "Breaks":
-        """Return all breaks from `place` to the end."""
+        """Return all breaks from the index `place` to the end."""
         if place <= 0:
             return self
         return Breaks(*(column[place:] for column in self))
 
     def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
-        """Limit these breaks to the time between a line at `seen` and a line at `then`."""
+        """
+        Limit these breaks to the time between two lines, which came at `seen` and at `then`.
+        """
         if not len(self.mark):
             return self
         before = np.where(self.before > then, seen, self.before)
@@ -148,7 +150,7 @@ class PassageTimes(NamedTuple):
         )
 
     def since(self, oldest: int) -> "PassageTimes":
-        """Return the passages that ended at `oldest` or later."""
+        """Return the passages that ended at the time `oldest` or later."""
         kept = self.last >= oldest
         if kept.all():
             return self

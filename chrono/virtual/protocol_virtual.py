@@ -1,7 +1,8 @@
 """Open the virtual board through pyserial, with an address such as ``virtual://two-bands``.
 
-`serial.serial_for_url` finds this module if ``chrono.virtual`` is one of its handler packages.
-Each time a program opens the port, the virtual board starts again.
+The function `serial.serial_for_url` finds this module if ``chrono.virtual`` is one of the
+handler packages of pyserial. Each time a program opens the port, the virtual board starts
+again.
 """
 
 import threading
@@ -108,7 +109,9 @@ class Serial(SerialBase):
         return data
 
     def write(self, data: bytes) -> int:  # type: ignore[override]
-        """Send bytes to the board; it answers ``?`` with a hello, ``=`` with sensor levels."""
+        """
+        Send bytes to the board; ``?`` requests a hello line, ``=`` requests sensor levels.
+        """
         self._check_open()
         with self._changed:
             self._receive()

@@ -123,7 +123,7 @@ class StatedGates:
 @dataclass(frozen=True)
 class Board:
     """
-    A board, described by its clock and its serial line.
+    A board that sends lines, described by its clock and its serial line.
 
     Attributes
     ----------

@@ -2,12 +2,12 @@
 
 Bodies fly and block beams. Comparators trip and chatter. The counter of the board runs slightly
 too fast or too slow. Lines of text wait until the serial line is free. All functions are pure:
-the same scenario and seed give the same lines and the same true values. The functions do not
-use a port or the computer's clock.
+the same scenario and seed give the same lines and the same true values. The functions of this
+module do not use a port or the computer's clock.
 
 `simulate_recording` makes a complete recording without waiting. The rows of this recording come
-from the same functions as the rows of a live session. There is only one difference: the
-computer's delay before it reads a line is a random number.
+from the same functions as the rows of a live session. Only one thing differs from a live
+session: the computer's delay before it reads a line is a random number.
 """
 
 import heapq
@@ -258,7 +258,9 @@ def board_lines(
 
 
 def hello(board: Board) -> bytes:
-    """Return the hello line that a framed board sends at its start and on request."""
+    """
+    Return the hello line that a board with numbered lines sends at its start and on request.
+    """
     firmware = board.firmware + (ANALOG_MARK if board.has_analog else "")
     return encode_hello(int(board.frequency_hz), board.counter_bits, board.name, firmware)
 
@@ -308,7 +310,9 @@ class _Board:
         self._last_edge_s = -1.0
 
     def beats(self) -> Iterator[Edge]:
-        """Yield one beat for each second of the board's counter."""
+        """
+        Yield one beat (a regular line without an edge) for each second of the board's counter.
+        """
         period_s = self._board.frequency_hz / self._rate_hz
         return ((n * period_s, _BEAT, 0) for n in count(1))
 
