@@ -54,7 +54,7 @@ def used_by_numba(place: Path) -> Iterator[None]:
     """
     Make numba store its machine code in a folder while this context is active.
 
-    The folder is used for all functions that are decorated inside the context.
+    Numba uses this folder for all functions that are decorated inside the context.
     """
     import numba
 

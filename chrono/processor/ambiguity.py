@@ -131,7 +131,7 @@ def _with_company(
 
 
 def _nearest(sorted_times: Ints, wanted: Ints) -> Places:
-    """For each wanted time, return the place of the nearest time in `sorted_times`."""
+    """Return the place of the time in `sorted_times` that is nearest to each wanted time."""
     after = np.minimum(np.searchsorted(sorted_times, wanted), len(sorted_times) - 1)
     before = np.maximum(after - 1, 0)
     is_before = wanted - sorted_times[before] <= sorted_times[after] - wanted
@@ -163,7 +163,7 @@ def _others(
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
     """
-    For each range of time, find the times that lie in this range.
+    Find the times that lie in each range of time.
 
     For each time that was found, return the number of its range and the place of the time.
     """

@@ -162,7 +162,7 @@ def _judge(
     passages: Passages, begin: Places, done: int, settled: int, rules: Rules
 ) -> JudgedPassages:
     """
-    For the passages from index `done` to index `settled`, decide which are flicker.
+    Decide which passages from index `done` to index `settled` are flicker.
 
     `begin` contains the places of the first passages of all stretches.
     """
@@ -301,7 +301,7 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
     """
-    For each passage, return the time since the passage before and the time to the next one.
+    Return the time from the passage before to each passage, and from it to the next passage.
 
     At the ends of a stretch of passages, the returned steps do not fit the period of any lamp.
     """

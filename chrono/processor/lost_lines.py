@@ -129,7 +129,7 @@ def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
     """
-    For each launch, return which breaks are within the time `reach`.
+    Return which breaks are within the time `reach` of each launch.
 
     The array `ends` contains the end time of each break. The function ignores breaks that end
     later than `latest` after the launch.
@@ -151,7 +151,7 @@ def _mark_gaps(
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
     """
-    For the first `n` launches, set the flag GAP if needed, and remove doubtful transits.
+    Set the flag GAP if needed, and remove doubtful transits, for the first `n` launches.
 
     Return the breaks without the lost lines that these launches explain.
     """

@@ -390,7 +390,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
     """
-    If the blocking times of a pair of passages disagree, choose in place which edges to use.
+    Choose, in place, which edges to use if the blocking times of a pair of passages disagree.
 
     Return which pairs of passages do not belong together.
     """
@@ -418,7 +418,7 @@ def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> F
 
 def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
     """
-    For chosen pairs of passages, keep one pair of edges and the shorter blocking time.
+    Keep one pair of edges and the shorter blocking time, for chosen pairs of passages.
 
     The function changes the array `pairs` itself.
     """

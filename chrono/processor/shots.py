@@ -186,7 +186,7 @@ def _in_order(bodies: Bodies) -> Bodies:
 
 
 def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools:
-    """For each body, return whether it begins a launch."""
+    """Return whether each body begins a launch."""
     windows, kind = rules.windows, bodies["kind"]
     leader = kind == _NORMAL
     paired = (leader | (kind == _SLOW)).nonzero()[0]
@@ -216,7 +216,7 @@ def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools
 
 def _group_heads(key: Ints, window: int) -> Places:
     """
-    For each key, return the place of the first key in the same group.
+    Return, for each key, the place of the first key in the same group.
 
     A group contains all keys that come less than `window` after its first key.
     """
@@ -234,7 +234,7 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
     """
-    For each body, return the place of the body that begins the same launch.
+    Return, for each body, the place of the body that begins the same launch.
 
     If a body does not belong to a launch, its place is -1.
     """
@@ -381,7 +381,7 @@ def _first_of(group: Places, values: Ints, n: int) -> Ints:
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
     """
-    If one gate saw two bodies as one, use only the correct edges of the main body, in place.
+    Use only the correct edges of the main body, in place, if one gate saw two bodies as one.
     """
     slack_s = MERGED_SLACK_S + 2 * rules.tick_s
     tight = MERGED_SHARE * main["twice"] / 2 + slack_s / rules.unit_s
@@ -475,7 +475,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
 
 
 def _bounce(main: Bodies) -> Floats:
-    """For each transit, return the standard uncertainty that bounces and late lines cause."""
+    """Return the standard uncertainty that bounces and late lines cause in each transit."""
     lead, trail = (main[name].astype(np.float64) for name in ("u_lead", "u_trail"))
     used = main["used"]
     one = np.where(used == EdgesUsed.LEAD, lead, np.where(used == EdgesUsed.TRAIL, trail, 0.0))

@@ -129,9 +129,7 @@ def _without_stalls(
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
-    """
-    For each step, return the time by the computer's clock minus the time by the counter [s].
-    """
+    """Return each step by the computer's clock minus the same step by the counter [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
