@@ -2,7 +2,8 @@
 
 The reader and the processor use this package.
 
-`events` defines the data that the reader gives to the processor. `array_types` names the types
-of arrays. `structured_arrays` copies whole records. `machine_code` compiles loops over arrays.
-`prefetch` prepares the next block in a thread. This package does not use lines, rigs or shots.
+`events` defines the data that the reader gives to the processor. `array_types` defines short
+names for types of arrays. `structured_arrays` copies whole records. `machine_code` compiles
+loops over arrays. `prefetch` prepares the next block in a thread. The code of this package does
+not depend on lines, rigs or shots.
 """

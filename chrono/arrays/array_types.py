@@ -1,6 +1,7 @@
 """Short names for types of arrays.
 
-If a function uses an array, its docstring gives the meaning and the shape.
+If a function uses an array, the docstring of the function gives the meaning and the shape of
+the array.
 """
 
 import numpy as np

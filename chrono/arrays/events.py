@@ -1,7 +1,7 @@
-"""The decoded data of a recording: the board's events as arrays, and the records between them.
+"""The decoded data of a recording: events of the board as arrays, and all other records.
 
-A batch is one part of a recording, in the order of the recording. This module does not
-interpret the events.
+A batch is one part of a recording. The events of a batch are in the order of the recording.
+This module only stores events and does not interpret them.
 """
 
 from bisect import bisect_left
@@ -18,7 +18,7 @@ LEVEL_UNKNOWN = 2
 
 
 class EventKind(IntEnum):
-    """The kind of an event."""
+    """The kind of an event that the board reports, such as an edge or a beat."""
 
     EDGE = 0
     """One gate changed; the counter value is exact."""
@@ -69,14 +69,18 @@ class Events:
         return len(self.kind)
 
     def part(self, begin: int, end: int) -> "Events":
-        """Return the events from place `begin` up to `end`."""
+        """
+        Return the events from index `begin` up to index `end`, without the event at `end`.
+        """
         if begin == 0 and end == len(self):
             return self
         return Events(*(getattr(self, column.name)[begin:end] for column in fields(Events)))
 
 
 def empty_events(count: int) -> Events:
-    """Return arrays for `count` events; the caller must fill in the values."""
+    """
+    Return arrays for `count` events; the caller must then write the values into the arrays.
+    """
     return Events(
         host_us=np.empty(count, np.int64),
         kind=np.empty(count, np.uint8),
@@ -92,7 +96,7 @@ NO_EVENTS = empty_events(0)
 
 
 class RestartCause(StrEnum):
-    """The reason why the board started, as the board reports it."""
+    """The reason for the last start of the board, as the board reports it."""
 
     UNREPORTED = ""
     """The hello line does not state the cause (older firmware)."""
@@ -133,7 +137,8 @@ class LineSample:
     """
     One damaged line that is shown to the user as an example.
 
-    `row` is its row within the batch, and `text` is the line.
+    `row` is the row number of the damaged line within the batch, and `text` is the text of the
+    line.
     """
 
     row: int
@@ -144,7 +149,7 @@ class LineSample:
 @dataclass(frozen=True, eq=False)
 class Batch:
     """
-    A decoded part of a recording.
+    One part of a recording, decoded into events and other records.
 
     Attributes
     ----------
@@ -169,7 +174,7 @@ class Batch:
 
 def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
     """
-    Cut a batch into pieces.
+    Cut a batch of events into smaller batches.
 
     Parameters
     ----------

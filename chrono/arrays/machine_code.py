@@ -1,12 +1,13 @@
 """Compile loops over arrays to machine code, and store the compiled code in a folder.
 
-Numba takes most of a second to load. It takes some seconds to compile the loops, but only once
-on a machine. So `prepare_loops` loads numba only if there is enough work. Until then, and if
-numba cannot be imported, the same loops run as plain Python. It makes no difference if another
-part of the program imports numba.
+Numba needs almost a second to load. Numba needs some seconds to compile the loops, but only
+once on each computer. So the function `prepare_loops` loads numba only if there is enough work.
+If numba is not loaded or cannot be imported, the same loops run as plain Python. The loops also
+run as plain Python if only another part of the program imports numba.
 
-The machine code of a loop contains constants and functions from several files. So the folder's
-name is a hash of all sources. After any change, all loops are compiled again.
+The machine code of a loop contains constants and functions from several files. So the name of
+the folder with the machine code is a hash of all source files. After any change of a source
+file, numba compiles all loops again.
 """
 
 import os
@@ -29,7 +30,7 @@ programs of the same user."""
 
 @cache
 def cache_folder() -> Path | None:
-    """Return the folder for the machine code of these sources; None if no folder works."""
+    """Return the folder for the machine code of these source files; None if no folder works."""
     for place in _places():
         found = place / sources_hash()
         try:
@@ -43,14 +44,18 @@ def cache_folder() -> Path | None:
 
 
 def is_cached() -> bool:
-    """Return whether machine code of these sources is already stored."""
+    """Return whether the machine code of the present source files is already stored."""
     found = cache_folder()
     return found is not None and any(found.rglob("*.nbi"))
 
 
 @contextmanager
 def used_by_numba(place: Path) -> Iterator[None]:
-    """Make numba use a folder for the functions that are decorated inside this context."""
+    """
+    Make numba store its machine code in a folder while this context is active.
+
+    Numba uses this folder for all functions that are decorated inside the context.
+    """
     import numba
 
     config: Any = numba.config
@@ -73,7 +78,9 @@ def sources_hash() -> str:
 
 
 def _places() -> Iterator[Path]:
-    """Yield the folders to try: the user's choice, next to the sources, the user's cache."""
+    """
+    Yield possible folders: the user's choice, one next to the sources, one in the user's cache.
+    """
     from platformdirs import user_cache_path
 
     if wanted := os.environ.get("NUMBA_CACHE_DIR"):
@@ -83,7 +90,7 @@ def _places() -> Iterator[Path]:
 
 
 def _forget_old(place: Path, current: Path) -> None:
-    """Remove the folders of older sources, except the newest folders."""
+    """Remove the folders with machine code of older source files, except the newest folders."""
     with suppress(OSError):
         others = [path for path in place.iterdir() if path != current and path.is_dir()]
         others.sort(key=lambda path: path.stat().st_mtime)
@@ -108,7 +115,7 @@ _loaded = False
 
 def prepare_loops(work_bytes: int) -> None:
     """
-    Run loops as machine code from now on, if there is enough work to do.
+    Run loops as machine code from now on, if there is enough work to save time.
 
     Parameters
     ----------
@@ -141,7 +148,9 @@ def numba_is_loaded() -> bool:
 
 
 def loop(function: F) -> F:
-    """Run a function as machine code if numba is loaded and the first argument is long."""
+    """
+    Run a function as machine code if numba is loaded and the first argument is a long array.
+    """
 
     @cache
     def machine_code() -> F:
@@ -170,7 +179,7 @@ def compiled(function: F) -> F:
 
 
 def inlined(function: F) -> F:
-    """Copy a function into each compiled function that calls it."""
+    """Tell numba to copy a function into each compiled function that calls it."""
     import numba
 
     part: F = numba.njit(function, nogil=True, inline="always")
@@ -178,7 +187,9 @@ def inlined(function: F) -> F:
 
 
 def _tell_of_compiling() -> None:
-    """Print a message when a loop must be compiled because its code was not stored."""
+    """
+    Print a message when numba must compile a loop, because its machine code was not stored.
+    """
     from numba.core import event
 
     class Telling(event.Listener):
@@ -190,7 +201,7 @@ def _tell_of_compiling() -> None:
                 )
 
         def on_end(self, event: Any) -> None:
-            """Print nothing at the end."""
+            """Print nothing when numba has finished compiling."""
 
     register: Any = event.register
     register("numba:compile", Telling())

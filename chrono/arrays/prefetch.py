@@ -1,4 +1,4 @@
-"""Prepare the next item in a thread while the present item is used."""
+"""Prepare the next item in a thread while the program uses the present item."""
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor

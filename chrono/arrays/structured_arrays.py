@@ -1,7 +1,8 @@
 """Copy whole records of structured arrays quickly.
 
-This module also lists the places in runs. If numpy selects, joins or copies records, it copies
-each field separately. If the records are copied as plain bytes, this takes a tenth of the time.
+This module also lists all places (indices) in several ranges of an array. If numpy selects,
+joins or copies records, numpy copies each field separately. A copy of the records as plain
+bytes takes only a tenth of the time.
 """
 
 from typing import Any
@@ -18,7 +19,7 @@ def choose(records: Records, chosen: Bools) -> Records:
     """
     Return the records for which `chosen` is true.
 
-    If all records are chosen, the array itself is returned.
+    If `chosen` is true for all records, the function returns the array itself and not a copy.
     """
     places = chosen.nonzero()[0]
     return records if len(places) == len(records) else records.take(places)
@@ -28,7 +29,7 @@ def join(*parts: Records) -> Records:
     """
     Join several arrays of records into one array.
 
-    If only one array contains records, it is not copied.
+    If only one array contains records, the function returns this array itself and not a copy.
     """
     filled = [part for part in parts if len(part)]
     if len(filled) < 2:
@@ -42,7 +43,7 @@ def copy(records: Records) -> Records:
 
 
 def put(records: Records, into: Records) -> None:
-    """Overwrite the records of `into` with the same number of other records."""
+    """Overwrite the records in `into` with `records`, which has the same length."""
     _bytes(into)[:] = _bytes(np.ascontiguousarray(records))
 
 
@@ -51,7 +52,7 @@ def _bytes(records: Records) -> npt.NDArray[Any]:
 
 
 def part(records: Records, name: str) -> Records:
-    """Copy one field of all records; the field itself contains records."""
+    """Copy one field of all records, for a field that itself contains records."""
     kind, offset = records.dtype.fields[name][:2]  # type: ignore[index]
     table = records.view(np.uint8).reshape(len(records), records.dtype.itemsize)
     return np.ascontiguousarray(table[:, offset : offset + kind.itemsize]).view(kind)[:, 0]
@@ -59,7 +60,7 @@ def part(records: Records, name: str) -> Records:
 
 def expand_runs(starts: Places, sizes: Places) -> tuple[Places, Places]:
     """
-    List all places in some ranges of an array; each range is called a run.
+    List all places (indices) in some ranges of an array; each range is called a run.
 
     Parameters
     ----------

@@ -1,8 +1,10 @@
 """Turn the edges of both gates into shots.
 
-The stages are timebase, passages, flicker, pairing, matching and launches. The input is any
-number of events at a time. The output is shots in counter units. A shot never changes after it
-was returned. This package contains pure functions over arrays, and small objects that keep a
-state. The shots do not depend on how the stream is cut into pieces. The package does not use
-lines, files or speeds. It compares lengths but does not measure them.
+The processor works in stages: timebase, passages, flicker, pairing, matching and launches. The
+caller can pass any number of events at a time. The result is a table of shots, with all times
+in counter units. After the processor has returned a shot, this shot never changes. This package
+contains pure functions over arrays, and small objects that keep a state. The shots stay the
+same if the caller cuts the stream of events into other pieces. The code of this package does
+not depend on lines, files or speeds. The processor compares the lengths of bodies but does not
+measure them.
 """

@@ -1,21 +1,26 @@
 """Check if the edges of a main body may belong to two different bodies.
 
-This can happen in a launch of several bodies. Bodies may overtake each other between the gates,
-or one body may hide another at a gate. These rules are for main bodies with a declared length:
+The edges of two bodies may be mixed up if a launch has several bodies. Bodies may overtake each
+other between the gates, or one body may hide another at a gate. These rules are for main bodies
+with a declared length:
 
-- The transit and the blocking times give the body's length at both gates. This length fits, or
-  a passage is too long. If a passage is too long, it touched the shadow of another body, and
-  this hides an edge. The exception: the body is equally long at both gates.
-- A rival is another possible transit: from a passage of the main body and another passage. It
-  is valid if it makes the body long enough at both gates. The limit is the length of a body
-  that crosses the beam off its middle. The main body is ambiguous if a rival hides fewer edges.
-  It is also ambiguous if a rival hides as many edges and fits better by a tenth of the length.
-  If the main body's own two lengths are different and do not fit, a rival may hide more edges.
-- An ambiguous main body has no transit. Its companion has no transit either.
+- The transit and the blocking times give the body's length at both gates. Either both lengths
+  fit the declared length, or a passage is too long. A passage is too long if the shadows of two
+  bodies touched at the gate; this hides an edge. There is one exception: if the body is equally
+  long at both gates, no edge is hidden.
+- A rival is another possible transit, computed from one passage of the main body and one other
+  passage. A rival is valid if the body would be long enough at both gates. The smallest allowed
+  length is the length that a gate sees if the body crosses the beam off its middle. The main
+  body is ambiguous if a rival hides fewer edges than the main body's own two passages. The main
+  body is also ambiguous if a rival hides the same number of edges and its length fits better by
+  a tenth of the declared length. If the main body's lengths at the two gates are different and
+  do not fit, a rival may also hide more edges.
+- An ambiguous main body has no transit. The companion of an ambiguous main body has no transit
+  either.
 
-Two bodies may touch at one gate and overtake each other there. They may leave the same edges as
-two bodies that touch and keep their order. If the lengths fit both cases, the program assumes
-that the bodies kept their order.
+Two bodies may touch at one gate and overtake each other there. Two bodies that touch and keep
+their order may give the same edges. If the lengths fit both cases (overtaking and keeping the
+order), the program assumes that the bodies kept their order.
 """
 
 from typing import NamedTuple
@@ -46,14 +51,14 @@ _TOLD_OF_A_TRANSIT = Flag.LEAD_ONLY | Flag.TRAIL_ONLY | Flag.SHORT | Flag.LONG
 
 
 class _Seen(NamedTuple):
-    """First and last edges of passages at gate A and of passages at gate B, shape (N,)."""
+    """First and last edges of passages at gate A and at gate B, in arrays of shape (N,)."""
 
     a: tuple[Ints, Ints]
     b: tuple[Ints, Ints]
 
     @property
     def blocks(self) -> tuple[Ints, Ints]:
-        """Blocking times at both gates."""
+        """The blocking times of the passages at gate A, and at gate B."""
         return self.a[1] - self.a[0], self.b[1] - self.b[0]
 
 
@@ -61,8 +66,9 @@ class _Fit(NamedTuple):
     """
     The result of comparing two passages with a body of the declared length.
 
-    `hidden` is the number of gates that hide an edge. `off` is the misfit at the other gates.
-    `alike` is true if both passages are about equally long.
+    `hidden` is the number of gates at which an edge is hidden. `off` is the relative difference
+    from the declared length at the gates without a hidden edge. `alike` is true if both
+    passages are about equally long.
     """
 
     hidden: Ints
@@ -70,7 +76,7 @@ class _Fit(NamedTuple):
     alike: Bools
 
     def take(self, places: Places) -> "_Fit":
-        """Return the fits at `places`."""
+        """Return the results of the comparison at the indices `places`."""
         return _Fit(self.hidden[places], self.off[places], self.alike[places])
 
 
@@ -113,7 +119,7 @@ def _with_company(
     """
     Return the places of main bodies that have other passages nearby.
 
-    Only whole main bodies with a declared length are included.
+    The result contains only main bodies with all four edges and a declared length.
     """
     shot = launches["shot"]
     asked = (shot["used"] > 0) & np.isfinite(declared_m) & (launches["lacks"] == 0)
@@ -125,7 +131,7 @@ def _with_company(
 
 
 def _nearest(sorted_times: Ints, wanted: Ints) -> Places:
-    """Return the places of the times that are nearest to the wanted times."""
+    """Return the place of the time in `sorted_times` that is nearest to each wanted time."""
     after = np.minimum(np.searchsorted(sorted_times, wanted), len(sorted_times) - 1)
     before = np.maximum(after - 1, 0)
     is_before = wanted - sorted_times[before] <= sorted_times[after] - wanted
@@ -141,9 +147,9 @@ def _others(
     gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
 ) -> tuple[Places, _Seen]:
     """
-    Pair the passages of each main body with other passages.
+    Make pairs from the passages of each main body and other passages near them.
 
-    Return the place of the main body for each pair, and the pairs.
+    Return two results: for each pair the place of its main body, and the pairs of passages.
     """
     slow, (first_a, first_b) = rules.windows.slow, (gates[0][0], gates[1][0])
     owner_b, at_b = _ranges(first_b, own.a[0], own.a[0] + slow)
@@ -157,9 +163,9 @@ def _others(
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
     """
-    Find the times in each range.
+    Find the times that lie in each range of time.
 
-    Return the number of the range and the place of the time, for all times that were found.
+    For each time that was found, return the number of its range and the place of the time.
     """
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
@@ -167,7 +173,7 @@ def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]
 
 
 def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) -> _Fit:
-    """Compare passages with a body that has the declared length and this transit."""
+    """Compare passages with the passages of a body with this length and this transit."""
     scale = rules.spacing_m / (np.maximum(transit, 1.0) * declared_m)
     a, b = (block * scale for block in level_blocks(*seen.blocks, transit, rules))
     less, more = np.minimum(a, b), np.maximum(a, b)
@@ -184,8 +190,9 @@ def _rivals(
     """
     Return how well each other pair of passages fits the main body.
 
-    Also return whether the pair is a rival. The leading edges, the trailing edges or both give
-    the transit.
+    Also return whether the other pair is a rival, a valid alternative to the main body's own
+    pair. The transit of a pair comes from the leading edges, from the trailing edges, or from
+    both.
     """
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
@@ -209,7 +216,7 @@ def _is_better(rival: _Fit, own: _Fit) -> Bools:
 
 
 def _take_transit(shot: Shots, places: Places) -> None:
-    """Remove the transit of these shots, and set the flag AMBIGUOUS."""
+    """Remove the transit of the shots at `places`, and set their flag AMBIGUOUS."""
     shot["used"][places] = EdgesUsed.NONE
     shot["companion"][places] = np.nan
     shot["flags"][places] &= ~np.uint32(_TOLD_OF_A_TRANSIT)

@@ -1,23 +1,27 @@
 """Find the passage at gate A and the passage at gate B that belong to one body.
 
-Each rule looks only at a short time. The passages of both gates form one list, in the order of
-their first edges:
+Each rule uses only passages within a short time. The passages of both gates form one list, in
+the order of their first edges:
 
 - Flash: two neighbours in the list are at different gates, and their edges come at the same
-  time. Then light caused both passages. The trailing edges may differ by a quarter of the
-  blocking time. Flashes are removed from the list.
-- Clean pair: a passage at A, and the next passage at B. Both are whole, without chatter, and
-  block their gates for nearly the same time. Their transit is possible for the rig. They have
-  no other possible partner. Almost all shots are clean pairs.
-- The other passages form clusters. A possible pair is never in two clusters or on both sides of
-  a clean pair. The bodies of a cluster keep their order. The pairing with the largest sum of
-  scores is used (see `passage_pairing`). If several pairings have this sum, the earliest one is
-  used. With up to 6 passages at each gate, one body may overtake another. This pairing must fit
-  clearly better, and the passages of each pair must be whole and alike. A cluster of more than
-  48 passages is cut after 48.
+  time. In a flash, light and not a body caused both passages. In a flash, the times of the two
+  trailing edges may differ by a quarter of the blocking time. The program removes flashes from
+  the list of passages.
+- Clean pair: a passage at gate A, followed directly by a passage at gate B. Both passages are
+  whole, have no chatter, and block their gates for nearly the same time. The transit of a clean
+  pair is possible for the rig. The two passages of a clean pair have no other possible partner.
+  Almost all shots are clean pairs.
+- The other passages form clusters. If two passages can make a pair, they are in the same
+  cluster, and no clean pair lies between them. The bodies of a cluster keep their order. The
+  program uses the pairing with the largest sum of scores (see `passage_pairing`). If several
+  pairings have the same largest sum, the program uses the pairing with the earliest pairs. If a
+  cluster has up to 6 passages at each gate, the program also tries pairings in which one body
+  overtakes another. A pairing with overtaking must fit clearly better, and the passages of each
+  pair must be whole and alike. If a cluster has more than 48 passages, the program cuts it
+  after 48 passages.
 - All remaining passages are lone: they have no partner.
 
-A pair is returned when all passages that could change it are known.
+The program returns a pair only when it knows all passages that could change this pair.
 """
 
 from typing import NamedTuple
@@ -89,11 +93,12 @@ _TIMED = WHOLE | LATE_LEAD | LATE_TRAIL | CORE
 
 class PassageQueue(NamedTuple):
     """
-    Passages that have not been returned yet, in order of time.
+    Passages that the program has not returned yet, in order of time.
 
-    The next three fields describe the passage before them: its gate (2 without a passage), its
-    time, and whether it and the first passage looked like a flash. No passage can be returned
-    until all data up to `due` are known.
+    The fields `front_gate`, `front_first` and `front_flash` describe the last passage before
+    the queue: its gate (2 without a passage), its time, and whether this passage and the first
+    passage of the queue looked like a flash. The program returns no passage until it knows all
+    data up to the time `due`.
     """
 
     passages: Passages = NO_PASSAGES
@@ -146,7 +151,7 @@ def match_whole(
     passages: Passages, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, Places, Places]:
     """
-    Match the passages of both gates; no more passages may come later.
+    Match the passages of both gates; the input must already contain all passages.
 
     Returns
     -------
@@ -165,14 +170,15 @@ def match_whole(
 
 class _Units(NamedTuple):
     """
-    The result of grouping passages into units: flashes, clean pairs and clusters.
+    The result of dividing the passages into units: flashes, clean pairs and clusters.
 
-    `flash` is the place of the first passage of each flash. `clean` contains the places of the
-    passages at A and B of each clean pair. `other` contains the places of the other passages,
-    and `cluster` contains the numbers of their clusters. For each passage, `last` is the last
-    passage of its unit, and `wanted` is the time up to which all data must be known. `upright`
-    contains the places of all passages that are not a flash. `looks_flash` is true if a passage
-    and the next passage look like a flash.
+    `flash` is the place of the first passage of each flash. `clean` contains the places of both
+    passages of each clean pair. `other` contains the places of all passages in clusters, and
+    `cluster` contains the numbers of their clusters. For each passage, `last` is the place of
+    the last passage of its unit. For each passage, `wanted` is the time up to which all data
+    must be known before the passage is final. `upright` contains the places of all passages
+    that do not belong to a flash. `looks_flash` is true if a passage and the next passage look
+    like a flash.
     """
 
     flash: Places
@@ -243,9 +249,9 @@ def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
 
 def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
     """
-    Return which passages make a clean pair with the next passage.
+    Return which passages make a clean pair with the next passage in the list.
 
-    The last passage has no value in the result.
+    The result contains no value for the last passage, because no passage follows it.
     """
     windows = rules.windows
     if len(upright) < 2:
@@ -276,10 +282,11 @@ def in_window(transit: Ints, fast: float, slow: int) -> Bools:
 
 def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: float) -> Bools:
     """
-    Return which passages block both gates for nearly the same time.
+    Return which pairs of passages block both gates for nearly the same time.
 
-    These passages need no other check. On a path with a slope, `gain` (see `Rules`) is not 0.
-    Then the blocking times are converted to one speed before they are compared.
+    The blocking times of these passages need no other check. If the body's path has a slope,
+    `gain` (see `Rules`) is not 0. If `gain` is not 0, the function converts both blocking times
+    to the same speed before it compares them.
     """
     gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
     at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
@@ -291,7 +298,8 @@ def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
     """
     Give a cluster number to each passage that is not in a clean pair.
 
-    `block` contains the number of the part between two clean pairs.
+    The clean pairs divide the list of passages into parts; `block` contains the number of the
+    part for each passage.
     """
     place = np.arange(len(first))
     limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
@@ -320,7 +328,7 @@ def _bodies(
     seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, _Sides]:
     """
-    Return the bodies of all units before `cut`, and the places of their passages.
+    Return the bodies of all passages before `cut`, and the places of their passages.
 
     The bodies are in no special order.
     """
@@ -347,8 +355,8 @@ def _pair_clusters(
     """
     Pair the passages of each cluster.
 
-    Return the places of the paired passages at A and B, the pairs, and the places of lone
-    passages.
+    Return the places of the paired passages at gates A and B, the pairs, and the places of lone
+    passages (passages without a partner).
     """
     if not len(other):
         return (NOWHERE, NOWHERE), _NO_PAIRS, NOWHERE
@@ -382,8 +390,8 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     """
     Pair the items of two sequences so that the sum of scores is as large as possible.
 
-    The items keep their order. In short sequences, pairs may cross if the sum is clearly
-    larger.
+    The pairs keep the order of the items. In short sequences, two pairs may cross if this makes
+    the sum clearly larger.
 
     Parameters
     ----------
@@ -443,7 +451,7 @@ def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[in
 
 
 def _mark_lamps(bodies: Bodies, marks: Bytes) -> None:
-    """Mark, in place, the bodies that a lamp may have changed."""
+    """Mark, in the array `bodies`, each body whose edges a flickering lamp may have changed."""
     bodies["covered"], bodies["lit"] = marks & COVERED > 0, marks & LIT > 0
 
 

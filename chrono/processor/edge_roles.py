@@ -1,7 +1,8 @@
 """Find the shot and the role of each edge of a recording.
 
-All rules are applied again, to all edges together. No rule depends on how the stream was cut
-into pieces. So this gives the same shots in the same order.
+This module applies all rules of the processor again, to all edges together. No rule depends on
+the pieces in which the edges arrived. So this second run gives the same shots in the same order
+as the first run.
 """
 
 from collections.abc import Sequence
@@ -35,7 +36,7 @@ NO_SHOT = -1
 
 
 class EdgeRole(IntEnum):
-    """How the program classified an edge."""
+    """The role of an edge, such as leading, trailing or flicker."""
 
     LEADING = 0
     """The shot's body enters the gate."""
@@ -54,7 +55,7 @@ class EdgeRole(IntEnum):
 
 class PlacedEdges(NamedTuple):
     """
-    All edges that were timed by the same counter.
+    All edges whose times come from the same counter.
 
     Attributes
     ----------
@@ -98,14 +99,16 @@ class EdgeKeeper(Processor):
         return anchors
 
     def break_off(self, host_us: int) -> Shots:
-        """Return all remaining shots; edges that come later are judged separately."""
+        """
+        Return all remaining shots; the program processes edges that come later separately.
+        """
         shots = super().break_off(host_us)
         self._closed.append(self._since_break())
         self._kept = []
         return shots
 
     def change_body(self, length_m: float | None, anchor: int) -> None:
-        """Expect this body length [m] after the time `anchor`; None means any length."""
+        """Use this declared body length [m] after the time `anchor`; None means any length."""
         super().change_body(length_m, anchor)
         told = (anchor, np.nan if length_m is None else length_m)
         self._all_lengths = self._all_lengths.followed_by([told])
@@ -149,7 +152,7 @@ class EdgeKeeper(Processor):
 
     def _shots_of_passages(self, passages: Passages, rules: Rules) -> tuple[Places, Bools]:
         """
-        Return the shot of each passage (or `NO_SHOT`).
+        Return the number of the shot to which each passage belongs, or `NO_SHOT`.
 
         Also return which passages belong to the main body of their shot.
         """
@@ -182,7 +185,9 @@ def _without_flicker(passages: Passages, rules: Rules) -> tuple[Places, Passages
 
 
 def _in_order(bodies: Bodies) -> Places:
-    """Return the places of all bodies in order of time; bodies in flicker are left out."""
+    """
+    Return the places of all bodies in order of time, without bodies that are only flicker.
+    """
     order = np.lexsort((bodies["gates"], bodies["kind"], bodies["key"]))
     return order[bodies["suspect"][order] == 0]
 
@@ -193,7 +198,7 @@ def _roles_in_passages(
     """
     Return the role of each edge in its passage.
 
-    `edges` must be sorted by passage.
+    The edges in `edges` must be sorted by passage.
     """
     marks, n = passages["marks"], len(passage)
     begin = passage.searchsorted(np.arange(len(passages)))

@@ -6,13 +6,14 @@ can connect them with anything else:
 - All other edges are further away than the launch window, the slowest transit, the quiet time
   and the longest step of flicker.
 - Obstacles are further away than the launch window plus the block limit, because a passage may
-  last until that limit. Obstacles are groups of edges that are not a clean pair, breaks, and
-  times when the board lost edges.
-- The first and the last edges of the input are obstacles, because nothing is known beyond them.
-  All edges that are younger than half the `dead` time of the rules are obstacles too.
+  last until that limit. Obstacles are three things: groups of edges that are not a clean pair,
+  breaks (times at which lines may be missing), and times when the board lost edges.
+- The first and the last edges of the input are obstacles, because the program does not know the
+  edges before and after the input. The newest edges are obstacles too: all edges that are
+  younger than half the `dead` time of the rules.
 
-These shots are final at once. All other edges take the normal path. The normal path would give
-the same shots.
+The shots of the fast path are final at once. All other edges go through the normal stages of
+the processor. The normal stages would give the same shots as the fast path.
 """
 
 from typing import Any
@@ -50,7 +51,7 @@ def take_isolated(
     """
     Return the shots of isolated launches, and all remaining edges.
 
-    The shots are in order of key.
+    The shots are sorted by their key.
 
     Parameters
     ----------
@@ -76,7 +77,7 @@ Spans = tuple[Ints, Ints]
 
 def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     """
-    Return the first edge of each clean pair, and the spans of all other groups.
+    Return the first edge of each clean pair, and the times of all other groups of edges.
 
     Groups are so far apart that no rule connects the edges of two groups.
     """
@@ -104,7 +105,9 @@ def _find_groups(
     begins: Ints,
     ends: Ints,
 ) -> tuple[int, int]:
-    """Fill the last three arrays; return the number of pairs and the number of other groups."""
+    """
+    Fill the last three arguments; return the number of pairs and of other groups of edges.
+    """
     found = other = start = 0
     for end in range(1, len(t) + 1):
         if end < len(t) and t[end] - t[end - 1] <= apart:
@@ -132,7 +135,9 @@ def _is_pair(
     gain: float,
     slack: float,
 ) -> bool:
-    """Return whether four edges are a clean pair by the rules of `body_matching`."""
+    """
+    Return whether four edges make a clean pair of passages by the rules of `body_matching`.
+    """
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
     enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
     if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:
@@ -157,13 +162,13 @@ def _times(t: Ints, what: Words, start: int) -> tuple[int, int, int, int]:
 
 
 def _losses(beats: Beats) -> Spans:
-    """Return the spans between two beats in which the board lost edges."""
+    """Return the start and the end of each time between two beats when the board lost edges."""
     grown = np.diff(beats.lost, prepend=0).nonzero()[0]
     return np.append(-FOREVER, beats.t)[grown], beats.t[grown]
 
 
 def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
-    """Return which pairs are far enough from all obstacles."""
+    """Return which pairs of passages are far enough in time from all obstacles."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
     near = np.zeros(len(first) + 1, np.intp)
@@ -173,7 +178,7 @@ def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> 
 
 
 def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots:
-    """Make one shot from each pair of passages."""
+    """Make one shot from each pair of one passage at gate A and one passage at gate B."""
     shots = np.zeros(len(pairs), SHOT_DTYPE)
     twice, block_a, block_b = spans = np.empty((3, len(pairs)), np.int64)
     _fill(shots, spans, pairs, edges)
@@ -187,9 +192,9 @@ def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots
 @compiled
 def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
     """
-    Fill in the times of the shots.
+    Write the times of the shots into the rows of `shots`.
 
-    Also fill `spans` with twice the transit and both blocking times.
+    Also fill the array `spans` with twice the transit and both blocking times of each shot.
     """
     for place, start in enumerate(pairs):
         first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)
@@ -204,7 +209,7 @@ def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
 
 
 def _without(pairs: Places, edges: Edges) -> Edges:
-    """Return the edges that do not belong to any of these pairs."""
+    """Return the edges that do not belong to any pair in `pairs`."""
     count = len(edges.t) - 4 * len(pairs)
     times = np.empty((2, count), np.int64)
     rest = Edges(times[0], times[1], np.empty(count, np.uint32))

@@ -1,29 +1,35 @@
 """Separate lamp flicker at a gate from bodies.
 
-Each rule looks at one gate and a few passages:
+Each rule uses only a few neighbouring passages of one gate:
 
 - If passages are at most 0.11 s apart, they form a stretch. In a stretch of 13 or more
-  passages, each passage is compared with 12 others: the 12 before it, the 12 after it, or six
-  on each side. The most regular of these three groups is used. A step is the time from one
-  passage to the next, between leading edges. If a leading edge was lost, it is the time between
-  trailing edges. The gate flickers if at least 7 of the 12 steps in the group are within 10 %
-  of their median. This median must be the period of a lamp from 40 to 2000 Hz. All limits of
-  steps and blocking times are wider by one step of the counter.
+  passages, the program compares each passage with 12 others: the 12 before it, the 12 after it,
+  or six on each side. The program uses the most regular of these three groups. A step is the
+  time from the leading edge of one passage to the leading edge of the next passage. If a
+  leading edge was lost, the step is the time between the trailing edges. The gate flickers if
+  at least 7 of the 12 steps in the group are within 10 % of their median. The median step must
+  be the period of a lamp that flickers at 40 to 2000 Hz. The program widens all limits for
+  steps and blocking times by one tick of the counter.
 - At a gate that flickers, a passage is in step if the step before or after it is one, two or
-  three periods, within 10 % of a period. It is also in step if the time to the second passage
-  before or after it is one period. A passage between two other passages that are one period
-  apart is not in step. A passage is close in step if it fits within a smaller limit. This limit
-  is eight times the median deviation of the steps, but at least 1 % of a period.
-- A passage is flicker if it is close in step, and its blocking time is between half the median
-  and one and a half times the median. If it is only in step, or its blocking time does not fit,
-  it is suspect. A suspect passage is a body if it has a partner at the other gate. Otherwise it
-  is flicker. All other passages are bodies.
-- A lamp may cover an edge of a body. Then the gate shows the lamp's edge instead. So a body is
-  covered if one of its edges is close in step, and the body could hide all the periods between.
-  While the gate flickers, all passages are lit. A lit pair makes a sound shot only if it has
-  the declared length. Otherwise it may belong to two bodies, and the lamp hides their other
-  passages.
-- Flicker makes no shots. The program counts it in spans. A span ends after 2 s without flicker.
+  three periods, within 10 % of a period. A passage is also in step if the time to the second
+  passage before or after it is one period. If a passage lies between two other passages that
+  are one period apart, it is not in step. If a passage is in step within a smaller limit, it is
+  called close in step. The smaller limit is eight times the median deviation of the steps, but
+  at least 1 % of a period.
+- A passage is flicker if it is close in step, and if its blocking time is between half and one
+  and a half times the median blocking time. If a passage is in step but not close in step, or
+  if its blocking time does not fit, the passage is suspect. A suspect passage is a body if it
+  has a partner at the other gate. A suspect passage without a partner is flicker. All other
+  passages are bodies.
+- The flicker of a lamp may cover an edge of a body. The gate then reports the lamp's edge
+  instead of the body's edge. So a body is called covered if one of its edges is close in step,
+  and if the body could hide all periods of the lamp between this edge and the neighbouring
+  passage. While a gate flickers, all passages at this gate are called lit. If a lamp flickers
+  at a gate, the transit of a pair of passages is valid only if the body has the declared
+  length. If the length does not fit, the two passages may belong to two bodies, and the lamp
+  may hide the other passages of these bodies.
+- The program makes no shots from flicker. The program counts the passages of flicker in spans
+  of time. A span of flicker ends after 2 s without flicker.
 """
 
 from dataclasses import dataclass, replace
@@ -50,7 +56,7 @@ SPAN_GAP_S = 2.0
 @dataclass(frozen=True)
 class FlickerSpan:
     """
-    A time for which a lamp flickered at one gate.
+    A span of time in which a lamp flickered at one gate.
 
     Attributes
     ----------
@@ -94,9 +100,9 @@ Spans = tuple[FlickerSpan, ...]
 
 class PendingPassages(NamedTuple):
     """
-    Passages of one gate that are needed again in the next call.
+    Passages of one gate that the program needs again in the next call.
 
-    The first `judged` of these passages have already been judged.
+    For the first `judged` passages, the program has already decided whether they are flicker.
     """
 
     passages: Passages = NO_PASSAGES
@@ -105,9 +111,10 @@ class PendingPassages(NamedTuple):
 
 class JudgedPassages(NamedTuple):
     """
-    Passages of one gate, separated into flicker and other passages.
+    Passages of one gate, divided into passages of flicker and other passages.
 
-    `to_next` contains the step of one period after each flicker passage, or 0.
+    For each passage of flicker, `to_next` is the time to the next passage if this time is one
+    period, otherwise 0.
     """
 
     others: Passages
@@ -155,7 +162,7 @@ def _judge(
     passages: Passages, begin: Places, done: int, settled: int, rules: Rules
 ) -> JudgedPassages:
     """
-    Decide which passages from `done` to `settled` are flicker.
+    Decide which passages from index `done` to index `settled` are flicker.
 
     `begin` contains the places of the first passages of all stretches.
     """
@@ -184,10 +191,11 @@ def _judge(
 
 class _Compared(NamedTuple):
     """
-    The result of a comparison for each passage, shape (N,).
+    For each passage, the result of comparing it with its neighbours; arrays of shape (N,).
 
-    A passage can be flicker, suspect, covered or lit. `to_next` is the step to the next passage
-    if this step is one period, otherwise 0.
+    A passage can be flicker, suspect (it may be flicker), covered (a lamp may hide an edge) or
+    lit (a lamp flickers at the gate). `to_next` is the time to the next passage if this time is
+    one period, otherwise 0.
     """
 
     is_flicker: Bools
@@ -263,7 +271,7 @@ def _most_regular(
     """
     Find the most regular group of passages around each passage.
 
-    Return the places where these groups start.
+    For each group, return the place of its first passage.
     """
     windows = sliding_window_view(step, WINDOW - 1)
     chosen = np.clip(places - WINDOW // 2, start, latest)
@@ -279,8 +287,9 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
     """
     Return how regular the steps in each window are; `steps` has the shape (N, M).
 
-    Return the median step of each window, and the difference of each step from the median. Also
-    return the number of small differences. This number is 0 if no lamp has this period.
+    For each window, return the median step, and the difference of each step from the median.
+    For each window, also return the number of steps that are close to the median. This number
+    is 0 if the median cannot be the period of a lamp.
     """
     period = np.median(steps, axis=1)
     off = np.abs(steps - period[:, np.newaxis])
@@ -292,9 +301,9 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
     """
-    Return the step before and the step after each passage.
+    Return the time from the passage before to each passage, and from it to the next passage.
 
-    At the ends of a stretch, these steps do not fit any lamp.
+    At the ends of a stretch of passages, the returned steps do not fit the period of any lamp.
     """
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]
@@ -314,7 +323,7 @@ def _whole_periods(steps: Ints, period: Floats, tolerance: Floats) -> Bools:
 
 
 def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
-    """Add new flicker to the spans of its gate."""
+    """Add new passages of flicker to the spans of flicker at the same gate."""
     passages = judged.flicker
     if not len(passages):
         return spans
@@ -337,7 +346,7 @@ def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
 
 
 def _joined(spans: Spans, more: FlickerSpan) -> Spans:
-    """Add a span; if the last span ended at most 2 s before it, join both spans."""
+    """Add a span of flicker; if the last span ended at most 2 s earlier, join both spans."""
     if not spans or (more.first - spans[-1].last) * more.unit_s > SPAN_GAP_S:
         return (*spans, more)
     last = spans[-1]

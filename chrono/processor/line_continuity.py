@@ -2,20 +2,21 @@
 
 A break is a time at which lines may be missing. The rules are:
 
-- If a line equals the line before it, including the sequence number, it came twice. The second
-  line is dropped.
-- Missing sequence numbers mean lost lines. Beats that must be among the missing lines do not
-  count as lost. If 32768 or more numbers are missing, they make one break of unknown size. A
-  damaged line counts as one lost line. If numbers are missing too, the damaged line is one of
-  the missing lines.
-- A break has a start and an end. A gap lies between the line before it and the line after it.
-  The computer's clock gives the time of a damaged line, and of a link that was lost or
-  reopened. This break extends from 0.2 s before this time to 0.2 s after it. The reason: the
-  computer may have read this line, or the line before it, late. A jump of the counter makes two
-  breaks. The first one is at the time that the computer's clock gives. The second one is at the
-  line itself.
-- Damaged lines before the first valid line make one break. It covers the 0.2 s before that
-  line.
+- If a line equals the line before it, including the sequence number, the line came twice. The
+  program drops the second copy of a line that came twice.
+- Missing sequence numbers mean lost lines. If some of the missing lines must be beats, these
+  beats do not count as lost lines. If 32768 or more sequence numbers are missing, they make one
+  break of unknown size. A damaged line counts as one lost line. If sequence numbers are missing
+  at the same place, the damaged line is one of the missing lines and does not count twice.
+- A break has a start and an end. If lines are missing, the break lies between the line before
+  them and the line after them. The computer's clock gives the time of a damaged line, and of a
+  link that was lost or reopened. The break of a damaged line or of a link extends from 0.2 s
+  before the time by the computer's clock to 0.2 s after this time. The break is this wide
+  because the computer may have read the damaged line, or the line before it, late. A jump of
+  the counter makes two breaks. At a jump, the first break is at the time that the computer's
+  clock gives. At a jump, the second break is at the line after the jump.
+- Damaged lines before the first valid line make one break. This break covers the 0.2 s before
+  the first valid line.
 """
 
 from collections.abc import Sequence
@@ -41,12 +42,12 @@ _BEAT = int(EventKind.BEAT)
 
 class Lines(NamedTuple):
     """
-    All lines of the board that contain a counter value, shape (N,).
+    All lines of the board that contain a counter value, in arrays of shape (N,).
 
     `used` is the place of each line among the events, and `host_us` is its host time. `what`
-    contains the same bits as in `Edges`, also for beats. The last three fields compare a line
-    with the line before it: the step of the counter, the step of the computer's clock [us], and
-    the number of missing lines.
+    contains the same bits as `Edges.what`; the lines of beats have these bits too. The last
+    three fields compare a line with the line before it: the step of the counter, the step of
+    the computer's clock [us], and the number of missing lines.
     """
 
     used: Places
@@ -95,7 +96,7 @@ def _follow(
     last_what: int,
     lines: Lines,
 ) -> tuple[int, int]:
-    """Fill in `lines`; return the number of used lines and the number of repeated lines."""
+    """Fill the arrays in `lines`; return the number of used lines and of repeated lines."""
     count = duplicates = 0
     for place in range(len(kind)):
         if kind[place] > _BEAT:
@@ -131,10 +132,10 @@ NOTE_SLACK_S = 0.2
 
 class LinkNotes(NamedTuple):
     """
-    Damaged lines, and records of a lost or reopened link; each is called a note.
+    Notes: damaged lines, and records of a link that was lost or reopened.
 
-    `place` is the number of lines before each note, `host_us` is its host time, and `lost` is
-    the number of lost lines.
+    For each note, `place` is the number of lines before it, `host_us` is its host time, and
+    `lost` is its number of lost lines.
     """
 
     place: Places
@@ -155,9 +156,9 @@ def find_gaps(
     """
     Return the breaks between lines; a jump of the counter makes two breaks.
 
-    Damaged lines do not count here, because they count in the notes. At a jump, they count
-    here, because the notes are too far from the jump. Each place in `restarts` is also in
-    `jumps`.
+    The breaks between lines do not count damaged lines, because the notes already count damaged
+    lines. At a jump, the breaks between lines do count damaged lines, because the notes are too
+    far from the jump. Each place in the array `restarts` is also in the array `jumps`.
     """
     gaps = holes[lines.missing[holes] > damaged_before(notes, holes, state)] + 1
     if not len(gaps) and not len(jumps):
@@ -207,7 +208,7 @@ def note_breaks(
     notes: LinkNotes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> tuple[Breaks, int]:
     """
-    Return the breaks that damaged lines and link records make, and the last break's time.
+    Return the breaks from damaged lines and link records, and the time of the last break.
 
     The computer's clock gives the time of each break.
     """
@@ -258,7 +259,7 @@ def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> 
 def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: LinkNotes | None, rules: Rules
 ) -> int:
-    """Return the number of lost lines; breaks of unknown size do not count."""
+    """Return the number of lost lines, without breaks of unknown size."""
     if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]

@@ -1,30 +1,33 @@
-"""Decide if a transit is still certain when lines were lost near its shot.
+"""Decide if the transit of a shot is still certain when lines were lost near the shot.
 
 This module also decides when a shot is final. The rules are:
 
-- A break between the first and the last edge of a shot is a gap. If a partner is missing, a
-  break at the time when it could have come is a gap too.
+- A break between the first and the last edge of a shot is a gap. If a passage has no partner at
+  the other gate, a break at the possible time of this partner is a gap too.
 - Lines lost up to one transit before or after a shot may belong to another body. The missing
-  edges of another shot may explain some of these lines. The reason: without a beat between two
-  shots, one break extends from one shot to the other. If a transit was made from edges of two
-  bodies, it may be too short. Then the lost lines that would show the mistake are further away
-  than one transit. So breaks within the slowest transit count too.
-- The transit is kept if the body blocked both gates equally and at most three lines were lost
-  near it. It is also kept if the missing edges of the shot explain all lost lines, except one
-  line that is further away. If lines have no levels, the second rule is not used.
-- A shot is in company if there is another passage within the slowest transit. Then one lost
-  line is enough to hide which edges belong together. The transit is kept only if the body
-  blocked both gates equally, it has the declared length within 25 %, and only that one line was
-  lost.
-- The transit is always kept if the body blocked both gates equally and has nearly the declared
-  length. The limits are 10 %, and half the ratio of the length to the spacing. If two bodies
-  follow each other, they are at least one length apart. So a transit made from both would be
-  wrong by more than these limits.
-- If a line was lost within the slowest transit, the transit of a companion is kept only if the
-  companion is whole and blocked both gates equally.
+  edges of another shot may explain some of these lost lines, because one break extends from
+  shot to shot if the board sent no beat between the shots. If the program made a transit from
+  edges of two bodies, the transit may be too short. If a transit is too short, the lost lines
+  that would show the mistake are further away than one transit. So the program also counts
+  breaks within the slowest transit of the shot.
+- The program keeps a transit if the body blocked both gates equally and at most three lines
+  were lost near it. The program also keeps a transit if the missing edges of the shot explain
+  all lost lines, except one line that is further away. If the lines do not state levels, the
+  program does not use the missing edges.
+- A shot is in company if there is another passage within the slowest transit. If a shot is in
+  company, one lost line is enough to hide which edges belong together. The program keeps the
+  transit of a shot in company only if the body blocked both gates equally, the body has the
+  declared length within 25 %, and only one line was lost.
+- The program always keeps a transit if the body blocked both gates equally and has nearly the
+  declared length. The length may differ by at most 10 %, and by at most half the ratio of the
+  body's length to the spacing. If two bodies follow each other, they are at least one body
+  length apart. So a transit made from the edges of both bodies would be wrong by more than
+  these limits.
+- If a line was lost within the slowest transit, the program keeps the transit of a companion
+  only if the companion is whole and blocked both gates equally.
 - If the board lost edges between the beats around a shot, the shot gets the flag `board-lost`.
-- A shot is final after a beat or after enough time. All data must also be known up to the end
-  of the last break near the shot.
+- A shot is final after a beat or after enough time. The program must also know all data up to
+  the end of the last break near the shot.
 """
 
 from typing import NamedTuple
@@ -47,8 +50,8 @@ class FinishedShots(NamedTuple):
     """
     The final shots, the launches that are not final yet, and the remaining breaks.
 
-    The shots are in order of key. If a missing edge of a final shot explains a lost line, the
-    breaks no longer contain this line.
+    The shots are sorted by their key. If a missing edge of a final shot explains a lost line,
+    the breaks no longer contain this line.
     """
 
     shots: Shots
@@ -67,7 +70,7 @@ def finish_launches(
     """
     Return the shots that are final because all data near them are known.
 
-    `breaks` contains the gaps between lines, and the breaks from damaged lines and lost links.
+    `breaks` contains the gaps between lines, and the breaks at damaged lines and lost links.
     """
     if not len(waiting):
         return FinishedShots(NO_SHOTS, waiting, breaks)
@@ -126,10 +129,10 @@ def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
     """
-    Return which breaks are within `reach` of each launch.
+    Return which breaks are within the time `reach` of each launch.
 
-    `ends` contains the end of each break. Breaks that end later than `latest` after the launch
-    are left out.
+    The array `ends` contains the end time of each break. The function ignores breaks that end
+    later than `latest` after the launch.
     """
     start, stop = launches["start"], launches["stop"]
     begin = np.searchsorted(ends, start - reach[0], side="right")
@@ -148,7 +151,7 @@ def _mark_gaps(
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
     """
-    Set the flag GAP for the first `n` launches, and remove their doubtful transits.
+    Set the flag GAP if needed, and remove doubtful transits, for the first `n` launches.
 
     Return the breaks without the lost lines that these launches explain.
     """
@@ -194,11 +197,12 @@ def _explain(
     breaks: tuple[Breaks, Breaks],
 ) -> tuple[tuple[Breaks, Breaks], Ints]:
     """
-    Remove lost lines from the breaks if a launch with missing edges explains them.
+    Remove lost lines from the breaks if the missing edges of a launch explain these lines.
 
-    The launches at `places` are used, one after the other. Return the remaining breaks, and the
-    number of lines that each launch explains. Breaks between the edges of a launch come first,
-    because an edge missing there cannot be anywhere else.
+    The function goes through the launches at `places`, one after the other. Return the
+    remaining breaks, and the number of lost lines that each launch explains. The function first
+    uses breaks between the edges of a launch, because an edge that is missing there cannot be
+    in another break.
     """
     explained = np.zeros(len(launches), np.int64)
     if not len(places):
@@ -224,7 +228,7 @@ def _explain(
 
 
 def _totals(breaks: Breaks, ranges: _Ranges) -> Ints:
-    """Return the number of lost lines in each range."""
+    """Return the number of lost lines in each range of breaks."""
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     begin, end = ranges
     return np.asarray(total[end] - total[begin])
@@ -238,9 +242,10 @@ def _is_doubtful(
     rules: Rules,
 ) -> Bools:
     """
-    Return which transits may be made from edges of two bodies.
+    Return which transits may come from edges of two different bodies.
 
-    `lost` contains the numbers of lines lost near each launch, and within the slowest transit.
+    `lost` contains two numbers for each launch: the lines lost near the launch, and the lines
+    lost within the slowest transit.
     """
     near, far = lost
     alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
@@ -253,7 +258,7 @@ def _is_doubtful(
 
 
 def _close_length(launches: Launches, rules: Rules) -> Floats:
-    """Return the largest relative difference in length that still proves a single body."""
+    """Return the largest relative error of the length that still proves a single body."""
     shot = launches["shot"]
     length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)

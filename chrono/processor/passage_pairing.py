@@ -4,46 +4,54 @@
 the comparator's threshold makes the comparator trip several times. These rules are the same for
 the leading edges and for the trailing edges of a pair of passages:
 
-- The time of an edge lies between its first trip and its last trip. One of these trips is an
-  edge of the passage's core. The trip of a late line may have happened at any time since the
-  edge before it. The middle of this span is used as the time of the edge. The error has a
-  rectangular distribution over the span.
+- The time of an edge lies between its first trip and its last trip. One of these trips begins
+  or ends the core of the passage. If a line is late, the trip may have happened at any time
+  since the edge before it. The span of an edge is the range of its possible times. The program
+  uses the middle of the span as the time of the edge. The error of this time has a rectangular
+  distribution over the span.
 - An edge without a bounce had the same noise as the other edges of its shot. So the span of
-  each edge is at least as long as the longest bounce of all these edges. If there is only one
-  bounce, its length depends on chance. Then the span of each edge is at least √2 times this
-  length. Late lines make bounces look longer than they are. Then the longest bounce of the same
-  gate is used. (Tests check this rule with a simulation of the physics of a comparator.)
-- A pair of edges is sound if its transit can be trusted. It is unsound if its own spans make
-  the standard uncertainty of the transit larger than a hundredth of the transit. It is also
-  unsound if a span is longer than the core, because the program cannot separate this bounce
-  from a body. The first and last edges of an unsound pair are used only for pairing.
+  each edge is at least as long as the longest bounce of all edges of the shot. If only one of
+  these edges bounced, the length of its bounce depends on chance. In this case, the span of
+  each edge is at least √2 times the length of this one bounce. Late lines make bounces look
+  longer than they are. If there are late lines, the program uses the longest bounce of the same
+  gate. (Tests check this rule with a simulation of the physics of a comparator.)
+- A pair of edges is sound if its transit can be trusted. A pair of edges is unsound if the
+  spans of its own edges make the standard uncertainty of the transit larger than a hundredth of
+  the transit. A pair of edges is also unsound if the span of an edge is longer than the core of
+  the passage, because the program cannot separate this bounce from a body. The program uses the
+  first and last edges of an unsound pair only to decide which passages belong together.
 
-Noise that is slower than the bounce shifts all trips of an edge equally. So the trips do not
-show this noise.
+Noise that is slower than the bounce shifts all trips of an edge equally. So the trips of an
+edge do not show this slow noise.
 
 **Passages that belong together.** `compare_passages` applies these rules to any number of
 pairs:
 
 - If the leading and the trailing edges are sound, the transit is the mean of both transits. If
-  only one pair of edges is sound, this pair gives the transit. Without a sound pair of edges
-  there is no transit.
-- On a path with a slope, a body blocks the upper gate longer. So the blocking times are first
-  converted to the body's mean speed, with the acceleration from the rig. Then they are
-  compared.
-- One body blocks both gates for about the same time. The allowed difference is the sum of 10 %,
-  20 us, two steps of the counter, and the change that an acceleration of 15 m/s² could cause.
-  This change is limited to one half. With chatter, the blocking time lies between the core and
-  the whole passage.
-- If the blocking times differ more, one gate also saw something else. The declared length then
-  decides. If the longer time fits, the body crossed the other beam off its middle, and the mean
-  transit is right. If the shorter time fits, the longer passage began or ended with something
-  else. Then the pair of edges that fits (leading or trailing) is right. If no time fits, the
-  passages still come from one body if one time is at most twice the other. If the ratio is
-  larger than 2, the passages are strangers: they do not belong together.
-- If a pair misses an edge, its length must fit the declared length within a factor of 3. A pair
-  is not a body if its length is less than a twentieth of the declared length. It is also not a
-  body if its length is less than a third of the declared length and the transit is longer than
-  the slowest transit. Passages of two launches look like this.
+  only one pair of edges is sound, this pair gives the transit. If no pair of edges is sound,
+  the passages have no transit.
+- On a path with a slope, a body blocks the upper gate longer. So the program first converts the
+  blocking times to the body's mean speed, with the acceleration from the rig. After this, the
+  program compares the blocking times.
+- One body blocks both gates for about the same time. The allowed difference between the
+  blocking times is the sum of 10 %, 20 us, two steps of the counter, and the change that an
+  acceleration of 15 m/s² could cause. The change from the acceleration counts for at most one
+  half of the blocking time. With chatter, the blocking time lies between the core and the whole
+  passage.
+- If the blocking times differ by more than the allowed difference, one gate also saw something
+  other than the body. The program then compares the blocking times with the declared length. If
+  the longer blocking time fits the declared length, the body crossed the other beam off its
+  middle, and the mean transit is right. If the shorter blocking time fits the declared length,
+  the longer passage began or ended with something else. In this case, the transit comes from
+  the pair of edges (leading or trailing) that fits the declared length. If no blocking time
+  fits, the passages still come from one body if one blocking time is at most twice the other.
+  If one blocking time is more than twice the other, the passages are strangers: they do not
+  belong together.
+- If a pair of passages lacks an edge, its length must fit the declared length within a factor
+  of 3. A pair of passages is not a body if its length is less than a twentieth of the declared
+  length. A pair of passages is also not a body if its length is less than a third of the
+  declared length and the transit is longer than the slowest transit. Two passages of different
+  launches look like a short body with a long transit.
 """
 
 from collections.abc import Sequence
@@ -77,11 +85,11 @@ _MOVED = CORE | LATE_LEAD | LATE_TRAIL
 
 class TimedPairs(NamedTuple):
     """
-    Transits and blocking times of pairs of passages, shape (N,).
+    Transits and blocking times of pairs of passages, in arrays of shape (N,).
 
-    The leading and the trailing edges have separate fields: the transit, whether it is sound,
-    and the standard uncertainty that bounce and late lines cause. All times are in counter
-    units, ABSENT if an edge is missing.
+    The leading and the trailing edges have separate fields: the transit, whether this transit
+    is sound, and the standard uncertainty that bounce and late lines cause. All times are in
+    counter units. If an edge is missing, the time is ABSENT.
     """
 
     lead: Ints
@@ -98,7 +106,7 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
     """
     Compute the transits and blocking times of pairs of passages.
 
-    Each passage in `a` makes a pair with the passage at the same place in `b`.
+    Each passage in the array `a` makes a pair with the passage at the same place in `b`.
     """
     shared = a["marks"] & b["marks"]
     has_lead, has_trail = shared & LEAD > 0, shared & TRAIL > 0
@@ -127,7 +135,11 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
 def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
 ) -> tuple[Bools, Bools, Floats, Floats]:
-    """Return which pairs of edges are sound, and the standard uncertainty of each pair."""
+    """
+    Return which pairs of edges are sound, and the standard uncertainty of each transit.
+
+    A pair of edges is sound if its transit can be trusted.
+    """
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
     sound_trail = _is_clear(tails, a, b) & (_u(tails) <= MOST_U * np.abs(trail))
@@ -142,7 +154,7 @@ def _judge(
 def _least_spans(
     a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
-    """Return the shortest span that is allowed for an edge at gate A and at gate B."""
+    """Return the shortest span of time that an edge may have at gate A, and at gate B."""
     at_a, at_b = (
         np.stack(
             (
@@ -164,7 +176,7 @@ def _least_spans(
 
 def _u(spans: Sequence[Ints | Floats]) -> Floats:
     """
-    Return the standard uncertainty of transits.
+    Return the standard uncertainty of each transit.
 
     The two edges of a transit may lie anywhere within their spans.
     """
@@ -183,7 +195,7 @@ def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Bools:
     """
     Return which pairs of edges have spans that are shorter than the core of the passage.
 
-    Only whole passages have a core, so other passages are not checked.
+    Only whole passages have a core, so the function does not check other passages.
     """
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
@@ -202,9 +214,9 @@ def _twice_trail(passages: Passages) -> Ints:
 
 def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
     """
-    Return the blocking time of each passage.
+    Return the time for which each passage blocked its gate.
 
-    If an edge is not sound, the edge of the core is used.
+    If an edge of the passage is not sound, the function uses the edge of the core instead.
     """
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])
@@ -309,9 +321,10 @@ def level_blocks(
     """
     Return the blocking times that a body at its mean speed would have at both gates.
 
-    Negative times stay unchanged. With a steady acceleration a, a body passes gates A and B at
-    the speeds v = d/Δ ∓ aΔ/2. If it blocks a gate for the time t, its mean speed during this
-    time is √(v² − (at/2)²). On a level path nothing changes.
+    Negative times stay unchanged. With a steady acceleration a, a spacing d and a transit Δ, a
+    body passes gates A and B at the speeds v = d/Δ ∓ aΔ/2. If the body blocks a gate for the
+    time t, its mean speed during this time is √(v² − (at/2)²). If the path is level, the
+    blocking times do not change.
     """
     if not rules.gain:
         return a, b
@@ -328,7 +341,7 @@ def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
     """
     Return the blocking time at A minus the blocking time at B [counter units].
 
-    Both times are first converted to the body's mean speed.
+    The function first converts both blocking times to the body's mean speed.
     """
     a, b = pairs["block_a"], pairs["block_b"]
     if not rules.gain:
@@ -339,10 +352,10 @@ def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
 
 def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
     """
-    Return the lengths of bodies [m]: mean blocking time times speed.
+    Return the lengths of bodies [m]: the mean blocking time times the speed.
 
     `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit. A
-    length is NaN without a blocking time or transit.
+    length is NaN if the blocking time or the transit is missing.
     """
     a, b = level_blocks(a, b, np.abs(twice) / 2, rules)  # type: ignore[assignment]
     gates = (a >= 0).astype(np.int64) + (b >= 0)
@@ -364,7 +377,7 @@ def _lengths(pairs: Pairs, twice: Ints, rules: Rules) -> Floats:
 
 
 def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools:
-    """Return whether the blocking times of whole pairs can belong to one body."""
+    """Return whether the blocking times of two whole passages can belong to one body."""
     changed = ACCELERATION_MPS2 * (pairs["lead"] * rules.unit_s) ** 2 / rules.spacing_m
     cores, wholes = (
         level_blocks(a[end] - a[begin], b[end] - b[begin], pairs["lead"], rules)
@@ -377,7 +390,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
     """
-    Choose the edges to use, in place, if the blocking times of a pair disagree.
+    Choose, in place, which edges to use if the blocking times of a pair of passages disagree.
 
     Return which pairs of passages do not belong together.
     """
@@ -404,7 +417,11 @@ def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> F
 
 
 def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
-    """For chosen pairs, keep one pair of edges and the shorter blocking time, in place."""
+    """
+    Keep one pair of edges and the shorter blocking time, for chosen pairs of passages.
+
+    The function changes the array `pairs` itself.
+    """
     is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
     pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
     a_saw_more = pairs["surplus"] > 0
@@ -442,12 +459,12 @@ def _implausible(pairs: Pairs, length_m: Floats, rules: Rules) -> Bools:
 
 
 def speck_length(length_m: Floats, rules: Rules) -> Floats:
-    """Return the shortest length that can be a body [m]."""
+    """Return the shortest length that a body can have [m]."""
     return SPECK * np.where(np.isnan(length_m), rules.spacing_m / 10, length_m)
 
 
 def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
-    """Return a score for each pair, from its kind, its blocking times and its length."""
+    """Return a score for each pair of passages, from its kind, blocking times and length."""
     base = _BASE_SCORE[pairs["kind"]]
     blocks = level_blocks(pairs["block_a"], pairs["block_b"], pairs["twice"] / 2, rules)
     a, b = (np.array(block, np.float64) for block in blocks)
@@ -458,7 +475,12 @@ def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
 
 
 def _likeness(x: Floats, y: Floats) -> Floats:
-    """Return how similar two values are: 1 if equal, 0 from a factor of 2 on, ½ if unknown."""
+    """
+    Return how similar two values are.
+
+    The result is 1 if the values are equal, 0 if one value is at least twice the other, and ½
+    if a value is unknown.
+    """
     with np.errstate(invalid="ignore", divide="ignore"):
         likeness = 2.0 * np.minimum(x, y) / np.maximum(x, y) - 1.0
     return np.where(np.isfinite(likeness), np.clip(likeness, 0.0, 1.0), 0.5)

@@ -3,25 +3,28 @@
 A passage is one body in the beam, or several bodies that the gate cannot separate. The rules
 look at one gate only:
 
-- A new passage begins with an edge if nothing happened for the `quiet` time before it, and the
-  gate was not blocked during all that time. A new passage also begins if nothing happened for
-  `block_limit`. If two neighbouring edges have the same level, an edge between them was lost.
-  They belong to one passage if the time between them is shorter than `quiet`. The lost edge
-  could only have made the clear time shorter.
+- An edge begins a new passage if no edge came during the `quiet` time before it, and if the
+  gate was not blocked during all that time. An edge also begins a new passage if no edge came
+  during the time `block_limit` before it. If two neighbouring edges have the same level, an
+  edge between them was lost. Two edges with the same level belong to one passage if the time
+  between them is shorter than `quiet`. With the lost edge, the time for which the gate was
+  clear could only be shorter.
 - If the first edge of a passage blocks the gate, it is the leading edge. If the last edge
-  clears the gate, it is the trailing edge. All edges between these two are chatter. A passage
-  without a leading or trailing edge is incomplete. An edge without a level is a leading edge.
-- A passage is stuck if it is longer than `block_limit` or has more than 1024 edges. Only its
-  leading edge counts. The other edges are ignored.
-- A passage with chatter has a core. This is the longest time for which the gate stayed blocked
-  without a break. If one gate merged two bodies, the core is the longer body.
-- The leading edge lies between the first edge and the start of the core. The trailing edge lies
-  between the end of the core and the last edge. A late edge may have happened at any time since
-  the edge before it.
+  clears the gate, it is the trailing edge. All edges between the leading and the trailing edge
+  are chatter. A passage without a leading or trailing edge is incomplete. If a line does not
+  state the level of an edge, the edge is a leading edge.
+- A passage is stuck if it is longer than `block_limit` or has more than 1024 edges. Only the
+  leading edge of a stuck passage counts. The program ignores the other edges of a stuck
+  passage.
+- A passage with chatter has a core. The core is the longest time for which the gate stayed
+  blocked without a break. If a gate saw two bodies as one passage, the core is the longer body.
+- The leading edge of the body lies between the first edge of the passage and the start of the
+  core. The trailing edge of the body lies between the end of the core and the last edge of the
+  passage. A late edge may have happened at any time since the edge before it.
 
 A passage is final when all edges are known up to the quiet time after its end. If the gate is
-still blocked, all edges must be known up to the block limit. This module does not use the other
-gate.
+still blocked, the passage is final when all edges are known up to the block limit. This module
+never combines the edges of two gates.
 """
 
 from typing import NamedTuple
@@ -69,9 +72,10 @@ MAX_EDGES = 1024
 
 class OpenGroups(NamedTuple):
     """
-    Edges of passages that are not final yet.
+    The edges of all passages that are not final yet.
 
-    `passed_over` contains the gates whose unfinished passage was already returned.
+    The program may return a passage before its group of edges is closed; `passed_over` contains
+    the gates of such passages.
     """
 
     edges: Edges
@@ -120,7 +124,7 @@ def group_passages(
 
 def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]:
     """
-    Find the passage to which each edge belongs; no more edges may come later.
+    Find the passage of each edge; the input must already contain all edges.
 
     Returns
     -------
@@ -173,13 +177,13 @@ def _group_starts(edges: Edges, windows: RuleTimes) -> Places:
 
 
 def _firsts(edges: Edges, starts: Places) -> list[int]:
-    """Return the first group of each gate."""
+    """Return the first group of edges of each gate."""
     split = int(np.searchsorted(edges.what[starts] & 1, 1))
     return [group for group in (0, split) if group < len(starts)]
 
 
 def _lasts(edges: Edges, starts: Places) -> list[int]:
-    """Return the last group of each gate."""
+    """Return the last group of edges of each gate."""
     split = int(np.searchsorted(edges.what[starts] & 1, 1))
     return sorted({group for group in (split - 1, len(starts) - 1) if group >= 0})
 
@@ -188,7 +192,8 @@ def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -
     """
     Return the state of the last group of edges at a gate: closed, decided or waiting.
 
-    A closed group cannot grow. A decided group can grow, but this does not change its passage.
+    A closed group of edges cannot get more edges. A decided group can get more edges, but they
+    do not change its passage.
     """
     blocked = int(edges.what[end]) >> 1 & 3 == 1
     if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
@@ -204,7 +209,8 @@ def _carry(
     """
     Keep the edges of unfinished groups for the next call.
 
-    If the passage of a group was already returned, keep only the last edge of the group.
+    If the program already returned the passage of a group, keep only the last edge of the
+    group.
     """
     if not still_open:
         return NO_GROUPS, known
@@ -251,7 +257,7 @@ def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
     """
-    Store, in place, the core of each passage with chatter.
+    Find the core of each passage with chatter, and store it in the array of passages.
 
     The core is the longest time for which the gate stayed blocked without a break.
     """
@@ -278,7 +284,9 @@ def _find_cores(
 def _mark_chatter(
     edges: Edges, passages: Passages, places: Places, starts: Places, ends: Places
 ) -> None:
-    """Set the core of incomplete passages: it begins after the chatter or ends before it."""
+    """
+    Set the core of incomplete passages: the core begins after the chatter or ends before it.
+    """
     known = _level(edges.what[ends]) < 2
     places, starts, ends = places[known], starts[known], ends[known]
     has_lead = passages["marks"][places] & LEAD > 0

@@ -1,10 +1,11 @@
 """Turn a stream of events into final shots; the stream may come in pieces of any size.
 
 The processor keeps the state between its stages: timebase → passages → flicker → matching →
-launches → shots. Each stage returns its final results and a time. All results before this time
-have been returned. The next stage does not look beyond this time. So the shots do not depend on
-how the stream was cut into pieces. It also does not matter whether a line, a beat or the
-computer's clock shows that time has passed.
+launches → shots. Each stage returns its final results, and the time up to which they are
+complete. The stage has already returned all its results for data before this time. The next
+stage does not use data after the time that the stage before it returned. So the shots stay the
+same if the stream is cut into other pieces. The shots are also the same if a line, a beat or
+only the computer's clock shows that time has passed.
 """
 
 import copy
@@ -95,7 +96,8 @@ class Processor:
         """
         Process events and records, and return the new final shots.
 
-        This calls `place` and then `form`. The declared body must be the same for all events.
+        The method calls `place` and then `form`. The declared body length must be the same for
+        all these events.
 
         Returns
         -------
@@ -109,20 +111,21 @@ class Processor:
         """
         Convert the counter of each event to a continuous time.
 
-        Afterwards, `form` makes shots from the events.
+        Call `form` afterwards to make shots from these events.
 
         Parameters
         ----------
         events : Events
         records : sequence of Record, optional
-            All records between the events. A `hello` may mean a restart. A `link` is always a
-            break. All records belong to the counter in `rules`.
+            All records between the events. A `hello` record may mean a restart of the board. A
+            `link` record always means that lines may be missing. All records belong to the
+            counter in `rules`.
 
         Returns
         -------
         list of int
-            For each record the latest time before it, like the result of `anchor`. All later
-            shots have larger keys.
+            For each record the latest time before it, like the result of `anchor`. All shots
+            that the program makes later have larger keys.
         """
         if self._is_interval:
             return self._place_intervals(events, records)
@@ -136,7 +139,9 @@ class Processor:
         return [max(anchor, self._last_key) for anchor in ticked.anchors.tolist()]
 
     def form(self) -> Shots:
-        """Make shots from the placed events; return the final shots in order of key."""
+        """
+        Make shots from the events that `place` received; return the final shots, sorted by key.
+        """
         if self._is_interval:
             shots, self._intervals = self._intervals, NO_SHOTS
             return shots
@@ -151,7 +156,7 @@ class Processor:
 
     def change_counter(self, frequency_hz: float, counter_bits: int, host_us: int) -> Shots:
         """
-        Use another counter from now on.
+        Use a counter with another frequency or width from now on.
 
         Parameters
         ----------
@@ -174,9 +179,9 @@ class Processor:
 
     def break_off(self, host_us: int) -> Shots:
         """
-        Return all remaining shots at a host time [us].
+        End the present data at a host time [us], and return all remaining shots.
 
-        Edges before this time are never paired with later edges.
+        The program never pairs edges before this time with edges after it.
         """
         if not self._timebase.started:
             return NO_SHOTS
@@ -186,11 +191,11 @@ class Processor:
         return shots
 
     def change_body(self, length_m: float | None, anchor: int) -> None:
-        """Expect this body length [m] after the time `anchor`; None means any length."""
+        """Use this declared body length [m] after the time `anchor`; None means any length."""
         self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
-        """Return the shots that are final because no line came up to this host time [us]."""
+        """Return the shots that become final because no line came up to this host time [us]."""
         return self._advance(NO_EDGES, known_time(self._timebase, self.rules, host_us))
 
     def finish(self) -> Shots:
@@ -198,14 +203,16 @@ class Processor:
         return self._advance(NO_EDGES, FOREVER)
 
     def peek(self) -> Shots:
-        """Return the shots that would be final if no more data came; this changes nothing."""
+        """
+        Return the shots that would be final if no more data came, without changing the state.
+        """
         return copy.copy(self).finish()
 
     # -- results so far ---------------------------------------------------------------
 
     @property
     def tally(self) -> Tally:
-        """Counts of the data that have come so far."""
+        """Counts of the data that the processor has received so far."""
         return self._timebase.tally
 
     @property
@@ -216,7 +223,9 @@ class Processor:
 
     @property
     def flicker(self) -> tuple[FlickerSpan, ...]:
-        """All spans of flicker so far, in order of time; the last spans may still grow."""
+        """
+        All spans of flicker so far, in order of time; the last spans may still become longer.
+        """
         return tuple(
             sorted((*self._spans[0], *self._spans[1]), key=lambda s: (s.first, s.gate))
         )
@@ -225,7 +234,7 @@ class Processor:
         """
         Return the latest time so far, -1 before the first line.
 
-        All later shots have larger keys.
+        All shots that the program makes later have larger keys.
         """
         known = self._timebase.top if self._timebase.started else -1
         return max(known, self._last_key)
@@ -265,9 +274,9 @@ class Processor:
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
         """
-        Process edges the normal way.
+        Process edges through all stages, without the fast path.
 
-        Return shots, and a time: all shots before this time have been returned.
+        Return shots, and a time: the method has returned all shots before this time.
         """
         rules, lengths = self.rules, self._lengths
         passages, self._groups, known = group_passages(

@@ -1,6 +1,6 @@
 """The values of a rig that the processor needs, and the time limits of its rules.
 
-No rule of the processor looks further in time than one of these limits.
+No rule of the processor combines data that are further apart in time than these limits.
 """
 
 import math
@@ -83,9 +83,9 @@ def free_acceleration(rig: "Rig") -> float:
 
 def air_of(rig: "Rig") -> tuple[float, float]:
     """
-    Return the mass of the displaced air and the mass of the dragged air.
+    Return the mass of the air that the body displaces, and of the air that it drags along.
 
-    Both are divided by the body's mass.
+    The function divides both air masses by the body's mass.
     """
     body, site = rig.body, rig.site
     return air_shares(
@@ -156,16 +156,19 @@ class Rules:
         )
 
     def units(self, seconds: float) -> int:
-        """Convert a time to counter units, at least 1 and at most ten minutes."""
+        """
+        Convert a time to counter units; the result is at least 1 unit, at most ten minutes.
+        """
         return max(round(min(seconds, _LONGEST_S) / self.unit_s), 1)
 
     @property
     def gain(self) -> float:
         """
-        Factor for the change of speed along a path with a slope [1/counter unit²].
+        Factor for the change of a body's speed along a path with a slope [1/counter unit²].
 
-        This number times the square of a transit is the relative gain in speed from a gate to
-        the middle: a·Δ²/(2d). It is relative to the mean speed.
+        This factor times the square of a transit is the relative gain in speed from a gate to
+        the middle of the path between the gates: a·Δ²/(2d). The gain is relative to the body's
+        mean speed.
         """
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
@@ -176,12 +179,12 @@ class Rules:
 
     @property
     def stall_s(self) -> float:
-        """Longest time by which the computer may read a line late [s]."""
+        """Largest delay with which the computer may read a line [s]."""
         return STALL_S if self.lines.is_numbered else HOST_TOLERANCE_S
 
     @cached_property
     def windows(self) -> "RuleTimes":
-        """The time limits that the rules use, in counter units."""
+        """The time limits that the processor's rules use, in counter units."""
         slow_s = min(self.spacing_m / self.slowest_mps, _LONGEST_S)
         fast_s = self.spacing_m / self.fastest_mps
         limit_s = max(BLOCK_LIMIT_S, REACH * slow_s)
@@ -205,7 +208,7 @@ class Rules:
 @dataclass(frozen=True)
 class RuleTimes:
     """
-    The time limits that the rules use [counter units].
+    The time limits that the processor's rules use [counter units].
 
     Attributes
     ----------
@@ -246,19 +249,20 @@ class Lengths(NamedTuple):
     """
     Declared lengths of bodies [m], and the times from which they are valid.
 
-    `values[i]` is valid after the time `since[i]`. The value is NaN without a declared length.
+    The length `values[i]` is valid after the time `since[i]`. If no length is declared, the
+    value is NaN.
     """
 
     since: Ints
     values: Floats
 
     def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
-        """Return these lengths, followed by `more` lengths with their start times."""
+        """Return these lengths, followed by the lengths and start times in `more`."""
         since, values = zip(*more, strict=True)
         return Lengths(np.append(self.since, since), np.append(self.values, values))
 
     def at(self, t: Ints) -> Floats:
-        """Return the declared length at each time."""
+        """Return the declared length of the body at each time in `t`."""
         if len(self.values) == 1:
             return np.full(len(t), self.values[0])
         return self.values[np.maximum(np.searchsorted(self.since, t) - 1, 0)]

@@ -1,7 +1,8 @@
-"""The table of shots: each row is one shot in counter units.
+"""The table of shots: each row is one shot, with all times in counter units.
 
-This module also gives the words for the flags of a shot. The rows do not depend on the lengths
-in the rig file. If you correct the spacing, the rows stay the same.
+This module also defines the visible names for the flags of a shot. The rows do not depend on
+the lengths in the rig file. If you correct the spacing of the gates in the rig file, the rows
+stay the same.
 """
 
 from enum import IntEnum, IntFlag
@@ -35,7 +36,9 @@ Shots = npt.NDArray[np.void]
 
 
 class EdgesUsed(IntEnum):
-    """The pairs of edges that gave the transit."""
+    """
+    The edges that gave the transit: none, both pairs, only leading or only trailing edges.
+    """
 
     NONE = 0
     BOTH = 1
@@ -84,19 +87,19 @@ does not count either."""
 
 @lru_cache(maxsize=1024)
 def flag_words(flags: int) -> tuple[str, ...]:
-    """Return the names of the flags in a number, such as ``("lead-only", "gap")``."""
+    """Return the names of all flags in a number, such as ``("lead-only", "gap")``."""
     return tuple(f.name.lower().replace("_", "-") for f in Flag if f & flags and f.name)
 
 
 def sort_shots(shots: Shots) -> Shots:
-    """Sort the shots by key."""
+    """Sort the rows of shots by their key."""
     key = np.ascontiguousarray(shots["key"])
     return shots if (key[1:] >= key[:-1]).all() else shots.take(key.argsort(kind="stable"))
 
 
 def make_unique(shots: Shots, last_key: int) -> Shots:
     """
-    Increase keys if needed, so that no key is used twice.
+    Increase the keys of shots if needed, so that no two shots have the same key.
 
     Each key becomes larger than the key before it, and larger than `last_key`.
     """

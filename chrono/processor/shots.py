@@ -1,37 +1,41 @@
 """Group bodies into launches and make one shot from each launch.
 
-This module sets most flags. `ambiguity` and `lost_lines` set the other flags. Each rule looks
-only at a short time:
+This module sets most flags of a shot. The modules `ambiguity` and `lost_lines` set the other
+flags. Each rule uses only data within a short time:
 
-- A launch begins with a body whose transit is possible for the rig. Its companions come after
-  it, within the launch window. A companion is another body, a slow body, or a lone passage. At
-  gate B a lone passage may come later, by up to the slowest transit. A lone passage before the
-  first body is a companion too, if it comes earlier by less than the transit of this body. A
-  lone passage shorter than a twentieth of the declared length is not a companion. The main body
-  is the first body that has the declared length within 25 %. If no body has this length, the
-  first body is the main body.
+- A launch begins with a body whose transit is possible for the rig. The companions of the first
+  body come after it, within the launch window. A companion is another body, a slow body, or a
+  lone passage (a passage without a partner). A lone passage at gate B may come after the launch
+  window, by up to the slowest transit. A lone passage before the first body is a companion too,
+  if it comes earlier by less than the transit of this body. A lone passage shorter than a
+  twentieth of the declared length is not a companion. The main body is the first body that has
+  the declared length within 25 %. If no body has the declared length, the first body is the
+  main body.
 - In a fast series, the next launch begins before the launch window ends. A body begins a new
-  launch if all of this is true: it has the declared length, and both pairs of edges give its
-  transit; the launch before has a main body of the declared length; all bodies of that launch
-  have left gate B; the last of them came at least 25 ms before. If a lamp may cover an edge of
-  a body, its length and edges need not fit. A lone passage may belong to the next launch. It is
-  not a companion of the launch before if a body of the declared length, at the speed of that
-  launch, would make the same passage.
-- The main body may block one gate longer than the other, and the other gate may have a lone
-  passage too. Then the first gate merged two bodies. If the lone passage came later, the
-  leading edges are right. If it came before, the trailing edges are right.
+  launch if all of this is true: the body has the declared length, and both pairs of edges give
+  its transit; the launch before has a main body of the declared length; all bodies of that
+  launch have left gate B; the last of these bodies came at least 25 ms before. If a lamp may
+  cover an edge of a body, the body can begin a new launch even if its length and edges do not
+  fit. A lone passage may belong to the next launch. A lone passage is not a companion of the
+  launch before if a body of the declared length, at the speed of that launch, would make the
+  same passage.
+- If the main body blocks one gate longer than the other, and if the other gate also has a lone
+  passage, the gate that was blocked longer saw two bodies as one. If the lone passage came
+  later, the leading edges of the main body are right. If the lone passage came before, the
+  trailing edges of the main body are right.
 - Each body that is too fast, reversed or a flash is a separate shot. A body that is too slow
-  and outside of a launch is a separate shot too. Lone passages outside of a launch make one
-  shot per launch window.
+  and outside of a launch is a separate shot too. All lone passages outside of a launch that
+  come within one launch window make one shot together.
 - If three or more bodies of a launch are shorter than half the declared length, they are
-  fragments. A shot with fragments is flagged. In a launch with fragments, or with four or more
-  bodies of any length, nobody can know which edges belong to which body. This shot is flagged
-  as fragments and has no transit, unless all of this is true: there are fewer than five bodies;
-  every passage has a partner; the next body has at least a third of the main body's speed; the
-  main body is whole and has the declared length; and it blocked both gates equally. Paired
-  pieces of two bodies rarely block both gates equally.
-- A pair of passages needs at least one sound pair of edges. Otherwise it has no transit.
-- The key of each shot is larger than the key before. If a key is already used, it is increased.
+  fragments. A shot with fragments gets a flag. In a launch with fragments, or with four or more
+  bodies of any length, nobody can know which edges belong to which body. Such a shot gets the
+  flag for fragments and has no transit, unless all of this is true: there are fewer than five
+  bodies; every passage has a partner; the next body has at least a third of the main body's
+  speed; the main body is whole and has the declared length; and it blocked both gates equally.
+  If a pair of passages comes from pieces of two bodies, it rarely blocks both gates equally.
+- If no pair of edges is sound, a pair of passages has no transit.
+- The key of each shot is larger than the key of the shot before. If another shot already has
+  this key, the program increases the key.
 """
 
 from typing import NamedTuple
@@ -80,9 +84,9 @@ Launches = npt.NDArray[np.void]
 
 class PendingBodies(NamedTuple):
     """
-    Bodies whose launch is not complete yet.
+    Bodies that belong to launches that are not complete yet.
 
-    No launch becomes complete before the time `due`.
+    No launch becomes complete until the data are known up to the time `due`.
     """
 
     bodies: Bodies = NO_BODIES
@@ -128,7 +132,7 @@ def members_of_launches(
     bodies: Bodies, lengths: Lengths, rules: Rules
 ) -> tuple[Places, Places]:
     """
-    Find the launch to which each body belongs; no more bodies may come later.
+    Find the launch of each body; the input must already contain all bodies.
 
     Parameters
     ----------
@@ -160,7 +164,7 @@ def _leaders_and_heads(
     bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules
 ) -> tuple[Bools, Places]:
     """
-    Find the bodies that begin a launch.
+    Find the first body of each launch.
 
     For each body, also return the place of the first body of its launch.
     """
@@ -182,7 +186,7 @@ def _in_order(bodies: Bodies) -> Bodies:
 
 
 def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools:
-    """Return which bodies begin a launch."""
+    """Return whether each body begins a launch."""
     windows, kind = rules.windows, bodies["kind"]
     leader = kind == _NORMAL
     paired = (leader | (kind == _SLOW)).nonzero()[0]
@@ -212,9 +216,9 @@ def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools
 
 def _group_heads(key: Ints, window: int) -> Places:
     """
-    Return for each key the place of the first key in its group.
+    Return, for each key, the place of the first key in the same group.
 
-    A group lasts for the time `window`.
+    A group contains all keys that come less than `window` after its first key.
     """
     place = np.arange(len(key))
     if (key[1:] - key[:-1] >= window).all():
@@ -230,9 +234,9 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
     """
-    Return for each body the place of the body that begins its launch.
+    Return, for each body, the place of the body that begins the same launch.
 
-    The place is -1 for a body outside of all launches.
+    If a body does not belong to a launch, its place is -1.
     """
     places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
@@ -260,7 +264,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
 
 
 def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> Bools:
-    """Return which lone passages belong to the next launch, and not to this launch."""
+    """Return which passages without a partner belong to the next launch, not to this launch."""
     declared, twice = lengths.at(leader["key"]), np.maximum(leader["twice"], 1)
     block = np.maximum(lone["block_a"], lone["block_b"])
     ratio = [
@@ -308,10 +312,10 @@ class _Company(NamedTuple):
     Counts and times of the bodies in each launch.
 
     `main` is the place of the main body, and `companions` is the number of companions.
-    `transit` is the transit of the first companion. `alike` is true if this companion blocked
-    both gates equally. `fragments` is the number of fragments, and `crowd` is the number of all
-    bodies. `lone_keys` and `lone_blocks` contain the time and the blocking time of the first
-    lone passage at A and at B.
+    `transit` is the transit of the first companion. `alike` is true if the first companion
+    blocked both gates for the same time. `fragments` is the number of fragments, and `crowd` is
+    the number of all bodies. `lone_keys` and `lone_blocks` contain the time and the blocking
+    time of the first passage without a partner, at gate A and at gate B.
     """
 
     main: Places
@@ -369,14 +373,16 @@ def _main_bodies(members: Bodies, group: Places, declared: Floats, rules: Rules)
 
 
 def _first_of(group: Places, values: Ints, n: int) -> Ints:
-    """Return the first value of each group, ABSENT for groups without a value."""
+    """Return the first value of each group, or ABSENT if a group has no value."""
     first = np.full(n, ABSENT)
     first[group[::-1]] = values[::-1]
     return first
 
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
-    """If one gate merged a body with another, use only the correct edges, in place."""
+    """
+    Use only the correct edges of the main body, in place, if one gate saw two bodies as one.
+    """
     slack_s = MERGED_SLACK_S + 2 * rules.tick_s
     tight = MERGED_SHARE * main["twice"] / 2 + slack_s / rules.unit_s
     at_gate = main["key"], main["key"] + main["lead"]
@@ -413,7 +419,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
 
 def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
     """
-    Return which main bodies certainly have the right edges.
+    Return which main bodies certainly have only their own edges.
 
     Only launches with many bodies need this check.
     """
@@ -436,7 +442,7 @@ _ONLY_FLAGS = np.array([0, 0, Flag.LEAD_ONLY, Flag.TRAIL_ONLY], np.uint32)
 
 
 def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launches:
-    """Make launches from their first bodies and main bodies; companions are added later."""
+    """Make launches from first bodies and main bodies; the caller adds the companions later."""
     launches = np.zeros(len(first), LAUNCH_DTYPE)
     shot = launches["shot"]
     shot["key"], shot["host_us"] = first["key"], first["host_us"]
@@ -469,7 +475,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
 
 
 def _bounce(main: Bodies) -> Floats:
-    """Return the standard uncertainty that bounces and late lines add to each transit."""
+    """Return the standard uncertainty that bounces and late lines cause in each transit."""
     lead, trail = (main[name].astype(np.float64) for name in ("u_lead", "u_trail"))
     used = main["used"]
     one = np.where(used == EdgesUsed.LEAD, lead, np.where(used == EdgesUsed.TRAIL, trail, 0.0))
@@ -485,8 +491,8 @@ def length_flags(ratio: Floats, within: Floats) -> Words:
     """
     Return the flag SHORT or LONG for each body with a wrong length.
 
-    `ratio` is the length divided by the declared length, NaN if unknown. `within` is the
-    tolerance.
+    `ratio` is the measured length divided by the declared length, NaN if unknown. `within` is
+    the tolerance.
     """
     flags = np.zeros(len(ratio), np.uint32)
     with np.errstate(invalid="ignore"):
@@ -499,7 +505,7 @@ def blocked_alike(bodies: Launches | Bodies, rules: Rules) -> Bools:
     """
     Return which bodies have all four edges and blocked both gates equally long.
 
-    For launches, this checks the main bodies.
+    If the input is an array of launches, the function checks their main bodies.
     """
     tight = ALIKE_SHARE * bodies["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
     return np.asarray((bodies["lacks"] == 0) & (np.abs(bodies["surplus"]) <= tight))
@@ -512,7 +518,7 @@ def interval_shots(transit: Ints, host_us: Ints, rules: Rules) -> Shots:
     """
     Make a shot from each transit that the board itself measured.
 
-    The key of each shot is its host time.
+    The key of each shot is its host time (the time by the computer's clock).
     """
     shots = np.zeros(len(transit), SHOT_DTYPE)
     shots["host_us"] = host_us

@@ -1,20 +1,23 @@
 """Turn the board's counter, which wraps and restarts, into one continuous time.
 
-Each rule compares one line with the next line. So it does not matter how the stream is cut into
-pieces:
+Each rule compares one line with the next line. So the result stays the same if the stream is
+cut into other pieces:
 
 - The counter gives the step between two lines, except for whole turns. The computer's clock
-  gives the number of turns. If one turn of the counter takes less than 4 s, the smallest number
-  of turns that agrees with this clock to 0.1 s is used. So steps within a shot stay exact.
+  gives the number of whole turns of the counter. If one turn of the counter takes less than 4
+  s, the program uses the smallest number of turns that agrees with the computer's clock to 0.1
+  s. So the times within a shot stay exact.
 - A step is a jump if it differs from the step of the computer's clock by more than 2 s. A step
   is also a jump if it goes back by more than 1 ms. The first line after a restart is a jump
-  too. At a jump, time continues by the step of the computer's clock, but at least by the `dead`
-  time of the rules. So no pair has one edge before a jump and one edge after it.
-- The computer may read a line up to 30 s late. If two lines have consecutive numbers and are at
-  most 2 s apart by the counter, this is not a jump: the counter gives the step.
+  too. At a jump, the continuous time grows by the step of the computer's clock, but at least by
+  the `dead` time of the rules. So the program never makes a pair from one edge before a jump
+  and one edge after it.
+- The computer may read a line up to 30 s late. If two lines have consecutive sequence numbers
+  and are at most 2 s apart by the counter, the second line is not a jump: the counter gives the
+  step.
 - A hello means a restart if the sequence number or the counter does not continue after it. If
-  lines were lost, it means a restart if both numbers are near zero. A hello that the program
-  requested with `?` is not a restart.
+  lines were lost, a hello means a restart if the sequence number and the counter are both near
+  zero. A hello that the program requested with `?` is not a restart.
 
 `line_continuity` finds repeated, missing and damaged lines.
 
@@ -69,10 +72,10 @@ def unwrap_steps(
     steps: Ints, host_steps_us: Ints, missing: Ints, rules: Rules
 ) -> tuple[Ints, Places]:
     """
-    Add whole turns of the counter to its steps.
+    Add whole turns of the counter to the steps between lines.
 
-    If two lines have consecutive numbers, the counter gives the step. This is true even if the
-    computer read the second line up to `STALL_S` late.
+    If two lines have consecutive sequence numbers, the counter gives the step between them. The
+    counter gives the step even if the computer read the second line up to `STALL_S` late.
 
     Parameters
     ----------
@@ -115,7 +118,7 @@ def _without_stalls(
     """
     Correct the steps that look wrong only because the computer read a line late.
 
-    Return the places of the other steps that look wrong.
+    Return the places of all steps that still look wrong.
     """
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
     own = (steps[in_a_row] + back) % turn - back
@@ -126,15 +129,15 @@ def _without_stalls(
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
-    """Return the step of the computer's clock minus the step of the counter [s]."""
+    """Return each step by the computer's clock minus the same step by the counter [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
 def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
     """
-    Return the steps with as few turns as the computer's clock allows.
+    Return the steps with as few turns of the counter as the computer's clock allows.
 
-    Very small steps back stay unchanged.
+    If a step goes back by a very small time, it stays unchanged.
     """
     turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
     back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
@@ -146,12 +149,12 @@ _YOUNG_S, _YOUNG_LINES = 5.0, 1000
 
 class TimedStretch(NamedTuple):
     """
-    One part of the stream, with continuous times.
+    One part of the stream of lines, with continuous times.
 
-    It contains edges, beats, the gaps between lines, and the breaks from damaged lines and lost
-    links. `first` is the time of the first line (`FOREVER` without a line). `anchors` is the
-    latest time before each record (-1 before the very first line). `after` is the state after
-    this part.
+    This part contains edges, beats, the gaps between lines, and the breaks from damaged lines
+    and lost links. `first` is the time of the first line (`FOREVER` if there is no line).
+    `anchors` contains the latest time before each record (-1 before the very first line).
+    `after` is the state of the continuous time after this part.
     """
 
     edges: Edges
@@ -167,8 +170,9 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
     """
     Return the time up to which all edges are known.
 
-    With `host_us`, silence up to this host time counts too. The next line is later by at least
-    the step of the computer's clock minus its tolerance, or it is a jump.
+    If `host_us` is given, the function also knows that no line came up to this host time. If
+    the next line is not a jump, it is later than the last line by at least the step of the
+    computer's clock minus the tolerance.
     """
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
@@ -183,8 +187,8 @@ def put_on_timebase(
     """
     Convert the counter of each event to a continuous time.
 
-    `records` contains the records between the events. A `hello` may mean a restart. A `link` is
-    always a break.
+    `records` contains the records between the events. A `hello` record may mean a restart of
+    the board. A `link` record always means that lines may be missing.
     """
     lines, duplicates = used_lines(events, state, rules)
     start = _origin(events, lines, state, rules)
@@ -238,7 +242,7 @@ def _anchors(records: Sequence[Record], lines: Lines, top: Ints, state: Timebase
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
-    """Add these edges, beats and other named counts to a tally."""
+    """Add the numbers of edges and beats, and other named counts, to a tally."""
     more |= {"edges": len(edges.t), "beats": len(beats.t)}
     if len(beats.lost):
         more["board_lost"] = int(beats.lost[-1]) - tally.board_lost
@@ -251,9 +255,10 @@ def _with_causes(
     tally: Tally, restarts: Places, hellos: Sequence[int], causes: Sequence[RestartCause]
 ) -> Tally:
     """
-    Add the causes of these restarts to a tally.
+    Add the cause of each of these restarts to the counts in a tally.
 
-    `causes` contains the cause of the last hello before, then one cause for each of `hellos`.
+    `causes` contains the cause of the last earlier hello, then one cause for each hello in
+    `hellos`.
     """
     if not len(restarts):
         return tally
@@ -270,7 +275,7 @@ def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: T
 
 
 def _origin(events: Events, lines: Lines, state: Timebase, rules: Rules) -> Timebase:
-    """Return the state before these lines; without earlier lines, start at the first line."""
+    """Return the state before these lines; if no line came earlier, start at the first line."""
     if state.started or not len(lines.used):
         return state
     host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
@@ -286,7 +291,9 @@ def _restarts(
     state: Timebase,
     rules: Rules,
 ) -> Places:
-    """Return the numbers (from 1) of the first lines after a restart."""
+    """
+    Return the number of each line that is the first line after a restart (counted from 1).
+    """
     anew = state.anew or state.other_counter
     if not hellos and not anew:
         return NOWHERE
@@ -303,7 +310,7 @@ def _restarts(
 
 
 def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rules) -> Ints:
-    """Return the time of the line before, followed by the times of these lines."""
+    """Return the time of the last earlier line, followed by the times of these lines."""
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
@@ -314,9 +321,9 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
 
 def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
     """
-    Limit how far times may go back, even if several steps back come in a row.
+    Limit how far the times of lines may go back, even if several steps in a row go back.
 
-    Return the limited times, and the latest time up to each line.
+    Return the limited time of each line, and the latest time up to each line.
     """
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw, raw
@@ -328,7 +335,7 @@ def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
     """
     Return the edges, the places of the beats, and the number of late edges.
 
-    `before` is the time of the last edge before them.
+    `before` is the time of the last edge before these edges.
     """
     count = len(t)
     times, beats = np.empty((2, count), np.int64), np.empty(count, np.intp)
@@ -342,7 +349,7 @@ def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
 def _sort_out(
     what: Bytes, t: Ints, host_us: Ints, before: int, edges: Edges, beats: Places
 ) -> tuple[int, int]:
-    """Fill in `edges` and `beats`; return the number of edges and the number of late edges."""
+    """Fill the arrays in `edges` and `beats`; return the numbers of edges and of late edges."""
     count = late = 0
     for place in range(len(what)):
         if what[place] >= BEAT_WHAT:
@@ -362,7 +369,7 @@ def _sort_out(
 def _beats(
     told: npt.NDArray[np.int32], t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
-    """Return the beats with the count of lost edges, and the latest count of the board."""
+    """Return the beats with their numbers of lost edges, and the last number from the board."""
     if not len(places) and not len(restarts):
         return NO_BEATS, state.board_lost
     before = np.concatenate(([state.board_lost], told), dtype=np.int64)
@@ -377,7 +384,7 @@ def _beats(
 
 
 def _after(events: Events, lines: Lines, raw: Ints, top: Ints, start: Timebase) -> Timebase:
-    """Return the state after the last line."""
+    """Return the state of the continuous time after the last line."""
     last = lines.used[-1]
     return replace(
         start,

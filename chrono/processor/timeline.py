@@ -1,8 +1,8 @@
-"""Arrays of edges, beats and breaks with continuous times, and the state of this time.
+"""Arrays of edges, beats and breaks with continuous times, and the state of the time.
 
-Continuous time is the board's counter without wraps and restarts. Edges, beats and breaks are
-small groups of arrays with equal lengths. The stages of the processor pass these arrays on, and
-keep some for the next call. Times are int64 counter units.
+Continuous time is the board's counter without wraps and restarts. The classes for edges, beats
+and breaks contain a few arrays of equal length. The stages of the processor pass these arrays
+to the next stage, and keep some arrays for the next call. Times are int64 counter units.
 """
 
 from collections.abc import Mapping
@@ -41,11 +41,11 @@ class Edges(NamedTuple):
     what: Words
 
     def take(self, places: Places) -> "Edges":
-        """Return the edges at `places`."""
+        """Return the edges at the indices `places`."""
         return Edges(self.t.take(places), self.host_us.take(places), self.what.take(places))
 
     def followed_by(self, more: "Edges") -> "Edges":
-        """Return these edges, followed by `more`."""
+        """Return these edges, followed by the edges in `more`."""
         return Edges(
             np.concatenate((self.t, more.t)),
             np.concatenate((self.host_us, more.host_us)),
@@ -55,7 +55,7 @@ class Edges(NamedTuple):
     @property
     def earliest(self) -> Ints:
         """
-        The earliest possible time of each edge.
+        The earliest time at which each edge may have happened.
 
         A late edge may have happened before its timestamp.
         """
@@ -69,13 +69,13 @@ class Beats(NamedTuple):
     lost: Ints
 
     def followed_by(self, more: "Beats") -> "Beats":
-        """Return these beats, followed by `more`."""
+        """Return these beats, followed by the beats in `more`."""
         if not len(more.t):
             return self
         return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
 
     def since(self, place: int) -> "Beats":
-        """Return all beats from `place` to the end."""
+        """Return all beats from the index `place` to the end."""
         if place <= 0:
             return self
         return Beats(self.t[place:], self.lost[place:])
@@ -100,19 +100,21 @@ class Breaks(NamedTuple):
     lost: Ints
 
     def followed_by(self, more: "Breaks") -> "Breaks":
-        """Return these breaks, followed by `more`."""
+        """Return these breaks, followed by the breaks in `more`."""
         if not len(more.mark):
             return self
         return Breaks(*(np.concatenate(pair) for pair in zip(self, more, strict=True)))
 
     def since(self, place: int) -> "Breaks":
-        """Return all breaks from `place` to the end."""
+        """Return all breaks from the index `place` to the end."""
         if place <= 0:
             return self
         return Breaks(*(column[place:] for column in self))
 
     def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
-        """Limit these breaks to the time between a line at `seen` and a line at `then`."""
+        """
+        Limit these breaks to the time between two lines, which came at `seen` and at `then`.
+        """
         if not len(self.mark):
             return self
         before = np.where(self.before > then, seen, self.before)
@@ -120,7 +122,7 @@ class Breaks(NamedTuple):
         return Breaks(before, *ends, self.lost)
 
     def in_order(self) -> "Breaks":
-        """Return these breaks; no break begins later than the break after it."""
+        """Return these breaks, changed so that no break begins later than the next break."""
         if (self.before[1:] >= self.before[:-1]).all():
             return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
@@ -148,14 +150,14 @@ class PassageTimes(NamedTuple):
         )
 
     def since(self, oldest: int) -> "PassageTimes":
-        """Return the passages that ended at `oldest` or later."""
+        """Return the passages that ended at the time `oldest` or later."""
         kept = self.last >= oldest
         if kept.all():
             return self
         return PassageTimes(self.first[kept], self.last[kept], self.gate[kept])
 
     def whole_of(self, gate: int) -> tuple[Ints, Ints]:
-        """Return the first and last edges of a gate's whole passages, in order of time."""
+        """Return the first and last edges of all whole passages of a gate, in order of time."""
         chosen = (self.gate == gate).nonzero()[0]
         chosen = chosen[self.first[chosen].argsort(kind="stable")]
         return self.first[chosen], self.last[chosen]
@@ -170,7 +172,7 @@ NO_TIMES = PassageTimes(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0
 @dataclass(frozen=True)
 class Tally:
     """
-    Counts of the data that have come since the start.
+    Counts of the data that the program has received since the start.
 
     Attributes
     ----------

@@ -1,7 +1,8 @@
 """Open the virtual board through pyserial, with an address such as ``virtual://two-bands``.
 
-`serial.serial_for_url` finds this module if ``chrono.virtual`` is one of its handler packages.
-The board starts again each time the port is opened.
+The function `serial.serial_for_url` finds this module if ``chrono.virtual`` is one of the
+handler packages of pyserial. Each time a program opens the port, the virtual board starts
+again.
 """
 
 import threading
@@ -27,12 +28,14 @@ after a request [s]."""
 
 
 class Serial(SerialBase):
-    """A serial port to the virtual board; it also gives the rig file and the user's records."""
+    """
+    A serial port to the virtual board; the port also gives the rig file and the user's records.
+    """
 
     @property
     def play(self) -> Play:
         """
-        The scenario and the options that the address requests.
+        The scenario and the options that the address of the port requests.
 
         Raises
         ------
@@ -46,7 +49,9 @@ class Serial(SerialBase):
         return rig_text(self.play.scenario)
 
     def operator_rows(self) -> Iterator[tuple[float, str, dict[str, Any]]]:
-        """Yield the records that a user would make during the play."""
+        """
+        Yield the records that a user would enter while the virtual board plays the scenario.
+        """
         return operator_rows(self.play)
 
     def open(self) -> None:
@@ -74,14 +79,14 @@ class Serial(SerialBase):
         self.is_open = True
 
     def close(self) -> None:
-        """Stop the board, and end a waiting call of `read`."""
+        """Stop the board; a call of `read` that is waiting for bytes then returns at once."""
         if self.is_open:
             self.is_open = False
             self.cancel_read()
 
     @property
     def in_waiting(self) -> int:
-        """Number of bytes that wait to be read."""
+        """The number of bytes that the caller can read at once."""
         self._check_open()
         with self._changed:
             self._receive()
@@ -104,7 +109,9 @@ class Serial(SerialBase):
         return data
 
     def write(self, data: bytes) -> int:  # type: ignore[override]
-        """Send bytes to the board; it answers ``?`` with a hello, ``=`` with sensor levels."""
+        """
+        Send bytes to the board; ``?`` requests a hello line, ``=`` requests sensor levels.
+        """
         self._check_open()
         with self._changed:
             self._receive()
@@ -118,7 +125,7 @@ class Serial(SerialBase):
         return len(data)
 
     def cancel_read(self) -> None:
-        """End a waiting call of `read`."""
+        """Make a call of `read` return at once if it is waiting for bytes."""
         with self._changed:
             self._cancelled = True
             self._changed.notify_all()
@@ -132,7 +139,7 @@ class Serial(SerialBase):
         return max(min(moments) - time.monotonic(), 0.0) if moments else None
 
     def _receive(self) -> None:
-        """Take all lines that have arrived completely by now."""
+        """Store all lines of the board that have arrived completely by now."""
         now_s = self._now_s()
         while self._next is not None and self._next[0] <= now_s:
             self._measure_until(self._next[0])
@@ -142,14 +149,14 @@ class Serial(SerialBase):
         self._measure_until(now_s)
 
     def _measure_until(self, time_s: float) -> None:
-        """Send all sensor levels that are due up to this time."""
+        """Send all measurements of the sensor levels that the board makes up to this time."""
         while self._levels_at_s <= min(time_s, self._levels_until_s):
             levels = sensor_levels(self._scenario, self._levels_at_s, self._blocked)
             self._received += encode_levels(levels) + b"\n"
             self._levels_at_s += LEVELS_EVERY_S
 
     def _note_level(self, line: bytes) -> None:
-        """Store the new level of a gate from the line of an edge."""
+        """Read a line that reports an edge, and store the new level of its gate."""
         fields = line.split()
         if fields[0] in (b"E", b"L"):
             self._blocked[b"AB".index(fields[2])] = int(fields[3])
@@ -162,4 +169,4 @@ class Serial(SerialBase):
             raise PortNotOpenError()
 
     def _reconfigure_port(self) -> None:
-        """Accept any setting, because the virtual port has no real speed."""
+        """Accept any setting of the port, because the virtual port has no real speed."""

@@ -1,6 +1,7 @@
 """Parts of the scenarios for the virtual board: bodies, gates, boards, lamps and flights.
 
-Numbers are in SI units. They are stated or plausible values, not measured values.
+Numbers are in SI units. The numbers are stated values or plausible values; they were not
+measured.
 """
 
 from dataclasses import dataclass, field
@@ -43,7 +44,7 @@ class PlayedSetup:
 @dataclass(frozen=True)
 class Companion:
     """
-    A carrier, such as a felt wad, that may follow the body through the gates.
+    A carrier, such as a felt wad, that may follow the main body through the gates.
 
     Attributes
     ----------
@@ -66,7 +67,7 @@ class Lamp:
     """
     A lamp that trips one gate periodically.
 
-    It flickers for `burst_s` once in every `every_s` [s].
+    The lamp flickers for `burst_s` seconds, once in every `every_s` seconds.
     """
 
     gate: int
@@ -79,10 +80,11 @@ class Lamp:
 @dataclass(frozen=True)
 class LooseBeam:
     """
-    An emitter that swings out of line and back again once per `period_s` [s].
+    A light source that swings out of alignment and back, once in every `period_s` seconds.
 
-    The light decreases with the angle like the light of a Gaussian beam. `swing` is the largest
-    angle, divided by the angle at which 1/e of the light is left.
+    If the angle of the beam grows, the light decreases like the light of a Gaussian beam.
+    `swing` is the largest angle of the beam axis, divided by the angle at which the light falls
+    to 1/e.
     """
 
     gate: int
@@ -101,7 +103,7 @@ firmware_notes/gate.md gives these values."""
 @dataclass(frozen=True)
 class StatedGates:
     """
-    The values that a rig states for its two gates.
+    The values that a rig file states for its two gates.
 
     Lengths are in metres, angles in degrees, times in seconds and speeds in metres per second.
     """
@@ -121,7 +123,7 @@ class StatedGates:
 @dataclass(frozen=True)
 class Board:
     """
-    A board, described by its clock and its serial line.
+    A board that sends lines, described by its clock and its serial line.
 
     Attributes
     ----------
@@ -272,7 +274,7 @@ class Scenario:
     board: Board = field(default_factory=Board)
 
     def setup_of(self, shot: int) -> PlayedSetup:
-        """Return the setup of the shot with this index; the first shot has index 0."""
+        """Return the launch setup of the shot with this index; the first shot has index 0."""
         return self.setups[shot // self.block % len(self.setups)]
 
 
@@ -314,7 +316,9 @@ class VirtualFlight:
         return self.midway_s + expm1(kappa * position_m) / (kappa * self.speed_mps)
 
     def blocks(self, gate_position_m: float) -> Interval:
-        """Return the start and the end of the time for which the body blocks a gate [s]."""
+        """
+        Return the time when the body starts to block a gate, and the time when it stops [s].
+        """
         half_m = self.body.length_m / 2.0
         return self.time_at(gate_position_m - half_m), self.time_at(gate_position_m + half_m)
 
@@ -341,9 +345,10 @@ class VirtualFall(VirtualFlight):
 
     def _falling_s(self, position_m: float) -> float:
         """
-        Return the time since the release [s].
+        Return the time that the body needs to fall from the release to a position [s].
 
-        The formula arcosh(exp(κ·h))/√(κ·a) comes from dv/dt = a − κ·v².
+        For a fallen height h, the equation dv/dt = a − κ·v² gives the time
+        arcosh(exp(κ·h))/√(κ·a).
         """
         kappa = self.body.drag_per_m
         fallen_m = max(position_m - self.release_m, 0.0)

@@ -1,8 +1,8 @@
 """The scenarios that the virtual board can play.
 
 In all scenarios a school workshop measures the speed of balls. This module also writes the rig
-file of a scenario. Numbers are in SI units. Speeds and spreads are invented but plausible. They
-were not measured.
+file of a scenario. Numbers are in SI units. The speeds and their spreads are invented but
+plausible. Nobody measured these values.
 """
 
 from dataclasses import dataclass, replace
@@ -216,7 +216,7 @@ class Play:
 
     @property
     def url(self) -> str:
-        """The address of this play."""
+        """The ``virtual://`` address that requests this scenario with these options."""
         plain = Play(self.scenario)
         said = {k: getattr(self, k) for k in OPTIONS if getattr(self, k) != getattr(plain, k)}
         query = f"?{urlencode(said)}" if said else ""

@@ -1,12 +1,13 @@
 """Simulate a board: bodies fly through two gates, and the board sends lines.
 
-Bodies fly and block beams. Comparators trip and chatter. The board reads a counter with a rate
-error, and lines wait for the serial line. All functions are pure: the same scenario and seed
-give the same lines and the same true values. The functions do not use a port or the computer's
-clock.
+Bodies fly and block beams. Comparators trip and chatter. The counter of the board runs slightly
+too fast or too slow. Lines of text wait until the serial line is free. All functions are pure:
+the same scenario and seed give the same lines and the same true values. The functions of this
+module do not use a port or the computer's clock.
 
-`simulate_recording` makes a complete recording without waiting. Its rows come from the same
-functions as live rows. Only the time that the computer needs to read a line is a random number.
+`simulate_recording` makes a complete recording without waiting. The rows of this recording come
+from the same functions as the rows of a live session. Only one thing differs from a live
+session: the computer's delay before it reads a line is a random number.
 """
 
 import heapq
@@ -127,7 +128,7 @@ def true_rig(scenario: Scenario, seed: int) -> TrueRig:
     """
     Choose the true values of a rig at random, within its tolerances.
 
-    The seed decides these values. They are the same for all shots.
+    The seed decides the true values of the rig. These true values are the same for all shots.
     """
     rng = Random(f"{scenario.gates_of or scenario.name} {seed} rig")
     gates = scenario.gates
@@ -157,9 +158,9 @@ def launches(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[VirtualLaunch]:
     """
-    Yield the launches of a play, with their true values.
+    Yield the launches that the virtual board plays, with their true values.
 
-    `board_lines` makes the lines for the same launches.
+    The function `board_lines` makes the board's lines for the same launches.
 
     Parameters
     ----------
@@ -209,7 +210,7 @@ def setup_changes(
 
 def operator_rows(play: Play) -> Iterator[tuple[float, str, dict[str, Any]]]:
     """
-    Yield the records that a user would make during this play.
+    Yield the records that a user would enter while the virtual board plays the scenario.
 
     Yields
     ------
@@ -228,8 +229,8 @@ def board_lines(
     """
     Yield the lines that the board sends, in order, each with its board time.
 
-    After the last shot a framed board continues to send a beat every second, without end. Other
-    boards send nothing more.
+    If the board sends beats (a line every second), it continues to send them after the last
+    shot, without end. Other boards send nothing after the last shot.
 
     Parameters
     ----------
@@ -257,7 +258,9 @@ def board_lines(
 
 
 def hello(board: Board) -> bytes:
-    """Return the hello line that a framed board sends at its start and on request."""
+    """
+    Return the hello line that a board with numbered lines sends at its start and on request.
+    """
     firmware = board.firmware + (ANALOG_MARK if board.has_analog else "")
     return encode_hello(int(board.frequency_hz), board.counter_bits, board.name, firmware)
 
@@ -294,7 +297,7 @@ def sensor_levels(scenario: Scenario, time_s: float, blocked: Sequence[int]) -> 
 
 
 class _Board:
-    """The board's counter, sequence number and serial line."""
+    """A simulated board with its counter, its sequence number and its serial line."""
 
     def __init__(self, board: Board, rate_error: float, rng: Random) -> None:
         self._board = board
@@ -307,7 +310,9 @@ class _Board:
         self._last_edge_s = -1.0
 
     def beats(self) -> Iterator[Edge]:
-        """Yield one beat for each second of the board's counter."""
+        """
+        Yield one beat (a regular line without an edge) for each second of the board's counter.
+        """
         period_s = self._board.frequency_hz / self._rate_hz
         return ((n * period_s, _BEAT, 0) for n in count(1))
 
@@ -317,7 +322,7 @@ class _Board:
         return self._line_free_s, line + b"\n"
 
     def edge(self, time_s: float, gate: int, level: int) -> bytes | None:
-        """Return the line of an edge, or None if too many lines wait for the serial line."""
+        """Return the line that reports an edge, or None if too many lines wait to be sent."""
         self._levels[gate] = level
         waiting_s = self._line_free_s - time_s
         if waiting_s > self._board.queue_lines * 250.0 / self._board.bits_per_s:
@@ -332,14 +337,18 @@ class _Board:
         return encode_edge(self._sequence, gate, level, counter, late=late)
 
     def beat(self, time_s: float) -> bytes:
-        """Return the line of a beat."""
+        """Return the text of a beat, the line that the board sends every second."""
         self._sequence += 1
         level_a, level_b = self._levels
         counter = self._counter(time_s)
         return encode_beat(self._sequence, counter, level_a, level_b, self._lost)
 
     def sketch_lines(self, edges: Iterator[Edge]) -> Iterator[TimedLine]:
-        """Yield the lines of a plain sketch: leading edges, or the time between two edges."""
+        """
+        Yield the lines of a board with a simple program (a plain sketch).
+
+        Each line contains the time of a leading edge, or the time between two leading edges.
+        """
         entered: int | None = None
         for time_s, gate, level in edges:
             if not level:
@@ -386,7 +395,11 @@ def _flights(
 
 
 def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> VirtualFall:
-    """Drop the body; buoyancy and the air that moves with the body change its acceleration."""
+    """
+    Return the fall of a dropped body.
+
+    Buoyancy and the air that moves with the body change the acceleration of the body.
+    """
     assert scenario.drop is not None, "this scenario has no drop"
     body = scenario.body
     displaced = AIR_KGPM3 * pi * body.diameter_m**3 / 6 / body.mass_kg
@@ -401,7 +414,7 @@ def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> Vir
 def _changes(
     scenario: Scenario, rig: TrueRig, play: Iterator[VirtualLaunch], rng: Random
 ) -> Iterator[Edge]:
-    """Yield +1 each time something begins to block a gate, and -1 each time it stops."""
+    """Yield +1 each time something begins to block a gate, and -1 each time something stops."""
     streams = [_flight_changes(scenario, rig, play, rng)]
     streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
     if scenario.loose_beam is not None:
@@ -426,7 +439,9 @@ def _flight_changes(
 
 
 def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Interval]:
-    """Split a blocked interval near its ends, because the comparator chatters there."""
+    """
+    Split a blocked interval near its start and end, because the comparator chatters there.
+    """
     begin_s, end_s = blocked
     pieces = []
     if rng.random() < probability:
@@ -450,7 +465,9 @@ def _lamp_changes(lamp: Lamp) -> Iterator[Edge]:
 
 
 def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
-    """Yield the times when the swinging beam becomes too weak and strong enough again."""
+    """
+    Yield the times when the swinging beam becomes too weak, and when it is strong enough again.
+    """
     leaves, returns = (
         sqrt(-log(threshold_v / CLEAR_V)) / loose.swing * loose.period_s / 2.0
         for threshold_v in (LOWER_V, UPPER_V)
@@ -461,7 +478,7 @@ def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
 
 
 def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:
-    """Turn starts and ends of blocking into edges; bodies may overlap in a beam."""
+    """Turn the starts and ends of blocking into edges; two bodies may block a beam together."""
     depth = [0, 0]
     for time_s, gate, step in changes:
         was_blocked = depth[gate] > 0
