@@ -38,20 +38,22 @@ from chrono.measuring.error_budget import (
 from chrono.processor.rig_rules import Rules
 
 HOST_RATE_TOLERANCE = 15e-6
-"""Half-width of the host clock's rate error, if NTP controls the clock: PHI of RFC 5905, figure
-5 ("frequency tolerance", 15 ppm). A clock that is not synchronised may be wrong by about 100
-ppm (common practice, no source)."""
+"""Half-width of the rate error of the host's clock, if NTP controls this clock. The value is
+PHI of RFC 5905, figure 5 ("frequency tolerance", 15 ppm). A clock that is not synchronised may
+be wrong by about 100 ppm (common practice, no source)."""
 
 POLLING_S = 1e-3
-"""Largest drift of the smallest delay that the data do not show. Lines wait for the next USB
-full-speed frame, which takes 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short
-lines longer (FTDI AN232B-04: 16 ms by default). For these adapters, use the time of the timer.
+"""Largest drift of the smallest reading delay that the data do not show. A line of the board
+waits for the next USB full-speed frame, and a frame takes 1 ms (USB 2.0, 5.3). Adapters with a
+latency timer delay short lines longer (FTDI AN232B-04: 16 ms by default). For an adapter with a
+latency timer, use the time of the timer.
 """
 
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
 GAP_S = 10.0
-"""After a longer silence a new segment begins, because a counter wrap may have been missed."""
+"""If no beat arrives for a longer time, a new segment of beats begins, because a wrap of the
+counter may have been missed."""
 
 MAX_RATE_ERROR = 0.02
 
@@ -294,7 +296,11 @@ class BeatClock:
         self._tracker = ClockTracker(unit_s)
         self._last: tuple[int, int, int] | None = None
         self.recent: deque[tuple[float, float]] = deque(maxlen=LAST_BEATS)
-        """Times of the last beats since a break, by the board's and by the host's clock [s]."""
+        """
+        Times of the last beats [s] by the board's clock and by the host's clock.
+
+        A break deletes the earlier times.
+        """
 
     def feed(self, batch: Batch) -> None:
         """Add the beats of a batch."""

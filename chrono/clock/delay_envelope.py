@@ -20,8 +20,8 @@ BEATS_PER_BLOCK = 5
 MAX_BLOCKS = 60
 MIN_BLOCKS = 4
 STEP_S = 20e-3
-"""A step of the envelope that is smaller than this counts as a change of the delay. A latency
-timer causes small steps when the time between beat and timer changes slowly.
+"""If the smallest delay changes by less than this value, the change does not count as a step. A
+latency timer causes small steps when the time between beat and timer changes slowly.
 """
 STEP_FACTOR = 15
 """Limit for a step between neighbouring minima, as a multiple of the median step. If the steps
@@ -31,8 +31,9 @@ are exponentially distributed, only 1 of 30,000 steps exceeds 15 medians.
 MAX_RECENT = 600
 MAX_LAG = 40
 ORDERED = 4.0
-"""Limit for the autocorrelation of the delays, in units of 1/√n. Independent delays exceed it
-by chance at one of 40 lags in 3 of 1000 runs (a normal variable exceeds 4 in 6 of 100,000).
+"""Limit for the autocorrelation of the delays, in units of 1/√n. Independent delays exceed this
+limit by chance at one of 40 lags in 3 of 1000 runs (a normal variable exceeds 4 in 6 of
+100,000).
 """
 SPREAD_QUANTILE = 0.9
 

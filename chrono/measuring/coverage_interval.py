@@ -25,13 +25,15 @@ from chrono.measuring.error_budget import (
 )
 
 BINS = 2048
-"""Number of bins of the grid. With this number the interval's relative error is about 1e-5."""
+"""Number of bins of the grid. With this number of bins the relative error of the interval is
+about 1e-5."""
 
 NEGLIGIBLE = 1e-9
-"""A contribution that is smaller than this part of the largest contribution is left out."""
+"""A contribution that is smaller than this part of the largest contribution is ignored."""
 
 LEAST_U = 1e-290
-"""A smaller uncertainty counts as 0, because its reciprocal is too large for a float."""
+"""An uncertainty below this value counts as 0, because its reciprocal would be too large for a
+float."""
 
 _CHORD_NODES = 200
 

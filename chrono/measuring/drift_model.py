@@ -17,8 +17,8 @@ from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.series_statistics import Sample
 
 _FREE_LEAST = 1e-9
-"""If a shot has less freedom than this, it alone determines the drift. Then the error of the
-drift is unknown.
+"""If the freedom (1 minus the leverage) of a shot is below this value, this shot alone
+determines the drift. In this case the error of the drift is unknown.
 """
 
 

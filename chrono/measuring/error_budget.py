@@ -22,8 +22,8 @@ Nature = Literal["random", "shared"]
 
 COVERAGE = 0.95
 LEAST_SHARE = 1e-7
-"""A contribution with a smaller share of the combined variance does not change any digit of the
-uncertainty.
+"""A contribution whose share of the combined variance is below this value does not change any
+digit of the uncertainty.
 """
 NORMAL_FACTOR = 1.959963984540054
 """Coverage factor of a normal distribution for 95 % (GUM table G.2)."""

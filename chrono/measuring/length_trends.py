@@ -32,10 +32,11 @@ LOOKS = 4
 equally among the checks (Bonferroni).
 """
 LEAST_DOF = 4
-"""With fewer degrees of freedom, the computed scatter may be wrong by a factor of four."""
+"""Smallest number of degrees of freedom. With fewer degrees of freedom, the computed scatter
+may be wrong by a factor of four."""
 BLURRED = 0.1
-"""Largest part of the variance of the speeds that measurement errors may cause. If the part is
-larger, growth of the length is not reported.
+"""Largest part of the variance of the speeds that measurement errors may cause. If measurement
+errors cause a larger part, the program does not report a growth of the length.
 """
 
 

@@ -21,8 +21,9 @@ LEAST_SHOTS = 3
 RISK = 0.005
 """Risk that scatter from shot to shot leads to the rejection of a correct slope."""
 OF_BOUNDS = 2.6
-"""Coverage factor for the part that does not scatter. The risk is about the same, and the
-interval includes nearly all possible values of this part.
+"""Coverage factor for the part of the uncertainty that is the same in all shots. With this
+factor the risk is about the same as `RISK`, and the interval includes nearly all possible
+values of this part.
 """
 
 

@@ -25,8 +25,8 @@ shape (trials,).
 MAX_TRIALS = 5_000_000
 _LEAST_BATCH = 10_000
 _LEAST_BATCHES = 10
-"""With the standard's rule alone, the trials may stop by chance after two batches. More batches
-show the spread between batches.
+"""Smallest number of batches of trials. With only the rule of JCGM 101, the trials may stop by
+chance after two batches. More batches show how much the results of the batches differ.
 """
 _VALIDATION_REFINEMENT = 5
 """Trials continue until the result is stable to a fifth of the tolerance (JCGM 101, 8.2)."""

@@ -39,8 +39,8 @@ FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
 CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
-"""Logarithms of the speed on the path divided by the speed at the gates. The ratio is at most
-1000.
+"""Logarithms of the ratio: speed on the path divided by speed at the gates. The largest ratio
+is 1000.
 """
 
 

@@ -66,8 +66,8 @@ LENGTH_TOLERANCE = 0.005
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
 _MOST_SPREAD = 0.02
-"""Largest relative correction of v² for the variance of the slope. It is also used for slower
-bodies.
+"""Largest relative correction of v² for the variance of the slope. The module uses this largest
+correction also for slower bodies.
 """
 _AIR_RELATIVE_U = 0.013
 """Relative standard uncertainty of displaced air divided by mass. Density and mass are known to
@@ -81,8 +81,8 @@ _FASTEST_MPS = 2000.0
 _STEPS = 12
 """Number of steps along the path. κ is constant in each step."""
 _SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
-"""Sign for each `EdgesUsed`. It is + if the body's middle is half a length behind the edge. It
-is − if the body's middle is half a length before the edge.
+"""Sign for each `EdgesUsed`. The sign is + if the body's middle is half a length behind the
+edge. The sign is − if the body's middle is half a length before the edge.
 """
 _CURVED = 1.04
 """Relative standard uncertainty of the square of a rectangular quantity. The mean of the square

@@ -28,7 +28,7 @@ Model = Callable[[Mapping[str, float]], Sequence[float]]
 """A function that takes the quantities' values by name and returns the results."""
 
 _ROUNDING = 1e-9
-"""Smaller relative changes are only rounding errors of the model."""
+"""A relative change below this value is only a rounding error of the model."""
 
 SHOT_TO_SHOT = "shot to shot"
 SPEED = "speed"

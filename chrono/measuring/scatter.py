@@ -20,16 +20,18 @@ from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.series_statistics import Sample, mean_and_s, s_interval
 
 RISK = 0.03
-"""Risk of a false alarm in a series without outliers. Rosner's values are approximate, but the
-true risk stays below 5 %.
+"""Risk of a false alarm in a series without outliers. The limits of Rosner's test are
+approximate, but the true risk is below 5 %.
 """
 LEAST_VALUES = 5
-"""Smallest number of values. With fewer values the spread of the other values is unknown."""
+"""Smallest number of values for a test of outliers. With fewer values the spread of all values
+except the outlier is unknown."""
 CANDIDATE_SHARE = 5
-"""At most one value in five may be an outlier. More outliers would be a second kind of shot."""
+"""At most one value in five may be an outlier. If more values are far from the others, they are
+probably a second kind of shot."""
 MOST_CANDIDATES = 30
-"""Largest number of candidates for outliers. A longer list is not useful, and each candidate
-needs a pass over all values.
+"""Largest number of candidates for outliers. A longer list is not useful, and for each
+candidate the test must read all values again.
 """
 
 
@@ -94,7 +96,7 @@ def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
 
 
 LEAST_FOR_SHAPE = 8
-"""Fewer shots do not show the shape of their distribution."""
+"""Smallest number of shots. With fewer shots the shape of their distribution is unknown."""
 
 
 @dataclass(frozen=True)
@@ -247,8 +249,8 @@ def anderson_darling(values: Floats) -> float:
 
 
 LEAST_FOR_RATIO = 5
-"""With fewer shots the shape of the distribution is too uncertain. Then no interval of the
-ratio of two standard deviations is computed.
+"""With fewer shots the shape of the distribution is too uncertain. In this case the program
+computes no interval of the ratio of two standard deviations.
 """
 
 

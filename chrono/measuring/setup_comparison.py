@@ -37,7 +37,8 @@ MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
 """Risk that the true spread is larger than the spread used for planning."""
 _PLAUSIBLE = 0.8
-"""Coverage probability of the possible differences, if the difference is not settled."""
+"""Coverage probability of the interval of possible differences, if the data do not show which
+setup is faster."""
 _HALVINGS = 60
 """Number of steps to find the logarithm of a p-value with all its digits."""
 _LEAST_LOG_P = -30.0

@@ -110,16 +110,16 @@ def join_measured(pieces: Sequence[Measured]) -> Measured:
 
 
 STEEP = 0.02
-"""If the relative uncertainty of a transit is larger than this, the errors of speed and transit
-are not proportional.
+"""If the relative uncertainty of a transit is above this value, the errors of speed and transit
+are not proportional to each other.
 """
 
 _NODES_PER_DECADE = 10
 _DECADES = 2, 4
 """Range of the coverage table, in decades below and above a middle transit. At the middle
-transit, timing and length matter equally. Below the range, length causes less than 1e-4 of the
-variance. Above the range, timing causes less than 1e-4, but for slow bodies the slope matters
-more.
+transit, the uncertainties of timing and length are equally important. Below the range, length
+causes less than 1e-4 of the variance. Above the range, timing causes less than 1e-4, but for
+slow bodies the slope matters more.
 """
 
 

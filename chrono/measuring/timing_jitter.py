@@ -20,7 +20,8 @@ from chrono.measuring.series_statistics import s_interval
 from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 
 LEAST_DOF = 5
-"""With fewer degrees of freedom a standard deviation may be wrong by a factor of three."""
+"""Smallest number of degrees of freedom. With fewer degrees of freedom a standard deviation may
+be wrong by a factor of three."""
 STAMPS = 4
 """Number of timestamps in the difference of two transits."""
 

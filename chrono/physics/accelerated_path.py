@@ -17,7 +17,7 @@ ADDED_MASS = 0.5
 
 FLAT_ADDED_MASS = 8 / 3
 """Mass of the air that moves with a disc that flies flat side first, divided by ρR³ (Lamb,
-Hydrodynamics, § 102; from memory). It is used for a body with flat ends.
+Hydrodynamics, § 102; from memory). The program uses this value for a body with flat ends.
 """
 
 

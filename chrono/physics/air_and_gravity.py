@@ -11,8 +11,8 @@ import math
 from chrono.units import ICE_POINT_K, STANDARD_GRAVITY_MPS2
 
 GAS_CONSTANT = 8.314472
-"""Molar gas constant of the published CIPM-2007 formula [J/(mol K)]. Today's exact value
-changes the density by 1e-6.
+"""Molar gas constant of the published CIPM-2007 formula [J/(mol K)]. Today's exact value of the
+gas constant would change the density by 1e-6.
 """
 
 HEAT_RATIO = 1.4

@@ -21,7 +21,7 @@ from chrono.errors import OptionError
 from chrono.physics.trajectory import Deceleration
 
 _LARGE = 30.0
-"""If x is larger than this, exp(−2x) is smaller than the last digit of a float."""
+"""If x is larger than this value, exp(−2x) is smaller than the last digit of a float."""
 
 
 def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:

@@ -14,7 +14,7 @@ from chrono.arrays.array_types import Floats
 CRISIS_REYNOLDS = 2e5
 """Reynolds number at which the drag crisis may begin. For a smooth sphere in calm air the drag
 falls near 3.7e5 (E. Achenbach, J. Fluid Mech. 54 (1972) 565; from memory). With turbulence or
-roughness it falls earlier.
+roughness the drag falls at a smaller Reynolds number.
 """
 
 PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
@@ -24,9 +24,10 @@ bias of the drag matters as much as its uncertainty.
 """
 
 CRISIS_LOWEST, CRISIS_HIGHEST = 0.07, 0.52
-"""Lowest and highest drag coefficient measured above `CRISIS_REYNOLDS`. The lowest is just past
-the crisis (Achenbach 1972, from memory). The highest is before the crisis (S. F. Hoerner,
-Fluid-Dynamic Drag (1965), has 0.5 up to 3.25e5 and 0.1 from 5e5 on).
+"""Lowest and highest drag coefficient measured above `CRISIS_REYNOLDS`. The lowest value is
+from a Reynolds number just above the drag crisis (Achenbach 1972, from memory). The highest
+value is from Reynolds numbers below the drag crisis (S. F. Hoerner, Fluid-Dynamic Drag (1965),
+has 0.5 up to 3.25e5 and 0.1 from 5e5 on).
 """
 
 FLAT_COEFFICIENT, FLAT_COEFFICIENT_RELATIVE_U = 0.95, 0.12

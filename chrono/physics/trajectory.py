@@ -23,7 +23,7 @@ Motion = Callable[[float, Floats], list[float]]
 
 BEST_ANGLE_TOLERANCE_RAD = 1e-5
 _STRAIGHT = 1e-12
-"""A smaller cosine counts as 0, because it is only a rounding error."""
+"""A cosine below this value counts as 0, because it is only a rounding error."""
 
 _LOG_SLOWEST, _LOG_FASTEST = math.log(1e-9), math.log(1e4)
 """Logarithms of the slowest and the fastest possible speed of a launched body [m/s]."""
