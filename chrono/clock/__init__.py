@@ -1,6 +1,7 @@
 """Compare the board's counter with the computer's clock, to find the counter's rate error.
 
-Input: the board's beats, each with the time at which the computer (host) read it. Output: the
-rate error with its uncertainty, from the lower envelope of the delays. This package does not
-use shots, files or screens.
+The input is the beats of the board (regular time messages). Each beat has the time at which the
+computer (the host) read the beat. The output is the rate error of the counter with its
+uncertainty. The rate error comes from a straight line through the smallest reading delays. This
+package does not use shots, files or screens.
 """

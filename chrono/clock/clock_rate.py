@@ -1,7 +1,8 @@
 """Measure the rate of the board's counter with the computer's clock, from the board's beats.
 
-Reading delays are never negative, so the smallest delays are the most accurate. The rate comes
-from the lower envelope of the delays. Beats are added as their batches arrive.
+The computer reads each beat with a delay. A delay is never negative, so the beats with the
+smallest delays are the most accurate. The rate comes from a straight line through the smallest
+delays (the lower envelope). The program adds the beats of each batch when the batch arrives.
 """
 
 from collections import deque
@@ -37,20 +38,22 @@ from chrono.measuring.error_budget import (
 from chrono.processor.rig_rules import Rules
 
 HOST_RATE_TOLERANCE = 15e-6
-"""Half-width of the host clock's rate error, if NTP controls the clock: PHI of RFC 5905, figure
-5 ("frequency tolerance", 15 ppm). A clock that is not synchronised may be wrong by about 100
-ppm (common practice, no source)."""
+"""Half-width of the rate error of the host's clock, if NTP controls this clock. The value is
+PHI of RFC 5905, figure 5 ("frequency tolerance", 15 ppm). A clock that is not synchronised may
+be wrong by about 100 ppm (common practice, no source)."""
 
 POLLING_S = 1e-3
-"""Largest drift of the smallest delay that the data do not show. Lines wait for the next USB
-full-speed frame, which takes 1 ms (USB 2.0, 5.3). Adapters with a latency timer hold short
-lines longer (FTDI AN232B-04: 16 ms by default). For these adapters, use the time of the timer.
+"""Largest drift of the smallest reading delay that the data do not show. A line of the board
+waits for the next USB full-speed frame, and a frame takes 1 ms (USB 2.0, 5.3). Adapters with a
+latency timer delay short lines longer (FTDI AN232B-04: 16 ms by default). For an adapter with a
+latency timer, use the time of the timer.
 """
 
 MAX_SEGMENTS = 32
 MIN_SPAN_S = 60.0
 GAP_S = 10.0
-"""After a longer silence a new segment begins, because a counter wrap may have been missed."""
+"""If no beat arrives for a longer time, a new segment of beats begins, because a wrap of the
+counter may have been missed."""
 
 MAX_RATE_ERROR = 0.02
 
@@ -58,7 +61,7 @@ MAX_RATE_ERROR = 0.02
 @dataclass(frozen=True)
 class ClockEstimate:
     """
-    The counter's rate error ε and its uncertainty.
+    The relative rate error ε of the counter, and its uncertainty.
 
     The frequency of the counter is the nominal frequency times (1 + ε).
 
@@ -96,12 +99,12 @@ class ClockEstimate:
 
     @property
     def u(self) -> float:
-        """Combined standard uncertainty of ε."""
+        """Combined standard uncertainty of the counter's rate error ε."""
         return self.uncertainty.u
 
     @property
     def U95(self) -> float:  # noqa: N802 - the symbol of the GUM
-        """Expanded uncertainty of ε with 95 % coverage."""
+        """Expanded uncertainty of the counter's rate error ε, with 95 % coverage."""
         return self.uncertainty.U95
 
 
@@ -109,8 +112,10 @@ class ClockTracker:
     """
     Collect beats and compute the counter's rate, with a limited amount of memory.
 
-    The memory contains at most `MAX_SEGMENTS` segments of `MAX_BLOCKS` blocks. A block keeps
-    only the corners of its lower hull, because no envelope can touch any other point.
+    The tracker stores at most `MAX_SEGMENTS` segments of beats, each with at most `MAX_BLOCKS`
+    blocks. A segment is a series of beats without a break, and a block is a part of a segment.
+    A block stores only the corners of its lower hull. A line below all points can touch only
+    these corners.
 
     Parameters
     ----------
@@ -143,9 +148,10 @@ class ClockTracker:
 
     def begin_segment(self) -> None:
         """
-        Begin a new segment, because the board restarted or the link was lost.
+        Begin a new segment of beats, because the board restarted or the connection was lost.
 
-        The offset between the two clocks is then different.
+        After a restart or a lost connection, the board's clock and the computer's clock have a
+        different offset.
         """
         self._last = None
 
@@ -153,7 +159,7 @@ class ClockTracker:
         self, *, host_rate_tolerance: float = HOST_RATE_TOLERANCE, polling_s: float = POLLING_S
     ) -> ClockEstimate:
         """
-        Compute the rate error from the beats so far.
+        Compute the counter's rate error from all beats so far.
 
         Parameters
         ----------
@@ -223,7 +229,7 @@ class ClockTracker:
         return 0 < board_gap < GAP_S and host_gap >= 0
 
     def _forget_weakest(self) -> None:
-        """If there are too many segments, delete the one that is least useful for the rate."""
+        """Delete the least useful segment of beats if there are too many segments."""
         if len(self._segments) > MAX_SEGMENTS:
             finished = self._segments[:-1]
             weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
@@ -290,7 +296,11 @@ class BeatClock:
         self._tracker = ClockTracker(unit_s)
         self._last: tuple[int, int, int] | None = None
         self.recent: deque[tuple[float, float]] = deque(maxlen=LAST_BEATS)
-        """Times of the last beats since a break, by the board's and by the host's clock [s]."""
+        """
+        Times of the last beats [s] by the board's clock and by the host's clock.
+
+        A break deletes the earlier times.
+        """
 
     def feed(self, batch: Batch) -> None:
         """Add the beats of a batch."""
@@ -316,7 +326,7 @@ class BeatClock:
         return self._tracker.estimate()
 
     def _take_counter(self, hello: Record) -> None:
-        """Start again if the board reports a different counter than before."""
+        """Begin a new collection of beats if the board reports a different counter."""
         self._deaf = not self._is_usable(hello.data["frequency_hz"], hello.data["counter_bits"])
         if self._deaf:
             return
@@ -343,7 +353,7 @@ class BeatClock:
             self._unwrap(counter[begin:end], host_us[begin:end])
 
     def _unwrap(self, counter: Ints, host_us: Ints) -> None:
-        """Add beats that are close enough in time to detect every wrap of the counter."""
+        """Add beats that follow each other so quickly that no wrap of the counter is missed."""
         if not len(counter):
             return
         last_counter, _, last_t = self._last or (int(counter[0]), 0, int(counter[0]))

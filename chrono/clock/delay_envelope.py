@@ -1,9 +1,10 @@
 """Find the lower envelope of the reading delays: a straight line through the smallest delays.
 
-A text line from the board is never read before it was sent. So the host's time as a function of
-the board's time is a straight line plus a delay that is never negative. The beats are divided
-into segments and blocks. The earliest reading in each block is used to find the rate. This file
-does not use error budgets or texts.
+The computer never reads a text line before the board sends it. So the computer's (host's) time
+is a straight line as a function of the board's time, plus a delay that is never negative. The
+beats are divided into segments without a break, and each segment is divided into blocks. To
+find the rate, the module uses the beat with the smallest delay in each block. This file does
+not use error budgets or texts for the user.
 """
 
 from collections import deque
@@ -19,8 +20,8 @@ BEATS_PER_BLOCK = 5
 MAX_BLOCKS = 60
 MIN_BLOCKS = 4
 STEP_S = 20e-3
-"""A step of the envelope that is smaller than this counts as a change of the delay. A latency
-timer causes small steps when the time between beat and timer changes slowly.
+"""If the smallest delay changes by less than this value, the change does not count as a step. A
+latency timer causes small steps when the time between beat and timer changes slowly.
 """
 STEP_FACTOR = 15
 """Limit for a step between neighbouring minima, as a multiple of the median step. If the steps
@@ -30,8 +31,9 @@ are exponentially distributed, only 1 of 30,000 steps exceeds 15 medians.
 MAX_RECENT = 600
 MAX_LAG = 40
 ORDERED = 4.0
-"""Limit for the autocorrelation of the delays, in units of 1/√n. Independent delays exceed it
-by chance at one of 40 lags in 3 of 1000 runs (a normal variable exceeds 4 in 6 of 100,000).
+"""Limit for the autocorrelation of the delays, in units of 1/√n. Independent delays exceed this
+limit by chance at one of 40 lags in 3 of 1000 runs (a normal variable exceeds 4 in 6 of
+100,000).
 """
 SPREAD_QUANTILE = 0.9
 
@@ -46,9 +48,10 @@ def _no_points() -> deque[Point]:
 @dataclass
 class BeatSegment:
     """
-    A series of beats without a break, in blocks with the same number of beats.
+    A series of beats without a break, divided into blocks with the same number of beats.
 
-    For each block, the lower hull of its points is stored.
+    Each block stores only the lower hull of its points. A point is the time of one beat by the
+    board's clock and by the host's clock.
     """
 
     beats_per_block: int = BEATS_PER_BLOCK
@@ -59,11 +62,12 @@ class BeatSegment:
 @dataclass(frozen=True)
 class EnvelopeLine:
     """
-    Straight line through the lowest points of one segment's blocks.
+    Straight line through the points with the smallest delays in the blocks of one segment.
 
-    `wander` makes `u` larger if each minimum depends on the minimum before. `order_s` is the
-    spread of the delays if each delay depends on the delay before [s]. It is 0 if delays are
-    independent.
+    `wander` is the factor by which the uncertainty `u` is larger if the smallest delay of a
+    block depends on the smallest delay of the block before. `order_s` is the spread of the
+    delays [s] if each delay depends on the delay before. `order_s` is 0 if the delays are
+    independent of each other.
     """
 
     slope: float
@@ -76,7 +80,7 @@ class EnvelopeLine:
 
 
 def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
-    """Fit a line to each part of the segments that is long enough."""
+    """Split the segments at sudden changes of the delay, and fit a line to each long part."""
     usable = [segment for segment in segments if len(segment.blocks) >= MIN_BLOCKS]
     if not usable:
         return []
@@ -87,9 +91,9 @@ def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
 
 def _coarse_slope(segments: list[BeatSegment]) -> float:
     """
-    Return the median of the slopes over a quarter of a segment.
+    Return a rough slope: the median of many slopes, each over a quarter of a segment.
 
-    A few steps or late beats do not change this median.
+    The result is a median of many slopes, so a few steps or late beats have almost no effect.
     """
     slope = 1.0
     for _ in range(10):
@@ -109,16 +113,16 @@ def _far_slopes(segment: BeatSegment, slope: float) -> Floats:
 
 
 def _lowest(blocks: list[Floats], slope: float) -> Floats:
-    """Return the point with the smallest delay of each block, shape (blocks, 2)."""
+    """Return for each block the point with the smallest delay, shape (blocks, 2)."""
     return np.array([block[np.argmin(block[:, 1] - slope * block[:, 0])] for block in blocks])
 
 
 def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
     """
-    Cut a segment at the steps of the envelope.
+    Cut a segment of beats at each step (a sudden change of the smallest delay).
 
-    Blocks at a cut are left out, because they may contain delays from before and after the
-    step.
+    The function leaves out the blocks at a cut, because a block at a cut may contain delays
+    from before and after the step.
     """
     low = _lowest(segment.blocks, slope)
     change = np.diff(low[:, 1] - slope * low[:, 0])
@@ -135,7 +139,7 @@ def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
 
 
 def halved(segment: BeatSegment) -> list[BeatSegment]:
-    """Double the beats per block of a full segment, or split the segment at a step."""
+    """Split a full segment at a step of the delay, or double the number of beats per block."""
     parts = _split_at_steps(segment, _coarse_slope([segment]))
     if len(parts) > 1:
         kept = [part for part in parts[:-1] if len(part.blocks) >= MIN_BLOCKS]
@@ -146,7 +150,11 @@ def halved(segment: BeatSegment) -> list[BeatSegment]:
 
 
 def lower_hull(points: Sequence[Sequence[float]]) -> Floats:
-    """Return the lower convex hull of points that are sorted by board time (monotone chain)."""
+    """
+    Return the lower convex hull of points that are sorted by the board's time.
+
+    The algorithm is the monotone chain.
+    """
     hull: list[Sequence[float]] = []
     for point in points:
         while len(hull) > 1 and not _turns_up(hull[-2], hull[-1], point):
@@ -163,9 +171,9 @@ def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
     """
     Fit a straight line through the smallest delays of the blocks.
 
-    For any distribution of the delays, the smallest delays of the blocks are independent and
-    have the same distribution. So least squares is unbiased, and its residuals give its
-    uncertainty.
+    The delays may have any distribution. The smallest delays of the blocks are independent of
+    each other and have one common distribution. So the least-squares fit has no systematic
+    error, and the residuals of the fit give its uncertainty.
     """
     for _ in range(10):
         before = slope
@@ -193,10 +201,11 @@ def _order(segment: BeatSegment, slope: float) -> float:
     """
     Return the spread of the delays [s], or 0 if the delays are independent of each other.
 
-    If a port delivers at fixed intervals, the delay of a beat depends on earlier delays. Then
-    the smallest delay may change slowly with the clock, and the data do not show this change.
-    The change may be as large as the spread of the delays. The test uses ranks, so that a few
-    very late beats have little effect.
+    If a port delivers its data at fixed intervals, the delay of a beat depends on the delays of
+    earlier beats. With such a port, the smallest delay may change slowly with the clock, and
+    the data do not show this change. This slow change of the smallest delay may be as large as
+    the spread of the delays. The function uses the ranks of the delays instead of their values,
+    so that a few very late beats have little effect.
     """
     first, last = segment.blocks[0][0, 0], segment.blocks[-1][-1, 0]
     points = np.array([point for point in segment.recent if first <= point[0] <= last])
@@ -214,10 +223,11 @@ def _order(segment: BeatSegment, slope: float) -> float:
 
 def _wander(residual: Floats) -> float:
     """
-    Return the factor by which correlated residuals increase the slope's uncertainty.
+    Return the factor by which the slope's uncertainty grows if the residuals are correlated.
 
-    The factor is √((1 + r)/(1 − r)) for a first-order autoregression with lag-1 correlation r.
-    It is used only if r is significant (beyond 2/√n).
+    Let r be the correlation between neighbouring residuals. For a first-order autoregression
+    the factor is √((1 + r)/(1 − r)). The function uses this formula only if r is above 2/√n for
+    n residuals. For a smaller r the factor is 1.
     """
     power = float(residual @ residual)
     r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
@@ -225,7 +235,7 @@ def _wander(residual: Floats) -> float:
 
 
 def information(segment: BeatSegment) -> float:
-    """Return a number that is larger if the segment determines the rate more precisely."""
+    """Return a score for a segment of beats: a larger score means a more precise rate."""
     if len(segment.blocks) < MIN_BLOCKS:
         return 0.0
     return _span_s(segment) ** 2 * len(segment.blocks) * segment.beats_per_block**2
@@ -233,8 +243,8 @@ def information(segment: BeatSegment) -> float:
 
 def _span_s(segment: BeatSegment) -> float:
     """
-    Return the board's time from the first beat to the last beat.
+    Return the time from the first to the last beat of a segment, by the board's clock [s].
 
-    Both beats are stored, because a hull contains its end points.
+    The first and the last beat are always stored, because a lower hull contains its end points.
     """
     return float(segment.blocks[-1][-1, 0] - segment.blocks[0][0, 0])

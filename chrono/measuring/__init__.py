@@ -1,6 +1,7 @@
-"""Compute speeds with an honest uncertainty from transits, and statistics of many shots.
+"""Compute speeds and their uncertainties from transits, and statistics of many shots.
 
-Input: shots in counter units and a rig, or a series of speeds. Output: speeds, error budgets,
-coverage intervals, statistics, and plans for gates that are not built yet. This package does
-not know where the numbers came from.
+The input is a rig and its shots, with times in counter units. The input may also be a series of
+speeds. The package computes speeds, error budgets, coverage intervals, statistics, and plans
+for gates that are not built yet. This package works in the same way for numbers from any
+source, such as a board or a file.
 """

@@ -1,8 +1,8 @@
 """Describe a body in the air of a site: air, gravity and drag, with their uncertainties.
 
 This file combines the physics of drag with the error budget. The computations of falls,
-flights, stops, energies and the speed at the launcher's mouth use this file. It does not use
-gates or shots.
+flights, stops, energies and the speed at the launcher's mouth use this file. This file does not
+use gates or shots.
 """
 
 import math
@@ -73,7 +73,7 @@ class Ball:
 
     @property
     def drag_per_coefficient_m(self) -> float:
-        """Drag constant κ for a drag coefficient of 1 [1/m]."""
+        """Drag constant κ [1/m] that the ball would have with a drag coefficient of 1."""
         return drag_constant(1.0, self.density_kgpm3, self.diameter_m, self.mass_kg)
 
     def reynolds(self, speed_mps: float) -> float:
@@ -103,7 +103,7 @@ def ball_in_air(
     humidity: float,
 ) -> Ball:
     """
-    Return a ball and the air of a site, with the drag coefficient of a smooth sphere.
+    Return a `Ball` in the air of a site, with the drag coefficient of a smooth sphere.
 
     Parameters
     ----------
@@ -152,7 +152,7 @@ class SiteAir:
 
     @property
     def density_kgpm3(self) -> float:
-        """Density of the air by CIPM-2007 [kg/m³]."""
+        """Density of the air by the formula CIPM-2007 [kg/m³]."""
         return moist_air_density(self.temperature_k, self.pressure_pa, self.humidity)
 
     @property
@@ -216,12 +216,12 @@ class MovingBody:
 
     @property
     def drag_is_known(self) -> bool:
-        """True if the known values are enough to compute the drag."""
+        """True if the known values of the body are sufficient to compute its drag."""
         return self.terminal is not None or None not in (self.mass, self.diameter)
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """All known values that a model of the body needs."""
+        """All known values of the body, as quantities for a model."""
         if self.terminal:
             return (self.mass, self.terminal) if self.mass else (self.terminal,)
         known = tuple(q for q in (self.mass, self.diameter) if q is not None)
@@ -248,7 +248,7 @@ def given_diameter(diameter_m: float) -> Quantity:
     """
     Add the tolerance of a caliper to a diameter that was given without uncertainty.
 
-    The tolerance is for a soft ball.
+    This tolerance is for a caliper on a soft ball.
     """
     unknown = Ball.diameter_tolerance * diameter_m
     return Quantity(DIAMETER, diameter_m, rectangular(DIAMETER, unknown, unit="m"))
@@ -287,7 +287,9 @@ def deceleration_of(
 
 def weight_per_mass(body: MovingBody, values: Mapping[str, float]) -> float:
     """
-    Return gravity minus buoyancy [m/s²]; the buoyancy of a body that is not a sphere is 0.
+    Return gravity minus buoyancy, as an acceleration [m/s²].
+
+    If the body is not a sphere, its buoyancy counts as 0.
 
     Raises
     ------

@@ -1,7 +1,8 @@
 """Compute the mean of a series and the combined uncertainty of a calibration.
 
-All calibrations use these functions. The contributions are of the same kind as in the error
-budget. This file does not use gates, files or screens.
+All calibrations of the program use the functions in this file. A calibration's uncertainty is a
+list of contributions, as in the error budget of a shot. This file does not use gates, files or
+screens.
 """
 
 import math
@@ -72,7 +73,10 @@ def combine(contributions: Iterable[Contribution]) -> CombinedUncertainty:
 
 def mean_input(name: str, values: Floats, unit: str = "") -> Input:
     """
-    Return the mean of a series as an input of an error budget (type A, JCGM 100:2008, 4.2.3).
+    Return the mean of repeated measurements as an input of an error budget.
+
+    The uncertainty of the mean comes from the scatter of the measurements (type A, JCGM
+    100:2008, 4.2.3).
 
     Parameters
     ----------

@@ -1,9 +1,10 @@
 """Find the interval that contains 95 % of the combined distribution of all contributions.
 
 Contributions are independent, so the distribution of their sum is the convolution of their
-distributions. For each distribution, the exact probability of each bin of a common grid is
-computed. Then the Fourier transforms of these probabilities are multiplied. The method does not
-assume a normal distribution and does not use random numbers.
+distributions. All distributions share one grid of bins. For each distribution, the module
+computes the exact probability of each bin. To combine the distributions, the module multiplies
+the Fourier transforms of their probabilities. The method does not assume a normal distribution
+and does not use random numbers.
 """
 
 import math
@@ -24,13 +25,15 @@ from chrono.measuring.error_budget import (
 )
 
 BINS = 2048
-"""Number of bins of the grid. With this number the interval's relative error is about 1e-5."""
+"""Number of bins of the grid. With this number of bins the relative error of the interval is
+about 1e-5."""
 
 NEGLIGIBLE = 1e-9
-"""A contribution that is smaller than this part of the largest contribution is left out."""
+"""A contribution that is smaller than this part of the largest contribution is ignored."""
 
 LEAST_U = 1e-290
-"""A smaller uncertainty counts as 0, because its reciprocal is too large for a float."""
+"""An uncertainty below this value counts as 0, because its reciprocal would be too large for a
+float."""
 
 _CHORD_NODES = 200
 
@@ -72,12 +75,13 @@ def quotient_half_width(
     contributions: Sequence[Contribution], value: float, probability: float = COVERAGE
 ) -> float:
     """
-    Return the half-width of the interval of a quotient, if mainly its divisor is uncertain.
+    Return the half-width of a quotient's interval, if mainly the divisor is uncertain.
 
-    Let z be the relative deviation to first order. Then the relative deviation of the quotient
-    is z/(1 − z). It is +U at z = U/(1 + U), and −U at z = −U/(1 − U). Before the measurement a
-    speed and its double are equally likely. So a longer divisor is less likely, and each z has
-    the weight 1/(1 − z).
+    Let z be the relative deviation of the quotient, computed to first order. The exact relative
+    deviation of the quotient is z/(1 − z). This exact deviation is +U at z = U/(1 + U), and −U
+    at z = −U/(1 − U). The method assumes that, before the measurement, a speed and twice this
+    speed are equally likely. With this assumption a larger divisor is less likely, and each z
+    has the weight 1/(1 − z).
 
     Parameters
     ----------
@@ -106,9 +110,10 @@ def quotient_half_width(
 @dataclass(frozen=True, eq=False)
 class CoverageTable:
     """
-    Table of the coverage factors U95/u_c for some true transits.
+    Table of the coverage factors U95/u_c for selected true transits.
 
-    Factors between the transits of the table are interpolated to 0.2 %.
+    For a transit that is not in the table, the table interpolates the coverage factor with an
+    accuracy of 0.2 %.
 
     Attributes
     ----------
@@ -131,7 +136,7 @@ class CoverageTable:
         """
         Return the coverage factor for each transit, in an array of the same shape.
 
-        If a transit is NaN, its factor is NaN.
+        If a transit is NaN, its coverage factor is NaN.
         """
         shortest = np.fmin.reduce(true_transit_s, axis=None, initial=np.nan)
         longest = np.fmax.reduce(true_transit_s, axis=None, initial=np.nan)
@@ -140,11 +145,11 @@ class CoverageTable:
         return np.asarray(np.interp(true_transit_s, self.transit_s, self.factors))
 
     def work_out_all(self) -> None:
-        """Compute all coverage factors now, so that no shot has to wait for its factor."""
+        """Compute all coverage factors now, so that later no shot has to wait."""
         self._work_out(self.transit_s[0], self.transit_s[-1])
 
     def _work_out(self, shortest_s: float, longest_s: float) -> None:
-        """Compute the missing factors from the shortest to the longest transit."""
+        """Compute the missing coverage factors between the shortest and the longest transit."""
         first = max(int(np.searchsorted(self.transit_s, shortest_s, "right")) - 1, 0)
         behind = int(np.searchsorted(self.transit_s, longest_s, "left")) + 1
         for place in np.flatnonzero(np.isnan(self.factors[first:behind])) + first:
@@ -153,11 +158,13 @@ class CoverageTable:
 
 def with_normal(factors: Floats, share: Floats) -> Floats:
     """
-    Return coverage factors after a normal contribution has been added.
+    Return new coverage factors for results to which a normal contribution is added.
 
-    If a distribution is flat at the top, the sum soon becomes normal. If it has long tails, the
-    half-widths are added in quadrature. Compared with the interval of the exact combined
-    distribution, the result is at most 1 % too narrow and at most 4 % too wide.
+    If the other contributions have a distribution with a flat top, even a small normal
+    contribution makes the sum almost normal. If the other contributions have a distribution
+    with long tails, the function adds the half-widths in quadrature. The function is an
+    approximation. Its interval is at most 1 % too narrow and at most 4 % too wide, compared
+    with the interval of the exact combined distribution.
 
     Parameters
     ----------
@@ -179,7 +186,7 @@ def _not_negligible(contributions: Sequence[Contribution]) -> list[Contribution]
 
 
 def _reach(parts: Sequence[Contribution]) -> float:
-    """Return the half-width of the grid on which the distributions are combined."""
+    """Return the half-width of the grid of bins that is used to combine the distributions."""
     return min(
         sum(_bound(c) for c in parts) * (1 + 4 / BINS),
         _REACH * max(expanded_uncertainty(parts), 2 * combined_uncertainty(parts)),
@@ -226,7 +233,8 @@ def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
     """
     Return the probability that the difference of two half chords is at most `deviation`.
 
-    All values are divided by the largest possible difference.
+    A chord is the part of a beam's line that is inside the ball. `deviation` is divided by the
+    largest possible difference of the half chords.
     """
     depth = 1 - math.sqrt(1 - ratio * ratio)
     y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
@@ -256,7 +264,8 @@ def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
     """
     Return the probability of each bin for the sum of all contributions.
 
-    The bins are in FFT order: their centres are at 0, 1, 2, … −2, −1 steps.
+    The bins are in the order of a Fourier transform (FFT): their centres are at 0, 1, 2, … −2,
+    −1 steps.
     """
     transform = np.ones(BINS // 2 + 1, np.complex128)
     for part in parts:

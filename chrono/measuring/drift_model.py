@@ -1,9 +1,10 @@
 """Fit one mean speed per setup and one steady drift to the shots of a session.
 
-Each setup has its own mean and its own spread. The drift is a steady change of the speed per
-shot. The standard errors are of type HC2 (MacKinnon and White, Journal of Econometrics 29
-(1985) 305). The degrees of freedom follow Bell and McCaffrey (Survey Methodology 28 (2002)
-169). Without the drift, both are equal to the values of Welch's test.
+Each setup has its own mean and its own spread. A drift is a steady change of the speed from
+shot to shot. The standard errors are computed by the method HC2 (MacKinnon and White, Journal
+of Econometrics 29 (1985) 305). The degrees of freedom are computed by the method of Bell and
+McCaffrey (Survey Methodology 28 (2002) 169). Without a drift, the standard errors and the
+degrees of freedom are the same as in Welch's test.
 """
 
 import math
@@ -16,15 +17,15 @@ from chrono.arrays.array_types import Floats, Ints
 from chrono.measuring.series_statistics import Sample
 
 _FREE_LEAST = 1e-9
-"""If a shot has less freedom than this, it alone determines the drift. Then the error of the
-drift is unknown.
+"""If the freedom (1 minus the leverage) of a shot is below this value, this shot alone
+determines the drift. In this case the error of the drift is unknown.
 """
 
 
 @dataclass(frozen=True)
 class FittedDifference:
     """
-    Difference between the means of two setups after the drift is removed.
+    Difference between the mean speeds of two setups, after a correction for drift.
 
     Attributes
     ----------
@@ -47,7 +48,7 @@ class FittedDifference:
 @dataclass(frozen=True, eq=False)
 class DriftFit:
     """
-    Result of the fit to N shots of K setups.
+    Result of a fit of mean speeds and a drift to N shots of K setups.
 
     Attributes
     ----------
@@ -79,7 +80,11 @@ class DriftFit:
     own_mps: Floats
 
     def difference(self, first: int, second: int) -> FittedDifference:
-        """Return the difference between two setups, given by their positions in the list."""
+        """
+        Return the difference between the mean speeds of two setups.
+
+        `first` and `second` are the positions of the setups in the list.
+        """
         path = (self.middles[second] - self.middles[first]) / self.length
         share = np.zeros(len(self.counts))
         share[[first, second]] = -1 / self.counts[first], 1 / self.counts[second]
@@ -126,13 +131,13 @@ class DriftFit:
         return mean**2 / (variance + float(spreads**2 @ within))
 
     def _sums(self, values: Floats) -> Floats:
-        """Return the sum of the values for each setup, shape (K,)."""
+        """Return, for each setup, the sum of the values of its shots, shape (K,)."""
         return np.bincount(self.setup, values, len(self.counts)).astype(np.float64)
 
 
 def fit_drift(samples: Sequence[Sample]) -> DriftFit | None:
     """
-    Fit one mean per setup and one common drift.
+    Fit one mean speed per setup, and one drift that is common to all setups.
 
     Parameters
     ----------

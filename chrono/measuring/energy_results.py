@@ -1,7 +1,7 @@
-"""Compute a shot's momentum and energy, and compare the energy with the launcher's energy.
+"""Compute a shot's momentum and energy, and compare the energy with the stored energy.
 
-The ideal limits of the launcher's energy come from `chrono.physics.stored_energy`. For each
-limit, the result contains the body's share of the energy.
+The functions of `chrono.physics.stored_energy` compute the ideal limits of the launcher's
+energy. For each limit, the result contains the share of the stored energy that the body has.
 """
 
 import math
@@ -30,7 +30,7 @@ DISTANCE = "distance to the mouth"
 @dataclass(frozen=True)
 class EnergyStore:
     """
-    The energy that a launcher can store, as one or more bounds.
+    The energy that a launcher can store, given by one or more upper bounds.
 
     Attributes
     ----------
@@ -51,7 +51,7 @@ class EnergyStore:
 
 @dataclass(frozen=True)
 class EnergyBound:
-    """One bound of the stored energy: its name, the energy [J], and the body's share."""
+    """One upper bound of the stored energy: its name, the energy [J], and the body's share."""
 
     name: str
     energy: Estimate
@@ -89,7 +89,12 @@ class EnergyResult:
 
     @property
     def exceeded(self) -> tuple[str, ...]:
-        """Names of the bounds that the mean energy exceeds by more than its uncertainty."""
+        """
+        Names of the bounds that are below the mean energy of the shots.
+
+        A bound is in the list only if the mean energy is larger than the bound by more than the
+        uncertainty.
+        """
         parts = ((b.name, self.launch.of_shots(b.part)) for b in self.bounds)
         return tuple(name for name, part in parts if part.value - part.U95 > 1)
 
@@ -101,7 +106,7 @@ def elastic_store(
     draw_U95: float | None = None,  # noqa: N803
 ) -> EnergyStore:
     """
-    Return the energy store of a drawn elastic, from a table of draw lengths and forces.
+    Return the `EnergyStore` of a drawn elastic, from a table of draw lengths and forces.
 
     Parameters
     ----------
@@ -127,7 +132,7 @@ def elastic_store(
 def gas_store(
     volume: Quantity, gauge: Quantity, ambient_pa: float, swept: Quantity | None = None
 ) -> EnergyStore:
-    """Return the energy store of compressed gas, with its isothermal and adiabatic limits."""
+    """Return the `EnergyStore` of compressed gas, with an isothermal and an adiabatic limit."""
     quantities = (volume, gauge) if swept is None else (volume, gauge, swept)
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -142,10 +147,12 @@ def tube_store(
     bore: Quantity, length: Quantity, residual: Quantity, ambient_pa: float
 ) -> EnergyStore:
     """
-    Return the energy store of an evacuated tube: atmospheric pressure times swept volume.
+    Return the `EnergyStore` of an evacuated tube, with two bounds for the energy.
 
-    The second bound is the body's kinetic energy at the speed from `tube_speed`. It is lower,
-    because the air that follows the body takes part of the energy.
+    The first bound for the energy is the atmospheric pressure times the swept volume. The
+    second bound is the body's kinetic energy at the speed that `tube_speed` computes. The
+    second bound is lower than the first, because the air that follows the body takes part of
+    the energy.
     """
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -210,7 +217,7 @@ def energy_result(
 
 
 def _refuse_narrow_tubes(launch: Launch, stores: tuple[EnergyStore, ...]) -> None:
-    """Raise an error if the body does not fit into an evacuated tube."""
+    """Raise an error if the body is too wide for an evacuated tube."""
     for store in (s for s in stores if s.kind == "tube"):
         bore, body = store.quantities[0], launch.body.diameter
         if body is not None and body.value - body.U95 > bore.value + bore.U95:
@@ -231,7 +238,7 @@ def _at_mouth(launch: Launch, values: Mapping[str, float], distance_m: float) ->
 def _limits(
     launch: Launch, stores: tuple[EnergyStore, ...]
 ) -> tuple[tuple[str, Estimate], ...]:
-    """Return the highest speeds that evacuated tubes allow."""
+    """Return the highest speeds that a body can reach in evacuated tubes."""
     ambient = launch.site.pressure_pa
     found: list[tuple[str, Estimate]] = []
     for store in (s for s in stores if s.kind == "tube"):

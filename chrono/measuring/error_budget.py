@@ -1,9 +1,9 @@
 """Compute the uncertainty of a result from the uncertainties of its inputs (error budget).
 
-An input is a quantity with a distribution about its estimate. A contribution is an input
-together with the sensitivity of the result to this input. All inputs are independent. This file
-also creates the inputs from a rig's stated or calibrated values. Sources: JCGM 100:2008 ("GUM")
-and JCGM 101:2008.
+An input is a quantity that is not exactly known: it has an estimate and a distribution of the
+possible deviations. A contribution consists of an input and of the sensitivity of the result to
+this input. All inputs are independent. This file also creates the inputs from a rig's stated or
+calibrated values. Sources: JCGM 100:2008 ("GUM") and JCGM 101:2008.
 """
 
 import math
@@ -22,8 +22,8 @@ Nature = Literal["random", "shared"]
 
 COVERAGE = 0.95
 LEAST_SHARE = 1e-7
-"""A contribution with a smaller share of the combined variance does not change any digit of the
-uncertainty.
+"""A contribution whose share of the combined variance is below this value does not change any
+digit of the uncertainty.
 """
 NORMAL_FACTOR = 1.959963984540054
 """Coverage factor of a normal distribution for 95 % (GUM table G.2)."""
@@ -32,7 +32,7 @@ NORMAL_FACTOR = 1.959963984540054
 @dataclass(frozen=True)
 class Input:
     """
-    An input quantity, given as a deviation from its estimate.
+    An uncertain input: the distribution of its deviations from its estimate.
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ class Input:
 
     @property
     def radius_m(self) -> float:
-        """Radius of the ball whose chords this input describes [m]."""
+        """Radius of the ball [m], for an input that describes the ball's chords."""
         return self.half_width / (1 - math.sqrt(1 - self.ratio**2))
 
 
@@ -87,7 +87,11 @@ def normal(
 def rectangular(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return an input with a rectangular distribution; u = half_width/√3 (GUM 4.3.7)."""
+    """
+    Return an input with a rectangular distribution.
+
+    Its standard uncertainty is half_width/√3 (GUM 4.3.7).
+    """
     u = half_width / math.sqrt(3)
     return Input(name, "rectangular", half_width, u, math.inf, nature, unit)
 
@@ -95,20 +99,25 @@ def rectangular(
 def triangular(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return an input with a triangular distribution; u = half_width/√6 (GUM 4.3.9)."""
+    """
+    Return an input with a triangular distribution.
+
+    Its standard uncertainty is half_width/√6 (GUM 4.3.9).
+    """
     u = half_width / math.sqrt(6)
     return Input(name, "triangular", half_width, u, math.inf, nature, unit)
 
 
 def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "") -> Input:
     """
-    Return the rounding error of a time that is counted twice in ticks and averaged.
+    Return an input for the rounding error of a time that is the mean of two counts.
 
-    The error of each count is −F or 1 − F ticks. F is the time's fraction of a tick, and it is
-    uniform over 0 … 1. Both counts have the same F, but different phases. If x is the error of
-    the mean in ticks, its density is (1 − |x|)² + max(½ − 2x², 0) over ± 1, and u = tick/√12.
-    (Two independent triangular errors would have the same u, but their 95 % interval would be
-    3 % too short.)
+    The rounding error of each count is −F or 1 − F ticks. F is the fractional part of the true
+    time in ticks, and each value of F from 0 to 1 is equally likely. The fraction F is the same
+    for both counts, but the phases of the counts are different. If x is the error of the mean
+    in ticks, its density is (1 − |x|)² + max(½ − 2x², 0) over ± 1, and u = tick/√12. (Two
+    independent triangular errors would have the same u, but their 95 % interval would be 3 %
+    too short.)
     """
     return Input(name, "two-pair", tick, tick / math.sqrt(12), math.inf, nature, unit)
 
@@ -117,9 +126,10 @@ def arcsine(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
     """
-    Return an input with a U-shaped distribution; u = half_width/√2 (JCGM 101, 6.4.6).
+    Return an input with a U-shaped (arcsine) distribution.
 
-    A quantity that swings like a sine wave has this distribution.
+    The standard uncertainty is half_width/√2 (JCGM 101, 6.4.6). For example, the values of a
+    sine wave have this U-shaped distribution.
     """
     u = half_width / math.sqrt(2)
     return Input(name, "arcsine", half_width, u, math.inf, nature, unit)
@@ -127,13 +137,16 @@ def arcsine(
 
 def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     """
-    Return an input for the relative change in the length of a tilted path.
+    Return an input for the relative change of the path's length that a tilt causes.
 
-    The change is θ²/2 minus its mean θ_lim²/6. The angle θ is uniform over 0 … `limit_rad`, so
-    the variance of θ²/2 is θ_lim⁴/45. If a ball crosses both beams at the same height, the path
-    is longer by θ²/2. If the beams are aligned, a ball on a tilted path crosses the two beams
-    at different heights. Then its path is shorter by the same amount. At 1° this error is 2e-4
-    of the speed. The rig's `off_centre` limits the error to 2·(off_centre/d)².
+    For a tilt angle θ, the change is θ²/2 minus the mean of θ²/2. This mean is θ_lim²/6. The
+    angle θ is uniform over 0 … θ_lim (`limit_rad`), so the variance of θ²/2 is θ_lim⁴/45. If a
+    ball crosses both beams at the same height, its tilted path is longer by the relative amount
+    θ²/2. If the beams are aligned, a ball on a tilted path crosses the two beams at different
+    heights. The path of a ball that crosses the aligned beams at different heights is shorter
+    by the same relative amount θ²/2. For a tilt of 1° the error is 2e-4 of the speed. The rig
+    states `off_centre`, the largest distance of a ball from the middle of the beam. With the
+    gate spacing d, the error of the path is at most 2·(off_centre/d)².
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
 
@@ -142,12 +155,14 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     """
     Return an input for the difference between a ball's half chords at the two beams [m].
 
-    Each beam has a distance y from the ball's axis. y is uniform over ± `off_centre_m`, and at
-    most the radius R. The half chord √(R² − y²) is shorter than R by R − √(R² − y²).
+    A chord is the part of a beam's line that is inside the ball. Let y be the distance between
+    a beam and the ball's axis. y is uniform over ± `off_centre_m`, and at most the radius R.
+    The half chord is √(R² − y²), so it is shorter than the radius by R − √(R² − y²).
 
-    The difference counts as shared. If bodies cross at a different height each time, the
-    scatter of the speeds shows the error anyway. A fixed launcher repeats the same height, and
-    then more shots do not reduce the error.
+    The error budget treats the error from the chords as a shared error, equal in all shots. If
+    the bodies cross the beams at a different height in each shot, the scatter of the speeds
+    already includes this error. With a fixed launcher, the body crosses the beams at the same
+    height in each shot. In this case more shots do not reduce the error.
     """
     r = min(off_centre_m / radius_m, 1.0)
     width = radius_m * (1 - math.sqrt(1 - r * r))
@@ -156,7 +171,7 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
 
 
 def mean_chord(quantity: Input) -> float:
-    """Return a ball's mean chord at a beam, divided by the diameter of the ball."""
+    """Return a ball's mean length at a beam (chord), divided by the ball's diameter."""
     r = quantity.ratio
     return (math.sqrt(1 - r * r) + (math.asin(r) / r if r else 1.0)) / 2
 
@@ -192,7 +207,7 @@ class Contribution:
 
     @property
     def u_out(self) -> float:
-        """Standard uncertainty of the result from this input alone."""
+        """Standard uncertainty of the result if only this input is uncertain."""
         return abs(self.sensitivity) * self.input.u
 
 
@@ -202,7 +217,7 @@ def combined_uncertainty(contributions: Iterable[Contribution]) -> float:
 
 
 def effective_dof(contributions: Iterable[Contribution]) -> float:
-    """Return the effective degrees of freedom (Welch–Satterthwaite, GUM eq. G.2b)."""
+    """Return the effective degrees of freedom by Welch and Satterthwaite (GUM formula G.2b)."""
     contributions = tuple(contributions)
     total = combined_uncertainty(contributions)
     if total == 0:
@@ -215,7 +230,7 @@ def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
     """
     Return the coverage factor t_p(ν) for a two-sided interval (GUM table G.2).
 
-    For ν = ∞ it is the coverage factor of a normal distribution.
+    For ν = ∞ the result is the coverage factor of a normal distribution.
     """
     upper = (1 + probability) / 2
     special = scipy.special
@@ -273,7 +288,7 @@ class Budget:
 
     @property
     def noticeable(self) -> tuple[Contribution, ...]:
-        """The contributions that are large enough to change a digit of the uncertainty."""
+        """All contributions that are large enough to change a digit of the uncertainty."""
         return tuple(c for c in self.contributions if not self.share(c) < LEAST_SHARE)
 
     def share(self, contribution: Contribution) -> float:
@@ -285,7 +300,7 @@ BOUNCE = "bounce"
 
 
 def spacing_input(rig: Rig) -> Input:
-    """Return the distance between the gates, calibrated or stated, as an input."""
+    """Return an input for the gate spacing, either calibrated or stated by the rig."""
     calibrated = rig.calibration.spacing
     if calibrated is None:
         return rectangular("gate spacing", rig.gates.spacing_tolerance_m, unit="m")
@@ -295,7 +310,7 @@ def spacing_input(rig: Rig) -> Input:
 
 def trip_inputs(rig: Rig) -> tuple[Input, ...]:
     """
-    Return one input for each gate's trip position in the beam.
+    Return one input for each gate: the position in the beam at which the gate trips.
 
     The result is empty if the calibrated spacing already includes the trip positions.
     """
@@ -307,7 +322,11 @@ def trip_inputs(rig: Rig) -> tuple[Input, ...]:
 
 
 def rate_input(rig: Rig) -> Input:
-    """Return the counter's relative frequency error, calibrated or stated, as an input."""
+    """
+    Return an input for the counter's relative frequency error.
+
+    The value comes from a calibration, or from the value that the rig states.
+    """
     calibrated = rig.calibration.clock
     if calibrated is None:
         return rectangular("clock rate", rig.clock.rate_tolerance)
@@ -315,7 +334,11 @@ def rate_input(rig: Rig) -> Input:
 
 
 def latency_input(rig: Rig) -> Input:
-    """Return the difference of the sensors' delays, calibrated or stated, as an input."""
+    """
+    Return an input for the difference between the delays of the two sensors.
+
+    The value comes from a calibration, or from the value that the rig states.
+    """
     calibrated = rig.calibration.latency
     if calibrated is None:
         return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
@@ -325,8 +348,9 @@ def latency_input(rig: Rig) -> Input:
 
 def bounce_inputs(bounce_s: float) -> tuple[Input, ...]:
     """
-    Return an input for the timing error that bounce and late lines cause.
+    Return an input for the timing error that bouncing edges and late lines cause.
 
-    `bounce_s` is its standard uncertainty [s]. If it is 0, the result is empty.
+    `bounce_s` is the standard uncertainty of the timing error [s]. If `bounce_s` is 0, the
+    result is empty.
     """
     return (normal(BOUNCE, bounce_s, nature="random", unit="s"),) if bounce_s > 0 else ()

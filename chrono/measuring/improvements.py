@@ -1,7 +1,8 @@
 """Find the improvement of a rig that reduces the uncertainty most.
 
-The inputs of the error budget are in groups. This file finds the group with the largest effect,
-and a way to reduce its uncertainty.
+The inputs of the error budget are divided into groups, such as gate spacing and tilt. This file
+finds the group of inputs with the largest effect, and a way to reduce the uncertainty of this
+group.
 """
 
 import math
@@ -69,9 +70,10 @@ class Way(Enum):
 @dataclass(frozen=True)
 class Advice:
     """
-    A way to reduce the uncertainty, and its target.
+    A way to reduce the uncertainty, and a target value for the user.
 
-    The target is a length [m] or an angle [rad]. It is NaN if the way has no number.
+    The target is a length [m] or an angle [rad]. The target is NaN if this way to reduce the
+    uncertainty needs no number.
     """
 
     way: Way
@@ -116,13 +118,13 @@ class Improvement:
 
 
 def input_group(contribution: Contribution) -> str:
-    """Return the group of a contribution, or the contribution's name if it has no group."""
+    """Return the group of a contribution, or the contribution's name if there is no group."""
     name = contribution.name
     return next((group for group in GROUPS if name.startswith(group)), name)
 
 
 def group_shares(contributions: tuple[Contribution, ...]) -> dict[str, float]:
-    """Return each group's share of the combined variance, with the largest share first."""
+    """Return each input group's share of the combined variance, the largest share first."""
     variance = dict.fromkeys(GROUPS, 0.0)
     for contribution in contributions:
         group = input_group(contribution)
@@ -142,7 +144,8 @@ def improvements(
     """
     Return the possible improvements, with the most effective group of inputs first.
 
-    A group is more effective if U95 is smaller after the group's uncertainty is halved.
+    To compare the groups, the function halves the uncertainty of each group. The most effective
+    group is the group that then gives the smallest U95.
 
     Parameters
     ----------
@@ -168,9 +171,10 @@ def farther_gates(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> Improvement:
     """
-    Return the improvement by a gate spacing that is twice as large.
+    Return the improvement for a gate spacing that is twice as large.
 
-    A larger spacing reduces all groups except tilt and clock rate.
+    A larger gate spacing reduces the effect of all groups of inputs, except tilt and clock
+    rate.
     """
     advice, changed = _farther_gates(model)
     U95_mps = changed.U95(speed_mps, edges_used)  # noqa: N806
@@ -258,7 +262,7 @@ def _straighter_path(model: SpeedModel) -> tuple[Advice, SpeedModel]:
 
 
 def _closer_chords(quantity: Input, part: float) -> Input:
-    """Return the chords of a body whose axis passes closer to the beams."""
+    """Return an input for the chords of a ball whose axis passes closer to the beams."""
     off_centre_m = quantity.ratio * quantity.radius_m
     return chords(quantity.name, quantity.radius_m, part * off_centre_m)
 

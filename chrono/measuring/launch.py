@@ -1,7 +1,7 @@
-"""Describe a launch, from which falls, flights, stops and energies are computed.
+"""Describe a launch; other modules use it to compute falls, flights, stops and energies.
 
-A launch has a speed, a body and the air. Its speed is either a stated speed, or the expected
-speed of the next shot of a measured series.
+A launch consists of a speed, a body and the air. The speed of a launch is either a stated
+speed, or the expected speed of the next shot of a measured series.
 """
 
 import math
@@ -78,7 +78,7 @@ class Launch:
 
 @dataclass(frozen=True)
 class RefusedLaunch:
-    """A launch that has no result, and the reason."""
+    """A launch for which no result could be computed, and the reason."""
 
     launch: Launch
     reason: str
@@ -110,7 +110,11 @@ def each_launch(
 
 
 def speed_value(values: Mapping[str, float]) -> float:
-    """Return the speed from a model's values [m/s], or compute it from the kinetic energy."""
+    """
+    Return the speed [m/s] from a model's values.
+
+    If the values contain a kinetic energy, the function computes the speed from this energy.
+    """
     if ENERGY in values:
         return math.sqrt(2 * values[ENERGY] / values[MASS])
     return values[SPEED] + values.get(SHOT_TO_SHOT, 0.0)

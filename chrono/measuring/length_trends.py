@@ -1,15 +1,18 @@
 """Check whether measured body lengths grow with speed, or drift from shot to shot.
 
 The real length of a body does not change. Some sensors react more slowly to light than to dark.
-Some slow sensors have a threshold that is not at half the light. With these sensors the
-blocking time is too long by a time s, so the measured length grows by v·s. A drifting threshold
-moves both ends of the measured length. To find both effects, a line is fitted to the lengths by
-weighted least squares, with a separate mean for each kind of body. Student's t shows if the
-slope is larger than chance explains. The effects that the rig allows (delays, slope, drag,
-bodies off their middle) are added to the effect of chance. If the delays of the gates differ by
-δ, the speeds are wrong, and the lengths at both gates change by v·δ·ℓ/d. So if the length grows
-at one gate, the cause may be the other gate. Delays that are equal at all four edges have no
-effect.
+Some slow sensors have a threshold that is not at half of the full light. A sensor of one of
+these kinds makes the blocking time too long by a time s. At the speed v, the measured length is
+then too long by v·s. If the switching threshold of a sensor drifts from shot to shot, both ends
+of the measured length move. To find a growth with the speed or a drift from shot to shot, the
+module fits a line to the measured lengths. The fit uses weighted least squares, and a separate
+mean for each kind of body. Student's t test shows if the slope of this line is larger than
+chance can explain. To the effect of chance, the module adds the effects that the rig allows:
+delays, slope of the path, drag, and bodies that cross the beam off their middle. Let d be the
+gate spacing and ℓ the body length. If the delays of the gates differ by δ, the speeds v are
+wrong, and the lengths at both gates change by v·δ·ℓ/d. So if the measured length grows at one
+gate, the other gate may be the cause. Delays that are equal at all four edges do not change the
+measured length.
 """
 
 import math
@@ -29,15 +32,16 @@ LOOKS = 4
 equally among the checks (Bonferroni).
 """
 LEAST_DOF = 4
-"""With fewer degrees of freedom, the computed scatter may be wrong by a factor of four."""
+"""Smallest number of degrees of freedom. With fewer degrees of freedom, the computed scatter
+may be wrong by a factor of four."""
 BLURRED = 0.1
-"""Largest part of the variance of the speeds that measurement errors may cause. If the part is
-larger, growth of the length is not reported.
+"""Largest part of the variance of the speeds that measurement errors may cause. If measurement
+errors cause a larger part, the program does not report a growth of the length.
 """
 
 
 class Trend(StrEnum):
-    """The variable on which the measured length may depend."""
+    """The variable with which the measured length may change."""
 
     SPEED = "speed"
     TIME = "time"
@@ -71,15 +75,16 @@ class LengthTrend:
 
     @property
     def seen(self) -> bool:
-        """True if chance and the rig's uncertainty cannot explain the change."""
+        """True if chance and the rig's uncertainty cannot explain the change of the length."""
         return abs(self.slope) > self.U_slope
 
 
 def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
     """
-    Return the trends to report.
+    Return only those trends that the program should report to the user.
 
-    Growth with the speed is reported only for the gate with the largest growth.
+    The length may grow with the speed at both gates. The program reports only the gate with the
+    largest growth.
     """
     seen = [each for each in trends if each.seen]
     grows = [each for each in seen if each.trend is Trend.SPEED]
@@ -90,7 +95,7 @@ def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
 @dataclass(frozen=True)
 class SeenLengths:
     """
-    Lengths of clean shots at one gate, and the changes that the rig's uncertainty allows.
+    Body lengths of clean shots at one gate, and the changes that the rig's uncertainty allows.
 
     Attributes
     ----------
@@ -175,7 +180,7 @@ class _Fit:
 
 
 def _fit(seen: SeenLengths, x: Floats, group: Places) -> _Fit | None:
-    """Fit one slope, with a separate mean for each group."""
+    """Fit one slope to the lengths of all shots, with a separate mean for each group."""
     groups, place = np.unique(group, return_inverse=True)
     dof = len(x) - len(groups) - 1
     if dof < LEAST_DOF:

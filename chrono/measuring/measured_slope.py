@@ -1,11 +1,12 @@
 """Compute the pull of gravity along the path from the four edge times of each shot.
 
-A body that gains speed blocks gate B for a shorter time than gate A. The acceleration a follows
-from the transit Δ of the front over the distance d and from the blocking times t_A and t_B. The
-body's length ℓ is not needed: ℓ = t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). The
-pull is this acceleration after a correction for drag. Chords, and gates that trip at different
-places, also change the blocking times. These effects limit the accuracy, and more shots do not
-improve it.
+A body that gains speed blocks gate B for a shorter time than gate A. The acceleration a comes
+from the gate spacing d, the transit Δ of the body's front, and the blocking times t_A and t_B.
+The body's length ℓ may be unknown, because both gates measure the same length: ℓ = t_A·(d/Δ −
+aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). The pull of gravity is the acceleration a after a
+correction for drag. The blocking times also change if a ball crosses the beams off its middle,
+or if the gates trip at different places. Both effects limit the accuracy of the pull, and more
+shots do not improve this accuracy.
 """
 
 import math
@@ -20,15 +21,16 @@ LEAST_SHOTS = 3
 RISK = 0.005
 """Risk that scatter from shot to shot leads to the rejection of a correct slope."""
 OF_BOUNDS = 2.6
-"""Coverage factor for the part that does not scatter. The risk is about the same, and the
-interval includes nearly all possible values of this part.
+"""Coverage factor for the part of the uncertainty that is the same in all shots. With this
+factor the risk is about the same as `RISK`, and the interval includes nearly all possible
+values of this part.
 """
 
 
 @dataclass(frozen=True)
 class MeasuredSlope:
     """
-    The pull of gravity along the path, as measured and as the rig states it.
+    The pull of gravity along the path: the measured value and the value that the rig states.
 
     Attributes
     ----------
@@ -53,21 +55,27 @@ class MeasuredSlope:
         """
         True if the measured pull contradicts the pull that the rig states.
 
-        Chance and the rig's tolerance then cannot explain the difference.
+        If the result is True, chance and the rig's tolerance cannot explain the difference
+        between the two pulls.
         """
         return abs(self.pull_mps2 - self.stated_mps2) > self.U_mps2 + self.tolerance_mps2
 
     @property
     def is_of_a_slope(self) -> bool:
-        """True if a slope can cause this pull; if not, the gates see different body lengths."""
+        """
+        True if a slope of the path can cause the measured pull of gravity.
+
+        If the result is False, the two gates measure different lengths of the same body.
+        """
         return abs(self.pull_mps2) - self.U_mps2 <= abs(self.free_mps2)
 
     @property
     def slope_rad(self) -> float:
         """
-        The slope that causes this pull [rad].
+        The slope of the path [rad] that causes the measured pull of gravity.
 
-        If the path may be exactly level, straight down or straight up, it is this slope.
+        If the measured pull allows a path that is exactly level, straight down or straight up,
+        the result is the slope of this exact path.
         """
         sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2
         if abs(sine) <= u:
@@ -86,7 +94,7 @@ def measured_slope(
     stated: tuple[float, float, float],
 ) -> MeasuredSlope | None:
     """
-    Return the pull of gravity that clean shots show, or None for fewer than three shots.
+    Return the pull of gravity computed from clean shots, or None for fewer than three shots.
 
     Parameters
     ----------

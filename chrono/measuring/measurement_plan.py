@@ -1,6 +1,7 @@
 """Plan a measurement: compute a speed's error budget, and find rigs with a small enough error.
 
-Each result is computed once and does not change. The text and JSON outputs only show it.
+The module computes each result once, and the result does not change later. The text and JSON
+outputs only show the result.
 """
 
 import itertools
@@ -41,7 +42,7 @@ _PROBES = 24
 @dataclass(frozen=True)
 class PlanOption:
     """
-    One way to build the rig.
+    One way to build the rig, and its uncertainty.
 
     Attributes
     ----------
@@ -80,9 +81,9 @@ def plan_options(
     model: SpeedModel, speed_mps: float, within: float, edges_used: int = EdgesUsed.BOTH
 ) -> tuple[PlanOption, ...]:
     """
-    Return all combinations of spacing, tick and clock.
+    Return all combinations of gate spacing, tick and clock.
 
-    The combinations that reach the wanted error come first.
+    The list begins with the combinations that reach the wanted error.
 
     Parameters
     ----------
@@ -111,7 +112,7 @@ def plan_options(
 def leading_group(
     model: SpeedModel, speed_mps: float, edges_used: int = EdgesUsed.BOTH
 ) -> tuple[str, float]:
-    """Return the group of inputs with the largest share of the variance, and its share."""
+    """Return the group of inputs with the largest share of the variance, and this share."""
     shares = group_shares(
         model.contributions(model.board_transit(speed_mps, edges_used), edges_used)
     )
@@ -124,9 +125,9 @@ def highest_speed(
     """
     Return the highest speed [m/s] at which the rig's relative U95 is small enough.
 
-    The relative U95 has a minimum at some speed. For slower bodies the uncertainty of the slope
-    matters more, and for faster bodies the uncertainty of the timing matters more. The result
-    is at most the speed at which the transit is one tick long.
+    At one speed the relative U95 is smallest. For slower bodies the uncertainty of the slope
+    matters more, and for faster bodies the uncertainty of the timing matters more. The returned
+    speed is never higher than the speed at which the transit is one tick long.
 
     Returns
     -------
@@ -164,7 +165,11 @@ def error_curve(
 
 
 def round_values(lowest: float, highest: float) -> Floats:
-    """Return the lowest and highest value, and the steps 1, 2, 5, 10, 20, … between them."""
+    """
+    Return the lowest value, the round values 1, 2, 5, 10, 20, … and the highest value.
+
+    The result contains only round values between the lowest and the highest value.
+    """
     decades = np.arange(np.floor(np.log10(lowest)), np.ceil(np.log10(highest)) + 1)
     steps = np.multiply.outer(10.0**decades, (1.0, 2.0, 5.0)).ravel()
     between = steps[(steps > 1.001 * lowest) & (steps < 0.999 * highest)]
@@ -344,21 +349,30 @@ def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
 
 
 def edges_timed(rig: Rig) -> EdgesUsed:
-    """Return the edges used for timing: only leading edges if lines may have no level."""
+    """
+    Return the edges that the rig uses for timing.
+
+    If the lines of the board may have no gate level, the rig uses only leading edges.
+    """
     return EdgesUsed.BOTH if rig.lines.has_levels else EdgesUsed.LEAD
 
 
 def _improvements(
     rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
 ) -> tuple[Improvement, ...]:
-    """Return one improvement for each group, and always include a wider gate spacing."""
+    """Return one improvement for each group of inputs, and also a larger gate spacing."""
     found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
     wider = farther_gates(model, speed_mps, edges_used)
     return found if wider.advice in [i.advice for i in found] else (*found, wider)
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
-    """Return the error curve over the speed window, extended to the highest suitable speed."""
+    """
+    Return the error curve for the speeds that the rig expects.
+
+    If the error is small enough at higher speeds, the curve also includes these speeds, up to
+    `STRETCH` times the rig's fastest speed.
+    """
     window, unit = rig.window, rig.speed_unit
     met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
     ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]

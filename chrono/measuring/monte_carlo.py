@@ -1,7 +1,8 @@
 """Compute uncertainties by random trials (Monte Carlo), to check the first-order results.
 
-The trials follow the adaptive procedure of JCGM 101:2008, 7.9. The check follows clause 8. The
-number of trials is limited. The same seed gives the same result.
+The trials follow the adaptive procedure of JCGM 101:2008, 7.9. The comparison with the
+first-order result follows clause 8 of JCGM 101. The number of trials has an upper limit. The
+same seed of the random numbers always gives the same result.
 """
 
 import math
@@ -24,8 +25,8 @@ shape (trials,).
 MAX_TRIALS = 5_000_000
 _LEAST_BATCH = 10_000
 _LEAST_BATCHES = 10
-"""With the standard's rule alone, the trials may stop by chance after two batches. More batches
-show the spread between batches.
+"""Smallest number of batches of trials. With only the rule of JCGM 101, the trials may stop by
+chance after two batches. More batches show how much the results of the batches differ.
 """
 _VALIDATION_REFINEMENT = 5
 """Trials continue until the result is stable to a fifth of the tolerance (JCGM 101, 8.2)."""
@@ -166,10 +167,11 @@ def simulate_shot(
     max_trials: int = MAX_TRIALS,
 ) -> MonteCarlo:
     """
-    Simulate a shot many times with the speed formula itself, not with its linear form.
+    Simulate a shot many times with the speed formula itself, not with a linear formula.
 
-    Trials continue until the result is stable to a fifth of the numerical tolerance of u. This
-    is needed to validate the first-order result (JCGM 101, 8.2).
+    The trials continue until the result is stable to a fifth of the numerical tolerance of the
+    uncertainty u. A result with this accuracy is needed to validate the first-order result
+    (JCGM 101, 8.2).
     """
     inputs = [c.input for c in model.contributions(transit_s, edges_used)]
     return monte_carlo(
@@ -224,9 +226,9 @@ def simulated_speed(
 
 def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> Validation:  # noqa: N803
     """
-    Compare the interval estimate ± U with the Monte Carlo interval.
+    Compare the interval from estimate − U to estimate + U with the Monte Carlo interval.
 
-    The intervals agree if they are equal to `digits` digits of the uncertainty.
+    The two intervals agree if their ends are equal to `digits` digits of the uncertainty.
     """
     tolerance = numerical_tolerance(trials.u, digits)
     d_low = abs(estimate - U - trials.low)
@@ -238,7 +240,8 @@ def numerical_tolerance(u: float, digits: int) -> float:
     """
     Return the numerical tolerance δ of an uncertainty u (JCGM 101, 7.9.2).
 
-    It is δ = ½·10^l if u = c·10^l and c is an integer with `digits` digits.
+    Write the uncertainty as u = c·10^l, so that c is an integer with `digits` digits. The
+    tolerance is then δ = ½·10^l.
     """
     exponent = int(f"{u:.{digits - 1}e}".split("e")[1]) - (digits - 1)
     return 0.5 * 10.0**exponent
@@ -252,7 +255,12 @@ def _summary(values: Floats, probability: float) -> Floats:
 
 
 def _has_settled(summaries: Floats, digits: int, refinement: float) -> bool:
-    """Check if twice the standard deviation of each averaged value is within the tolerance."""
+    """
+    Check if the averaged results of the trials are stable.
+
+    The results are stable if twice the standard deviation of each averaged result is within the
+    tolerance.
+    """
     spread = summaries.std(axis=0, ddof=1) / math.sqrt(len(summaries))
     u = float(summaries[:, 1].mean())
     if u == 0:

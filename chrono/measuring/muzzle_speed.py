@@ -1,9 +1,10 @@
 """Compute the speed at the launcher's mouth from the speed at the gates.
 
-The computation uses the body, the air and the distance from the rig. The drag of a smooth
-sphere depends on the Reynolds number along the path. Above a Reynolds number of 2e5 the drag
-crisis may or may not have begun, and the result includes both cases. If the path has a slope,
-the effect of gravity from the mouth to the gates is included.
+For this computation, the rig states the body, the air and the distance from the mouth to the
+gates. The drag of a smooth sphere depends on the Reynolds number along the path. Above a
+Reynolds number of 2e5 the drag may have fallen suddenly (the drag crisis). The result includes
+both cases, with and without this fall. If the path has a slope, the result includes the effect
+of gravity from the mouth to the gates.
 """
 
 import math
@@ -38,8 +39,8 @@ FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
 CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
-"""Logarithms of the speed on the path divided by the speed at the gates. The ratio is at most
-1000.
+"""Logarithms of the ratio: speed on the path divided by speed at the gates. The largest ratio
+is 1000.
 """
 
 
@@ -83,12 +84,12 @@ class MuzzleSpeed:
 
     @property
     def in_crisis(self) -> bool:
-        """True if the drag crisis may have occurred between the mouth and the gates."""
+        """True if the drag may fall suddenly (drag crisis) between the mouth and the gates."""
         return self.reynolds > CRISIS_REYNOLDS and not self.is_flat
 
     @property
     def source(self) -> str:
-        """Literature source of the drag coefficient."""
+        """The publication from which the drag coefficient comes."""
         if self.is_flat:
             return FLAT_SOURCE
         return CRISIS_SOURCE if self.in_crisis else SOURCE
@@ -101,9 +102,9 @@ _STEPS = 400
 @dataclass(frozen=True)
 class _Way:
     """
-    Speed and drag at distances [m] from the gates back to the mouth.
+    Speed and drag at several distances [m] from the gates, back to the launcher's mouth.
 
-    Each speed is the logarithm of the speed divided by the speed at the gates.
+    A speed on the path is stored as a logarithm: ln(speed on the path / speed at the gates).
     `acceleration_mps2` is the acceleration by gravity along the path.
     """
 
@@ -117,20 +118,24 @@ class _Way:
         """
         Return the logarithm of a speed ratio at a distance before the gates.
 
-        The ratio is the speed at this place divided by the speed at the gates.
+        The ratio is the speed at this distance divided by the speed at the gates.
         """
         return float(np.interp(distance_m, self.back_m, self.log_ratios, right=math.inf))
 
     def speed(self, distance_m: float) -> float:
-        """Return the speed at a distance before the gates [m/s]; inf if no speed is enough."""
+        """
+        Return the speed [m/s] at a distance before the gates.
+
+        The result is inf if the body could not reach the gates at any speed.
+        """
         return self.gates_mps * math.exp(self.log_ratio(distance_m))
 
     def kappa(self, distance_m: float) -> float:
-        """Return the drag constant κ at a distance before the gates [1/m]."""
+        """Return the drag constant κ [1/m] at a distance before the gates."""
         return float(np.interp(distance_m, self.back_m, self.kappa_per_m))
 
     def growth(self, distance_m: float) -> float:
-        """Return the growth of the speed per distance, from the gates to the mouth [1/s]."""
+        """Return the growth of the speed per distance toward the mouth [1/s]."""
         speed = self.speed(distance_m)
         return self.kappa(distance_m) * speed - self.acceleration_mps2 / speed
 
@@ -279,7 +284,8 @@ def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats
     """
     Return a function that computes a drag coefficient from the Reynolds number.
 
-    It is the lowest (`branch` 0) or the highest (`branch` 1) possible coefficient.
+    For `branch` 0 the returned function computes the lowest possible drag coefficient. For
+    `branch` 1 the returned function computes the highest possible drag coefficient.
     """
     if is_flat:
         return lambda reynolds: np.full_like(reynolds, body.drag_coefficient)
@@ -287,7 +293,7 @@ def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats
 
 
 def _way(speed_mps: float, coefficient: Callable[[Floats], Floats], body: Ball) -> _Way:
-    """Compute the speed and the drag from the gates back to the mouth, on a level path."""
+    """Compute the speed and the drag along a level path, from the gates back to the mouth."""
     reynolds = body.reynolds(speed_mps) * np.exp(_LOG_RATIO)
     kappa = coefficient(reynolds) * body.drag_per_coefficient_m
     slices = np.diff(_LOG_RATIO) * (1 / kappa[1:] + 1 / kappa[:-1]) / 2
@@ -304,9 +310,9 @@ def _sloped_way(
     drag: float,
 ) -> _Way:
     """
-    Compute the speed and the drag from the gates back to the mouth, on a path with a slope.
+    Compute the speed and the drag along a path with a slope, from the gates back to the mouth.
 
-    If the body was at rest on the path, the values before this point are NaN.
+    If the body was at rest at some point of the path, the values before this point are NaN.
     """
     table_mps = np.geomspace(1e-2, max(1e3 * speed_mps, 1.0), 2000)
     per_m = body.drag_per_coefficient_m * drag
@@ -332,10 +338,10 @@ def _sloped_contributions(
     pull_u_mps2: float,
 ) -> list[Contribution]:
     """
-    Return the contributions to the speed at the mouth, for a path with a slope.
+    Return the contributions to the uncertainty of the speed at the mouth, for a sloped path.
 
-    The sensitivities are found by small changes of the inputs. The contribution of the speed at
-    the gates is the first.
+    To find the sensitivities, the function makes a small change to each input. The first
+    contribution comes from the speed at the gates.
     """
     faster = back(1)
     at_mouth, small = faster.speed(distance_m), 1e-3
@@ -356,9 +362,9 @@ def _contributions(
     way: _Way, distance_m: float, distance_tolerance_m: float, at_gates: Input, body: Ball
 ) -> list[Contribution]:
     """
-    Return the contributions to the speed at the mouth, for a level path.
+    Return the contributions to the uncertainty of the speed at the mouth, for a level path.
 
-    The contribution of the speed at the gates is the first.
+    The first contribution comes from the speed at the gates.
     """
     at_mouth, kappa = way.speed(distance_m), way.kappa(distance_m)
     by_speed = at_mouth / way.gates_mps * kappa / float(way.kappa_per_m[0])

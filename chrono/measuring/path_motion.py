@@ -1,20 +1,22 @@
-"""Turn a transit into the speed of the body's middle, midway between the gates.
+"""Compute the speed of the body's middle, midway between the gates, from a transit.
 
-Gravity and drag are included. Along the path v·dv/dx = a − κv². Here a is the pull of gravity
-along the slope, and κ is the drag constant. A transit Δ over the path d gives the mean speed
-V = d/Δ between two moments.
+The computation includes gravity and drag. For a speed v at a place x on the path, v·dv/dx = a −
+κv². In this formula a is the pull of gravity along the slope, and κ is the drag constant. A
+transit Δ over the path d gives the mean speed V = d/Δ between two moments.
 
-- With a steady pull and no drag, one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. For leading
-  edges the sign is +, because the body's middle is then half a length ℓ/2 before midway. For
-  trailing edges the sign is −. Two pairs give the mean of both v², which does not depend on ℓ.
-- With drag only, V is too low by the relative amount (κd)²/24. One pair of edges has another
-  relative error of κℓ/2.
+- With a steady pull and no drag, one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. The sign of aℓ
+  is + for leading edges, because the body's middle is then half a body length (ℓ/2) before the
+  point midway between the gates. The sign of aℓ is − for trailing edges. Two pairs of edges
+  give two values of v², and the mean of both values does not depend on the length ℓ.
+- With drag but without pull, the mean speed V is too low by the relative amount (κd)²/24. A
+  single pair of edges has an additional relative error of κℓ/2.
 - The speed depends on the square of the pull, so the variance of the slope is added to a².
-- Pull and drag together are solved exactly for bodies of many speeds. The correction for drag
-  is stored in a table over V, as a logarithm.
+- For pull and drag together, the module solves the motion exactly for bodies of many speeds. A
+  table over the mean speed V stores the correction for drag, as a logarithm.
 
-On a level path only the second item matters, and v is V times a factor. Then κ is the value for
-the body's speed midway. For a falling body κ depends on the Reynolds number along the path.
+On a level path only the errors from drag matter, and v is V times a factor. On a level path κ
+is the drag constant for the body's speed midway between the gates. For a falling body the drag
+constant κ depends on the Reynolds number along the path.
 """
 
 import math
@@ -64,8 +66,8 @@ LENGTH_TOLERANCE = 0.005
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
 _MOST_SPREAD = 0.02
-"""Largest relative correction of v² for the variance of the slope. It is also used for slower
-bodies.
+"""Largest relative correction of v² for the variance of the slope. The module uses this largest
+correction also for slower bodies.
 """
 _AIR_RELATIVE_U = 0.013
 """Relative standard uncertainty of displaced air divided by mass. Density and mass are known to
@@ -79,8 +81,8 @@ _FASTEST_MPS = 2000.0
 _STEPS = 12
 """Number of steps along the path. κ is constant in each step."""
 _SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
-"""Sign for each `EdgesUsed`. It is + if the body's middle is half a length behind the edge. It
-is − if the body's middle is half a length before the edge.
+"""Sign for each `EdgesUsed`. The sign is + if the body's middle is half a length behind the
+edge. The sign is − if the body's middle is half a length before the edge.
 """
 _CURVED = 1.04
 """Relative standard uncertainty of the square of a rectangular quantity. The mean of the square
@@ -134,7 +136,7 @@ class DragTable:
 @dataclass(frozen=True, eq=False)
 class PathMotion:
     """
-    The motion of one rig's body between its gates.
+    The motion of a body between the gates of one rig.
 
     Attributes
     ----------
@@ -172,7 +174,7 @@ class PathMotion:
 
     @classmethod
     def from_rig(cls, rig: Rig) -> "PathMotion":
-        """Create the motion from a rig's gates, slope, body, air and aim."""
+        """Create the model of the motion from a rig's gates, slope, body, air and aim."""
         body, gates = rig.body, rig.gates
         is_round = body.shape == "round" and gates.off_centre_m > 0
         chord = chords(CHORDS, body.diameter_m / 2, gates.off_centre_m) if is_round else None
@@ -199,12 +201,12 @@ class PathMotion:
 
     @property
     def path_m(self) -> float:
-        """Path from gate A to gate B [m]."""
+        """Length of the path from gate A to gate B [m]."""
         return self.spacing_m * self.path_factor
 
     @property
     def is_level(self) -> bool:
-        """True if the rig states no slope."""
+        """True if the rig does not state a slope, so the path counts as level."""
         return self.acceleration_mps2 == 0
 
     @property
@@ -221,7 +223,7 @@ class PathMotion:
         """
         Return the drag constant κ [1/m] for each speed.
 
-        The second result is the relative standard uncertainty of κ.
+        The function also returns the relative standard uncertainty of κ.
         """
         kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
         return kappa, np.interp(speed_mps, _SPEEDS_MPS, self.kappa_u)
@@ -270,9 +272,10 @@ class PathMotion:
 
     def expected_skew(self, mean_mps: Floats) -> Floats:
         """
-        Return the expected relative difference between the two transits, elementwise.
+        Return the expected relative difference of leading and trailing transit, elementwise.
 
-        It is half of (leading minus trailing transit), divided by their mean.
+        The relative difference is half of (leading minus trailing transit), divided by the mean
+        of the two transits.
         """
         table = self.tables[EdgesUsed.BOTH]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.skew))
@@ -304,9 +307,9 @@ class PathMotion:
         skew: float | None = None,
     ) -> tuple[Contribution, ...]:
         """
-        Return the contributions of pull, drag, chords and length to the speed [m/s].
+        Return the contributions of pull, drag, chords and length to the speed's uncertainty.
 
-        The arguments are the same as for `speed`, except the speed itself [m/s].
+        `speed_mps` is the speed [m/s]. All other arguments are the same as for `speed`.
         """
         mean, transit = np.array([mean_mps]), np.array([transit_s])
         shares = self.shares(mean, transit, edges_used, skew)
@@ -323,11 +326,11 @@ class PathMotion:
         return tuple(found)
 
     def length_share(self, edges_used: int) -> float:
-        """Return the change of v² per length of the body [m/s²]."""
+        """Return the change of the squared speed v² per metre of body length [m/s²]."""
         return float(_SIGNS[edges_used]) * self.acceleration_mps2
 
     def u(self, speed_mps: Floats, shares: Shares, mean_mps: Floats, edges_used: int) -> Floats:
-        """Return the combined relative standard uncertainty of `contributions`, elementwise."""
+        """Return the relative standard uncertainty from all `contributions` together."""
         parts = [shares.pull * (pull.u * self.free_mps2) for pull in self.pulls]
         parts.append(self.bend_u(mean_mps, edges_used))
         squared = np.sum(np.square(parts), axis=0)
@@ -342,8 +345,8 @@ class PathMotion:
         """
         Return the mean speed V [m/s] for a speed midway between the gates.
 
-        This function is the inverse of `speed`. If the speed is too slow to pass both gates,
-        return V of the slowest possible body.
+        This function is the inverse of `speed`. If a body of this speed cannot pass both gates,
+        return the mean speed V of the slowest body that passes both gates.
         """
         speed = np.atleast_1d(np.asarray(speed_mps, np.float64))
         least = 0.0 if self.is_level else self.tables[edges_used].mean_mps[0]
@@ -371,7 +374,7 @@ class PathMotion:
         return found[0], found[1]
 
     def with_drag_known(self, part: float) -> "PathMotion":
-        """Return the motion with only a part of the drag's uncertainty."""
+        """Return a copy of the motion in which the drag has only a part of its uncertainty."""
         return replace(self, kappa_u=self.kappa_u * part)
 
     def _bend(self, mean_mps: Floats, edges_used: int) -> Floats:
@@ -389,7 +392,7 @@ class PathMotion:
         """
         Return the three parts of v² that come from path, pull and length [m²/s²].
 
-        The arguments are the same as for `speed`, and the pull [m/s²].
+        `pull_mps2` is the pull [m/s²]. All other arguments are the same as for `speed`.
         """
         straight, pulled = mean_mps**2, (pull_mps2 * transit_s / 2) ** 2
         by_length = straight * 0 + _SIGNS[edges_used] * pull_mps2 * self.length_m
@@ -401,7 +404,7 @@ class PathMotion:
 
 
 def _drag(rig: Rig) -> tuple[Floats, Floats]:
-    """Return the drag constant κ [1/m] at the table's speeds, and its relative uncertainty."""
+    """Return the drag constant κ [1/m] at several speeds, and its relative uncertainty."""
     body, site = rig.body, rig.site
     ball = ball_in_air(
         body.diameter_m,
@@ -433,7 +436,7 @@ def pull_of(rig: Rig) -> tuple[float, float]:
 
 
 def _pulls(rig: Rig) -> tuple[Input, ...]:
-    """Return the uncertainties of the pull along the path, beginning with the slope."""
+    """Return the inputs for the pull's uncertainty; the first input is the slope."""
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     displaced, moved = air_of(rig)
     sine = path_acceleration(rig) / free_acceleration(rig)
@@ -474,8 +477,8 @@ def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
     """
     Return the tables of the correction for drag on a path with a slope.
 
-    Bodies of many speeds are simulated with drag. The result is compared with the formula for a
-    steady pull only.
+    The function simulates bodies of many speeds with drag. Then the function compares each
+    result with the formula for a steady pull without drag.
     """
     reach_m = motion.path_m + motion.length_m
     least = math.sqrt(abs(motion.acceleration_mps2) * reach_m)
@@ -493,7 +496,11 @@ def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, ...]:
-    """Return mean speed, logarithm of the effect of drag, and skew; NaN if the body stops."""
+    """
+    Return mean speed, logarithm of the effect of drag, and relative transit difference.
+
+    All results are NaN if the body stops before it has passed both gates.
+    """
     half, pull = motion.path_m / 2, motion.acceleration_mps2
     lead, trail = (
         _move(motion, _move(motion, speed_mps, middle - half)[0], 2 * half)[1]
@@ -512,7 +519,7 @@ def _move(motion: PathMotion, speed_mps: Floats, way_m: float) -> tuple[Floats, 
     """
     Return the speed after a distance, and the time for this distance.
 
-    For a negative distance, return the speed before this distance.
+    For a negative distance, return the speed at a place before the start.
     """
     pull, step = motion.acceleration_mps2, way_m / _STEPS
     time_s = np.zeros_like(speed_mps)

@@ -1,8 +1,9 @@
 """Compute the uncertainty of any model's results from the uncertainties of its quantities.
 
-The method includes the terms of first and second order of the GUM. Each quantity is changed by
-one standard uncertainty, up and down. So the model can be any function, such as a numerical
-integration. Random and shared parts are kept separate.
+The method uses the terms of first and second order in the guide to uncertainty (GUM). The
+module changes each quantity by one standard uncertainty, up and down. The module needs no
+derivatives, so the model can be any function, such as a numerical integration. The random part
+and the shared part of each uncertainty are separate results.
 """
 
 import math
@@ -27,7 +28,7 @@ Model = Callable[[Mapping[str, float]], Sequence[float]]
 """A function that takes the quantities' values by name and returns the results."""
 
 _ROUNDING = 1e-9
-"""Smaller relative changes are only rounding errors of the model."""
+"""A relative change below this value is only a rounding error of the model."""
 
 SHOT_TO_SHOT = "shot to shot"
 SPEED = "speed"
@@ -54,7 +55,7 @@ class Quantity:
 
     @property
     def U95(self) -> float:  # noqa: N802
-        """Half-width of the 95 % interval of the quantity itself."""
+        """Half-width of the 95 % interval of this quantity."""
         return propagate(lambda values: (values[self.name],), [self])[0].U95
 
 
@@ -77,7 +78,7 @@ class Estimate:
 
     @property
     def U95(self) -> float:  # noqa: N802
-        """Half-width of the 95 % interval."""
+        """Half-width of the 95 % interval of the result."""
         return self.uncertainty.U95
 
     @property
@@ -91,7 +92,7 @@ class Estimate:
         return self._u("shared")
 
     def of_mean(self, n: int) -> "Estimate":
-        """Turn the estimate for the next shot into the estimate for the mean of n shots."""
+        """Turn an estimate for the next shot into an estimate for the mean of n shots."""
         parts = [
             Contribution(part.input, part.sensitivity / math.sqrt(n + 1))
             if part.input.nature == "random"
@@ -106,7 +107,11 @@ class Estimate:
 
 
 def known(name: str, value: float, U95: float | None = None, unit: str = "") -> Quantity:  # noqa: N803
-    """Return a quantity with a normal distribution and ± U95; without U95 it is exact."""
+    """
+    Return a quantity with a normal distribution and ± U95.
+
+    If U95 is None, the quantity is exact.
+    """
     return Quantity(name, value, normal(name, (U95 or 0.0) / NORMAL_FACTOR, unit=unit))
 
 
@@ -114,9 +119,10 @@ def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
     """
     Return two quantities whose sum is the expected speed of the next shot of a series.
 
-    The first quantity is the mean with its shared uncertainty. The second quantity is 0, with
-    the random uncertainty of the next shot, s·√(1 + 1/n). If the shots' own random uncertainty
-    gives a wider interval, it is used instead of s.
+    The first quantity is the mean speed with its shared uncertainty. The second quantity has
+    the value 0 and the random uncertainty of the next shot, s·√(1 + 1/n). Here s is the
+    standard deviation of the shots. If the random uncertainty of the single shots gives a wider
+    interval than s, the function uses this uncertainty instead of s.
     """
     random = series.u_random_mean_mps * math.sqrt(series.n + 1)
     scatter = normal(SHOT_TO_SHOT, random, dof=series.random_dof, nature="random", unit="m/s")
@@ -183,9 +189,9 @@ def _sensitivities(
     up: Floats, down: Floats, middle: Floats, step: float, ends: bool
 ) -> list[float]:
     """
-    Return the sensitivities, computed from one step up and one step down.
+    Return the sensitivities of the results, from one step of a quantity up and one step down.
 
-    If `ends` is True, the larger of the two effects is used.
+    If `ends` is True, the function uses the larger effect of the two steps.
     """
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)

@@ -1,9 +1,10 @@
 """Describe the scatter of a setup's shots: standard deviation s, drift and outliers.
 
-The interval of s is given for all scatter, and for the launcher's part alone. The program
-suggests outliers to the user and never removes them. Rosner's test (generalised extreme
-studentised deviate) finds several outliers at once. With one candidate it is equal to Grubbs'
-test. (NIST e-Handbook 1.3.5.17.1 and 1.3.5.17.3.)
+The module computes two intervals of the standard deviation s: for the whole scatter, and for
+the launcher's part of the scatter alone. The program suggests outliers to the user and never
+removes them. Rosner's test (generalised extreme studentised deviate) finds several outliers at
+once. If there is only one candidate, Rosner's test is equal to Grubbs' test. (NIST e-Handbook
+1.3.5.17.1 and 1.3.5.17.3.)
 """
 
 import math
@@ -19,22 +20,24 @@ from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.series_statistics import Sample, mean_and_s, s_interval
 
 RISK = 0.03
-"""Risk of a false alarm in a series without outliers. Rosner's values are approximate, but the
-true risk stays below 5 %.
+"""Risk of a false alarm in a series without outliers. The limits of Rosner's test are
+approximate, but the true risk is below 5 %.
 """
 LEAST_VALUES = 5
-"""Smallest number of values. With fewer values the spread of the other values is unknown."""
+"""Smallest number of values for a test of outliers. With fewer values the spread of all values
+except the outlier is unknown."""
 CANDIDATE_SHARE = 5
-"""At most one value in five may be an outlier. More outliers would be a second kind of shot."""
+"""At most one value in five may be an outlier. If more values are far from the others, they are
+probably a second kind of shot."""
 MOST_CANDIDATES = 30
-"""Largest number of candidates for outliers. A longer list is not useful, and each candidate
-needs a pass over all values.
+"""Largest number of candidates for outliers. A longer list is not useful, and for each
+candidate the test must read all values again.
 """
 
 
 def suspicious(values: Floats, risk: float = RISK) -> list[int]:
     """
-    Return the positions of values that do not fit the others, the most distant value first.
+    Return the positions of possible outliers; the most distant value is the first.
 
     Parameters
     ----------
@@ -49,7 +52,7 @@ def suspicious(values: Floats, risk: float = RISK) -> list[int]:
 
 
 def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list[int]:
-    """Return the positions of outliers among the most distant values (Rosner 1983)."""
+    """Test the most distant values, and return the positions of outliers (Rosner 1983)."""
     n, found = len(values), 0
     places, statistics = extreme_deviates(values, candidates)
     for i, deviate in enumerate(statistics, 1):
@@ -59,7 +62,11 @@ def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list
 
 
 def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[float]]:
-    """Remove the most distant values one by one; return their positions and |x − x̄|/s."""
+    """
+    Remove the most distant values one by one.
+
+    For each removed value x, return its position and |x − x̄|/s.
+    """
     order = np.argsort(values, kind="stable")
     rest = values[order]  # the furthest value is at one end of the sorted values
     first = 0
@@ -79,19 +86,23 @@ def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[f
 
 
 def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
-    """Return the limit for the largest |x − x̄|/s of n normal values, at a given risk."""
+    """
+    Return the limit for the largest |x − x̄|/s of n values with a normal distribution.
+
+    `risk` is the probability that the largest |x − x̄|/s exceeds the limit by chance.
+    """
     t = float(scipy.special.stdtrit(n - 2, 1 - risk / (sides * n)))
     return (n - 1) * t / math.sqrt(n * (n - 2 + t * t))
 
 
 LEAST_FOR_SHAPE = 8
-"""Fewer shots do not show the shape of their distribution."""
+"""Smallest number of shots. With fewer shots the shape of their distribution is unknown."""
 
 
 @dataclass(frozen=True)
 class Drift:
     """
-    Change of the speed per shot, with its 95 % interval [m/s per shot].
+    Change of the speed from shot to shot, with its 95 % interval [m/s per shot].
 
     Attributes
     ----------
@@ -114,7 +125,9 @@ class Drift:
 @dataclass(frozen=True)
 class Scatter:
     """
-    Scatter of the shots of one setup; NaN if there are too few shots.
+    Scatter of the shots of one setup.
+
+    A value is NaN if there are too few shots to compute it.
 
     Attributes
     ----------
@@ -149,7 +162,7 @@ class Scatter:
 
 
 def scatter_of(sample: Sample) -> Scatter | None:
-    """Return the scatter of a sample, or None for fewer than two shots."""
+    """Return the scatter of a sample of shots, or None for fewer than two shots."""
     n = len(sample.speed_mps)
     if n < 2:
         return None
@@ -177,10 +190,10 @@ def _without(s: float, own: float) -> float:
 
 def drift_of(samples: Sequence[Sample]) -> Drift | None:
     """
-    Fit one common drift to several samples, each with its own mean speed.
+    Fit one common drift of the speed to several samples, each with its own mean speed.
 
-    The method is least squares. The result is None if fewer than two degrees of freedom are
-    left.
+    The drift comes from a least-squares fit. The result is None if the fit has fewer than two
+    degrees of freedom.
     """
     samples = [sample for sample in samples if len(sample.number)]
     dof = sum(len(sample.number) for sample in samples) - len(samples) - 1
@@ -201,11 +214,12 @@ def drift_of(samples: Sequence[Sample]) -> Drift | None:
 
 def normal_p(values: Floats) -> float:
     """
-    Test if the values have a normal distribution, and return Anderson and Darling's p-value.
+    Test if the values have a normal distribution; return the p-value (Anderson and Darling).
 
-    The result is NaN for few values and for equal values. Mean and s are estimated from the
-    values. The p-value follows D'Agostino and Stephens, Goodness-of-Fit Techniques (1986),
-    table 4.9. (scipy's own test is not used, because loading it takes longer than reading a
+    The result is NaN if there are too few values, or if all values are equal. The test
+    estimates the mean and the standard deviation s from the values. The formula of the p-value
+    is from D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9. (The function
+    does not use scipy's own test, because loading scipy's test takes longer than reading a
     recording.)
     """
     n = len(values)
@@ -222,7 +236,11 @@ def normal_p(values: Floats) -> float:
 
 
 def anderson_darling(values: Floats) -> float:
-    """Return Anderson and Darling's A² for a normal distribution (NIST e-Handbook 1.3.5.14)."""
+    """
+    Return the test value A² of Anderson and Darling for a normal distribution.
+
+    The formula is from NIST e-Handbook 1.3.5.14.
+    """
     n = len(values)
     mean, s = mean_and_s(values)
     z = np.sort((values - mean) / s)
@@ -231,8 +249,8 @@ def anderson_darling(values: Floats) -> float:
 
 
 LEAST_FOR_RATIO = 5
-"""With fewer shots the shape of the distribution is too uncertain. Then no interval of the
-ratio of two standard deviations is computed.
+"""With fewer shots the shape of the distribution is too uncertain. In this case the program
+computes no interval of the ratio of two standard deviations.
 """
 
 
@@ -240,7 +258,9 @@ def s_ratio_intervals(
     samples: Sequence[Floats], probability: float = COVERAGE
 ) -> dict[tuple[int, int], tuple[float, float]]:
     """
-    Return the interval of the ratio σ_second/σ_first for each pair that can be compared.
+    Return, for each pair of setups, the interval of the ratio σ_second/σ_first.
+
+    Pairs that cannot be compared are not in the result.
 
     Parameters
     ----------
@@ -286,7 +306,7 @@ def s_ratio_intervals(
 
 
 def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, float]:
-    """Return the logarithm of the variance, with Bonett's correction, and its error."""
+    """Return the logarithm of the variance with Bonett's correction, and the standard error."""
     n = len(values)
     spread = float(np.var(values, ddof=1)) * n / (n - z)
     return math.log(spread), math.sqrt((kurtosis - (n - 3) / n) / (n - 1))
@@ -294,9 +314,9 @@ def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, flo
 
 def trimmed_mean(values: Floats) -> float:
     """
-    Return the mean after the smallest and the largest values are left out (Bonett).
+    Return the mean without the smallest and the largest values (Bonett).
 
-    The part 1/(2·√(n − 4)) of the values is left out at each end.
+    At each end the function leaves out the part 1/(2·√(n − 4)) of the n values.
     """
     n = len(values)
     cut = min(int(n / (2 * math.sqrt(n - 4))), (n - 1) // 2)

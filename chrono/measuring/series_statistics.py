@@ -1,9 +1,11 @@
-"""Compute the statistics of a series of shots, from one recording or several pooled recordings.
+"""Compute the statistics of a series of shots, from one recording or from several recordings.
 
-The random part of the uncertainty decreases with √n, but the shared part does not. The terms
-mean, sample standard deviation s, range and median are used as in ISO 3534. In a pooled series,
-all recordings of one rig have the same shared part, and it counts once. The shared parts of
-different rigs are independent, and each shared part counts for its share of the shots.
+The random part of the mean's uncertainty decreases with the number n of shots, as 1/√n. More
+shots do not reduce the shared part. The terms mean, sample standard deviation s, range and
+median have the meaning that ISO 3534 defines. In a series from several recordings, all
+recordings of one rig have the same shared part of the uncertainty, and this shared part counts
+only once. The shared parts of different rigs are independent. For the mean of all shots, the
+weight of each rig's shared part is the rig's share of the shots.
 """
 
 import math
@@ -28,7 +30,7 @@ from chrono.measuring.error_budget import (
 @dataclass(frozen=True, eq=False)
 class Sample:
     """
-    The counted shots of one setup, in order.
+    The counted shots of one setup, in the order of the session.
 
     Attributes
     ----------
@@ -54,7 +56,9 @@ class Sample:
 @dataclass(frozen=True)
 class Series:
     """
-    Statistics of the counted shots of one setup; values that need more shots are NaN.
+    Statistics of the counted shots of one setup.
+
+    A value is NaN if there are too few shots to compute it.
 
     Attributes
     ----------
@@ -111,12 +115,16 @@ class Series:
 
     @property
     def k(self) -> float:
-        """Coverage factor U95/u of the mean, NaN if u is 0 or unknown."""
+        """Coverage factor U95/u of the mean. It is NaN if u is 0 or unknown."""
         return self.U95_mean_mps / self.u_mean_mps if self.u_mean_mps else math.nan
 
 
 def series_of(sample: Sample) -> Series | None:
-    """Return the statistics of a sample; a single shot keeps its own uncertainty."""
+    """
+    Return the statistics of a sample.
+
+    If the sample has only one shot, the mean has the uncertainty of this shot.
+    """
     series = series_statistics(
         sample.speed_mps, sample.u_random_mps, sample.u_shared_mps, sample.shared
     )
@@ -213,10 +221,11 @@ def of_several_parts(
     """
     Return the common statistics of all shots of several setups or several rigs.
 
-    The shots of each setup or rig are one part. The mean is the mean of the parts' means,
-    weighted by the number of shots. The random part comes from the scatter within the parts,
-    not from the differences between parts. The reason is that setups are meant to differ, and
-    that the errors of rigs are in the shared part.
+    The shots of each setup or rig form one group (a part of all shots). The mean of all shots
+    is the weighted mean of the group means. Each weight is the number of shots. The random
+    uncertainty of the mean comes from the scatter within each group, not from the differences
+    between groups. The differences between groups are not random: setups are meant to differ,
+    and the shared uncertainty already includes the errors of the rigs.
 
     Parameters
     ----------
@@ -259,8 +268,8 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """
     Return the random part of a mean's standard uncertainty, and its degrees of freedom.
 
-    It comes from s or from the shots' own uncertainty: the value with the wider interval is
-    used.
+    The random part comes from the standard deviation s or from the random uncertainty of the
+    single shots. The function uses the value that gives the wider interval.
 
     Parameters
     ----------
@@ -277,7 +286,7 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
 
 
 def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
-    """Scale the contributions to a shared part, so that their combined uncertainty is `u`."""
+    """Scale the shared contributions, so that their combined uncertainty is `u`."""
     whole = combined_uncertainty(shared)
     if not whole:
         return [Contribution(normal("shared", u), 1.0)]
@@ -286,7 +295,9 @@ def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]
 
 def mean_and_s(values: Floats) -> tuple[float, float]:
     """
-    Return the mean and the sample standard deviation (n − 1); NaN for too few values.
+    Return the mean and the sample standard deviation (with n − 1).
+
+    A result is NaN if there are too few values.
 
     The method is the corrected two-pass algorithm (Chan, Golub & LeVeque, The American
     Statistician 37 (1983) 242).
@@ -305,7 +316,7 @@ def mean_and_s(values: Floats) -> tuple[float, float]:
 
 
 def s_within_parts(parts: Sequence[Floats]) -> tuple[float, int]:
-    """Return the standard deviation within several parts, and its degrees of freedom."""
+    """Return the standard deviation within several groups, and its degrees of freedom."""
     spreads = [(mean_and_s(part)[1], len(part) - 1) for part in parts if len(part) > 1]
     dof = sum(n for _, n in spreads)
     return (math.sqrt(sum(n * s * s for s, n in spreads) / dof), dof) if dof else (math.nan, 0)
@@ -377,12 +388,13 @@ def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Co
 
 def pooled_series(samples: Sequence[Sample], rigs: Sequence[int]) -> Series:
     """
-    Return the common statistics of several samples of one setup.
+    Return the common statistics of several samples of the same setup.
 
-    The parameters are the same as for `pooled_sample`. The errors of several rigs are in the
-    shared part of the mean. These errors also cause differences between the means of the rigs,
-    so s of all shots would count the errors twice. For this reason the random part comes from
-    the scatter within each rig.
+    The parameters are the same as for `pooled_sample`. If several rigs measured the samples,
+    the shared uncertainty of the mean includes the errors of the rigs. The errors of the rigs
+    also cause differences between the means of the rigs, so the standard deviation s of all
+    shots would count these errors twice. For this reason the random uncertainty of the mean
+    comes only from the scatter within each rig.
     """
     whole = pooled_sample(samples, rigs)
     series = series_of(whole)

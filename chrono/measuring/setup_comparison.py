@@ -1,10 +1,11 @@
 """Check if one setup is faster or more repeatable than another setup.
 
-If a difference is not certain, compute the number of shots that could settle it. Each
-difference is judged twice. The first judgement includes a steady drift of the launcher
-(`drift_model`). The second judgement assumes that the launcher does not drift (Welch's test).
-Holm's method corrects for the number of pairs. If the setups are equal, at most one session in
-twenty has a false claim.
+If the data do not show which setup is faster, the module computes how many more shots could
+show it. The module judges each difference between two setups twice. The first judgement takes
+into account a steady drift of the launcher (`drift_model`). The second judgement assumes that
+the launcher does not drift (Welch's test). With several pairs of setups, Holm's method prevents
+additional false alarms. If all setups are equal, at most one session in twenty contains a false
+claim of a difference.
 """
 
 import math
@@ -36,7 +37,8 @@ MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
 """Risk that the true spread is larger than the spread used for planning."""
 _PLAUSIBLE = 0.8
-"""Coverage probability of the possible differences, if the difference is not settled."""
+"""Coverage probability of the interval of possible differences, if the data do not show which
+setup is faster."""
 _HALVINGS = 60
 """Number of steps to find the logarithm of a p-value with all its digits."""
 _LEAST_LOG_P = -30.0
@@ -75,16 +77,17 @@ class Difference:
 
     @property
     def t(self) -> float:
-        """Difference divided by its uncertainty, which is computed for equal setups."""
+        """Difference divided by its uncertainty for the case that the setups are equal."""
         return self.difference_mps / math.hypot(self.u_random_mps, self.u_rigs_mps)
 
     @property
     def p_value(self) -> float:
         """
-        The p-value of this pair alone: the risk for which the interval just includes zero.
+        The p-value of this pair alone, without a correction for other pairs.
 
-        If one rig measured both setups, this is the p-value of Student's t test. The reason is
-        that a difference of zero then has no shared part.
+        The p-value is the risk for which the interval of the difference just includes zero. If
+        one rig measured both setups, the p-value is the p-value of Student's t test, because a
+        difference of zero has no shared uncertainty from a common rig.
         """
         size = abs(self.difference_mps)
         if self.u_rigs_mps == 0:
@@ -103,22 +106,27 @@ class Difference:
 
     @property
     def u_shared_mps(self) -> float:
-        """Shared part of the uncertainty, from different rigs and from a common rig [m/s]."""
+        """
+        Shared part of the difference's uncertainty [m/s].
+
+        It includes the errors of different rigs and the errors of a common rig.
+        """
         return math.hypot(self.scale * self.difference_mps, self.u_rigs_mps)
 
     @property
     def U95_mps(self) -> float:  # noqa: N802
         """
-        Half-width of the interval of the difference [m/s].
+        Half-width of the interval of the difference between two setups [m/s].
 
-        For one pair, the coverage is 95 %. For several pairs it follows from Holm's method.
-        Random and shared half-widths are combined in quadrature, as for a mean.
+        For one pair of setups, the coverage is 95 %. For several pairs of setups, Holm's method
+        determines the coverage. The random and the shared half-width are added in quadrature,
+        as for a mean.
         """
         return _half_width(self.u_random_mps, self.dof, self.u_shared_mps, self.level)
 
     @property
     def settled(self) -> bool:
-        """True if the p-value and the interval both exclude a difference of zero."""
+        """True if both the p-value and the interval show that the difference is not zero."""
         return self.p_overall <= RISK and abs(self.difference_mps) > self.U95_mps
 
 
@@ -128,7 +136,7 @@ def _tail(t: float, dof: float) -> float:
 
 
 def _factor(dof: float, level: float) -> float:
-    """Return the coverage factor for a risk; the risk may be very small."""
+    """Return the coverage factor for a risk, also for a very small risk."""
     special, tail = scipy.special, level / 2
     return -float(special.ndtri(tail) if math.isinf(dof) else special.stdtrit(dof, tail))
 
@@ -141,7 +149,9 @@ def compare_series(
     first: Series, second: Series, u_rigs_mps: float = 0.0, scale: float | None = None
 ) -> Difference | None:
     """
-    Compare the means of two setups (Welch, Biometrika 34 (1947) 28; e-Handbook 1.3.5.3).
+    Compare the mean speeds of two setups.
+
+    The method is Welch's test (Biometrika 34 (1947) 28; e-Handbook 1.3.5.3).
 
     Parameters
     ----------
@@ -170,7 +180,7 @@ def compare_series(
 
 
 def rig_scale(*series: Series) -> float:
-    """Return the relative standard uncertainty that one rig gives to all its speeds."""
+    """Return the relative standard uncertainty that all speeds of one rig have in common."""
     return max(abs(s.u_shared_mean_mps / s.mean_mps) for s in series)
 
 
@@ -178,9 +188,9 @@ def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
     """
     Return the adjusted p-value and the risk level for each of several tests.
 
-    The method is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. The interval of a
-    test at its risk level excludes zero if, and only if, the adjusted p-value is at most
-    `RISK`.
+    The method is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. The risk level of a
+    test fits its adjusted p-value: the test's interval excludes zero exactly if the adjusted
+    p-value is at most `RISK`.
     """
     tests = len(p_values)
     found = [(math.nan, RISK)] * tests
@@ -194,7 +204,7 @@ def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
 
 
 def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]:
-    """Correct the p-values and the intervals of differences for the number of pairs."""
+    """Correct the p-values and intervals of all differences for the number of pairs (Holm)."""
     known = [each for each in differences if each is not None]
     if len(known) < 2:
         return list(differences)
@@ -211,7 +221,7 @@ def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]
 @dataclass(frozen=True)
 class RigShare:
     """
-    The share of one rig in the mean of a setup.
+    The part of a setup's mean speed that comes from the shots of one rig.
 
     Attributes
     ----------
@@ -228,7 +238,7 @@ class RigShare:
 @dataclass(frozen=True)
 class Group:
     """
-    A setup and its shots, from one session or from several pooled sessions.
+    A setup and its shots, from one session or from several sessions together.
 
     Attributes
     ----------
@@ -257,9 +267,9 @@ class Group:
 @dataclass(frozen=True)
 class MoreShots:
     """
-    Number of further shots per setup that settle a difference in four of five cases.
+    Number of further shots per setup that show a difference with a probability of 4/5.
 
-    The further shots alternate between the two setups.
+    The user should make the further shots alternately with the first and the second setup.
 
     Attributes
     ----------
@@ -305,7 +315,7 @@ class SpreadVerdict(Enum):
 @dataclass(frozen=True)
 class PairComparison:
     """
-    Comparison of two setups; each difference is `second` minus `first`.
+    Comparison of two setups. Each difference is the second setup minus the first setup.
 
     Attributes
     ----------
@@ -332,12 +342,12 @@ class PairComparison:
 
     @property
     def of_one_session(self) -> bool:
-        """True if both setups are from one session, so that a drift can be fitted."""
+        """True if both setups are from one session, so that a drift fit is possible."""
         return self.first.session == self.second.session
 
     @property
     def verdict(self) -> Verdict:
-        """The result of the comparison of the speeds."""
+        """The verdict about the speeds: is one setup faster than the other setup?"""
         if self.plain is None:
             return Verdict.UNKNOWN
         if self.difference is not None and self.difference.settled:
@@ -347,7 +357,7 @@ class PairComparison:
 
     @property
     def deciding(self) -> Difference | None:
-        """The difference on which the verdict is based."""
+        """The difference between the setups on which the verdict about the speeds is based."""
         is_plain = self.verdict is Verdict.FASTER_WITHOUT_DRIFT or self.difference is None
         return self.plain if is_plain else self.difference
 
@@ -361,19 +371,23 @@ class PairComparison:
 
     @cached_property
     def more_shots(self) -> MoreShots | None:
-        """Further shots needed to settle the difference; None if it is settled or unknown."""
+        """
+        Number of further shots needed to show which setup is faster.
+
+        None if the data already show this, or if the difference is unknown.
+        """
         return _more_shots(self)
 
     @property
     def relative(self) -> float:
-        """Difference divided by the mean of the first setup."""
+        """Difference of the mean speeds, divided by the mean speed of the first setup."""
         if self.deciding is None:
             return math.nan
         return self.deciding.difference_mps / self.first.series.mean_mps
 
     @property
     def spread(self) -> SpreadVerdict:
-        """The result of the comparison of the repeatability."""
+        """The verdict about the repeatability: does one setup scatter less than the other?"""
         if min(self.first.series.n, self.second.series.n) < LEAST_FOR_RATIO:
             return SpreadVerdict.TOO_FEW
         if math.isnan(self.s_ratio_low):
@@ -404,7 +418,7 @@ class Comparison:
 
     @property
     def judged(self) -> tuple[PairComparison, ...]:
-        """The pairs whose speeds can be compared."""
+        """All pairs of setups whose speeds can be compared."""
         return tuple(pair for pair in self.pairs if pair.verdict is not Verdict.UNKNOWN)
 
     @property
@@ -431,7 +445,7 @@ class Comparison:
 
 
 def group_of(name: str, sample: Sample, session: int = 0, rig: int = 0) -> Group | None:
-    """Return the shots of a setup as a group, or None if there are no shots."""
+    """Return a setup with its shots as a `Group`, or None if there are no shots."""
     series = series_of(sample)
     if series is None:
         return None
@@ -483,7 +497,7 @@ def _pairs(groups: Sequence[Group]) -> list[PairComparison]:
 
 
 def _compare_means(first: Group, second: Group) -> Difference | None:
-    """Compare the means of two setups, with the common and separate errors of their rigs."""
+    """Compare the mean speeds of two setups, with common and separate errors of the rigs."""
     squares = 0.0
     for rig in {*first.rigs, *second.rigs}:
         a, b = (group.rigs.get(rig, RigShare(0.0, 0.0)) for group in (first, second))
@@ -497,7 +511,7 @@ _Pairs = dict[tuple[int, int], Difference | None]
 
 
 def _with_drift(groups: Sequence[Group], means: _Pairs) -> _Pairs:
-    """Return the differences between setups of the same session, corrected for a drift."""
+    """Return the differences between setups of one session after a correction for drift."""
     found: _Pairs = {}
     for session in {group.session for group in groups}:
         places = [
@@ -513,7 +527,11 @@ def _with_drift(groups: Sequence[Group], means: _Pairs) -> _Pairs:
 
 
 def _fitted(fit: DriftFit, first: int, second: int, plain: Difference) -> Difference | None:
-    """Return a difference corrected for drift, with at least the shots' own uncertainty."""
+    """
+    Return a difference between two setups after a correction for drift.
+
+    The result is never more certain than the random uncertainties of the shots allow.
+    """
     found = fit.difference(first, second)
     u, dof = found.u_mps, found.dof
     if coverage_factor(dof) * u <= coverage_factor(math.inf) * found.u_own_mps:
@@ -537,7 +555,7 @@ def _pair(
 
 
 def _more_shots(pair: PairComparison) -> MoreShots | None:
-    """Return the number of further shots that are needed to settle the difference of a pair."""
+    """Return how many further shots are needed to show which setup of a pair is faster."""
     looks = pair.deciding
     if looks is None or pair.verdict is Verdict.FASTER:
         return None
@@ -562,7 +580,7 @@ def more_shots(
     numbers: tuple[Ints, Ints] | None = None,
 ) -> int:
     """
-    Return how many further shots per setup are needed to show a difference of this size.
+    Return how many more shots per setup are needed to show a difference of a given size.
 
     Parameters
     ----------
@@ -607,7 +625,9 @@ def more_shots(
 
 def drift_share(first: Ints, second: Ints, more: int) -> float:
     """
-    Return the variance that a fitted drift adds to a difference, if shots have variance 1.
+    Return the variance that a drift fit adds to the difference between two setups.
+
+    The unit is the variance of a single shot.
 
     Parameters
     ----------
@@ -624,7 +644,7 @@ def drift_share(first: Ints, second: Ints, more: int) -> float:
 
 def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     """
-    Test whether any of several series differs from the other series; return the p-value.
+    Test if one of several series differs from the other series, and return the p-value.
 
     Parameters
     ----------

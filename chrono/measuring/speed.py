@@ -1,21 +1,24 @@
 """Compute speeds and their uncertainties from transits, for one shot or for millions of shots.
 
-The mean speed between two moments is V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ). Here d is the spacing,
-θ is the tilt limit, and Δ is the transit by the board's clock. ε is the relative error of the
-counter's frequency, and δ is the latency of gate B minus the latency of gate A. `PathMotion`
-turns this mean speed into the speed of the body's middle, midway between the gates. It includes
-drag, and gravity along the path.
+The mean speed between two moments is V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ). In this formula d is
+the gate spacing, θ is the tilt limit, and Δ is the transit by the board's clock. ε is the
+relative error of the counter's frequency, and δ is the latency of gate B minus the latency of
+gate A. `PathMotion` turns this mean speed into the speed of the body's middle, midway between
+the gates. `PathMotion` also takes into account drag, and gravity along the path.
 
-One pair of edges times the front or the back of the body. If a ball crosses the two beams at
-different distances from its axis, each beam sees a different chord. Half the difference of the
-chords is added to the path of one edge and subtracted from the path of the other edge. The mean
-of two pairs does not have this error. For a falling body the two pairs have different transits,
-so the mean of v² is used.
+One pair of edges (one edge per gate) measures the transit of the body's front or of its back. A
+ball may cross the two beams at different distances from its axis. Then the ball has a different
+length (chord) at each beam. Half the difference of the two chords is added to the path of the
+leading edges and subtracted from the path of the trailing edges, or the other way round. The
+mean of the two pairs of edges does not have this error. For a falling body the two pairs of
+edges have different transits, so the module uses the mean of v².
 
-The first-order method is linear in the inputs. If the transit is only a few ticks long, the
-true distribution is skewed. Then the interval of the quotient itself is used. The speeds for
-one tick more and one tick less are also given, because they are certain limits. Every operation
-is elementwise and correctly rounded. So a shot gives the same bits alone and among millions.
+The first-order method treats the speed as a linear function of the inputs. If the transit is
+only a few ticks long, the true distribution of the speed is not symmetric. For such short
+transits the module uses the interval of the quotient itself. The module also computes the
+speeds for one tick more and for one tick less, because these two speeds are certain limits.
+Every operation is elementwise and correctly rounded. So the result of a shot has exactly the
+same bits if it is computed alone or together with millions of shots.
 """
 
 import math
@@ -57,7 +60,9 @@ from chrono.rigs.rig_model import Rig
 @dataclass(frozen=True, eq=False)
 class Measured:
     """
-    Columns of measured shots, one element per shot; NaN if the value cannot be measured.
+    Columns of measured shots, with one element per shot.
+
+    A value that cannot be measured is NaN.
 
     Attributes
     ----------
@@ -95,7 +100,7 @@ class Measured:
 
 
 def join_measured(pieces: Sequence[Measured]) -> Measured:
-    """Join the columns of all pieces, in the order of the pieces."""
+    """Join the columns of several `Measured` objects, in the given order."""
     if len(pieces) == 1:
         return pieces[0]
     names = Measured.__dataclass_fields__
@@ -105,23 +110,23 @@ def join_measured(pieces: Sequence[Measured]) -> Measured:
 
 
 STEEP = 0.02
-"""If the relative uncertainty of a transit is larger than this, the errors of speed and transit
-are not proportional.
+"""If the relative uncertainty of a transit is above this value, the errors of speed and transit
+are not proportional to each other.
 """
 
 _NODES_PER_DECADE = 10
 _DECADES = 2, 4
 """Range of the coverage table, in decades below and above a middle transit. At the middle
-transit, timing and length matter equally. Below the range, length causes less than 1e-4 of the
-variance. Above the range, timing causes less than 1e-4, but for slow bodies the slope matters
-more.
+transit, the uncertainties of timing and length are equally important. Below the range, length
+causes less than 1e-4 of the variance. Above the range, timing causes less than 1e-4, but for
+slow bodies the slope matters more.
 """
 
 
 @dataclass(frozen=True)
 class SpeedModel:
     """
-    The model that turns transits into speeds: estimates and inputs of one rig.
+    The model that computes speeds from transits: the estimates and inputs of one rig.
 
     Attributes
     ----------
@@ -161,7 +166,11 @@ class SpeedModel:
 
     @classmethod
     def from_rig(cls, rig: Rig) -> "SpeedModel":
-        """Create the model of a rig; calibration results replace the stated tolerances."""
+        """
+        Create the model of a rig.
+
+        If the rig has calibration results, they replace the stated tolerances.
+        """
         gates, calibration = rig.gates, rig.calibration
         motion = PathMotion.from_rig(rig)
         return cls(
@@ -181,12 +190,16 @@ class SpeedModel:
         )
 
     def make_ready(self) -> None:
-        """Compute the coverage factors now (0.1 s), so that the first shot is not delayed."""
+        """
+        Compute the coverage factors in advance, so that the first shot is not delayed.
+
+        This takes about 0.1 s.
+        """
         for used in (EdgesUsed.BOTH, EdgesUsed.LEAD):
             self._coverage[used].work_out_all()
 
     def true_transit(self, transit_s: float) -> float:
-        """Correct a transit [s] for the clock's error and for the gates' latencies."""
+        """Correct a transit [s] for the error of the clock and the latencies of the gates."""
         return transit_s / (1 + self.rate_error) - self.latency_s
 
     def board_transit(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:
@@ -201,7 +214,7 @@ class SpeedModel:
         """
         Return the speed [m/s] for a transit by the board's clock [s].
 
-        If the corrected transit is not above zero, the speed is inf.
+        If the transit after all corrections is not above zero, the speed is infinite.
         """
         true_s = self.true_transit(transit_s)
         if not true_s > 0:
@@ -211,7 +224,7 @@ class SpeedModel:
         return float(self.motion.speed(mean, np.array([true_s]), edges_used, skew)[0])
 
     def expected_apart(self, transit_s: Floats) -> Floats:
-        """Return leading transit minus trailing transit [s], as expected from gravity."""
+        """Return the expected leading transit minus trailing transit [s], caused by gravity."""
         true_s = transit_s / (1 + self.rate_error) - self.latency_s
         mean = self.spacing_m * self.path_factor / true_s
         return 2 * self.motion.expected_skew(mean) * transit_s
@@ -290,13 +303,15 @@ class SpeedModel:
         """
         Return the random inputs of a transit: the rounding to ticks, and the jitter.
 
-        The error of a timestamp is uniform over one tick, so the error of the difference of two
-        timestamps is triangular over ± one tick. For the mean of two pairs see `two_pair`. This
-        assumes that the phase of the trailing edges is free. If the blocking time is the same
-        small number of ticks in every shot, both pairs have the same error. Over all speeds,
-        the interval still contains the true speed in 95 % of the shots. For shots of one speed,
-        it contains the true speed in 60 … 100 %. Only the limits of one tick are certain for
-        each shot.
+        The error of a timestamp is uniform over one tick. So the error of the difference
+        between two timestamps has a triangular distribution over ± one tick. For the mean of
+        two pairs of edges see `two_pair`. The function `two_pair` assumes that leading and
+        trailing edges fall at independent places within a tick. If the blocking time is the
+        same small number of ticks in every shot, both pairs of edges have the same rounding
+        error. Over all speeds, the 95 % interval still contains the true speed in 95 % of the
+        shots. If all shots have the same speed, the 95 % interval contains the true speed in 60
+        … 100 % of the shots. Only the speeds for one tick more and one tick less are certain
+        limits for each shot.
         """
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
@@ -307,7 +322,7 @@ class SpeedModel:
 
     @cached_property
     def u_timing_s(self) -> dict[int, float]:
-        """Standard uncertainty of a transit from tick and jitter [s], for each `EdgesUsed`."""
+        """Standard uncertainty of a transit [s] from tick and jitter, for each `EdgesUsed`."""
         return {
             used: math.sqrt(sum(i.u**2 for i in self._timing(used)))
             for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
@@ -315,7 +330,7 @@ class SpeedModel:
 
     @cached_property
     def u_length(self) -> float:
-        """Relative standard uncertainty of the path: spacing, trip positions, tilt."""
+        """Relative standard uncertainty of the path, from spacing, trip positions and tilt."""
         along = sum(i.u**2 for i in (self.spacing, *self.trips)) / self.spacing_m**2
         return math.sqrt(along + (self.tilt.u / self.path_factor) ** 2)
 
@@ -326,7 +341,7 @@ class SpeedModel:
 
     @cached_property
     def u_chords(self) -> float:
-        """Relative standard uncertainty of the path from chords, for one pair of edges."""
+        """Relative standard uncertainty of the path caused by chords, for one pair of edges."""
         chord = self.motion.chords
         return chord.u / self.spacing_m if chord else 0.0
 
@@ -405,7 +420,7 @@ def _measure_alike(
     """
     Return the speeds and uncertainties of shots that use the same edges.
 
-    The results are speed, random and shared standard uncertainty, and coverage factor.
+    The function returns speed, random and shared standard uncertainty, and coverage factor.
     """
     motion, rate = model.motion, 1 + model.rate_error
     mean = (model.spacing_m * model.path_factor) / true_s
@@ -428,7 +443,7 @@ def _measure_alike(
 
 
 def _skew_ticks(shots: Shots, used: Bytes) -> Floats:
-    """Return half of (leading minus trailing transit), or NaN if an edge is missing."""
+    """Return half of (leading transit minus trailing transit), or NaN if an edge is missing."""
     lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
     skew: Floats = (lead - trail) / 2
     skew[(used != EdgesUsed.BOTH) | (shots["block_a"] == ABSENT)] = np.nan
@@ -440,7 +455,11 @@ def _blocking_ticks(ticks: Ints) -> Floats:
 
 
 def _mean_length(length_a: Floats, length_b: Floats) -> Floats:
-    """Return the mean of two lengths, or the only known length."""
+    """
+    Return the mean of two lengths.
+
+    If only one length is known, return this length.
+    """
     mean = (length_a + length_b) / 2
     mean = np.where(np.isnan(length_b), length_a, mean)
     return np.where(np.isnan(length_a), length_b, mean)
@@ -502,7 +521,8 @@ def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
     """
     Return a table of coverage factors for a range of transits.
 
-    In the middle of the range, timing and length matter equally.
+    In the middle of the range of transits, the uncertainties of timing and length are equally
+    important.
     """
     u_time = math.hypot(model.u_timing_s[edges_used], model.latency.u)
     u_ratio = math.hypot(model.u_length, model.rate.u)
@@ -525,9 +545,9 @@ def _coverage_factor(model: SpeedModel, edges_used: int, true_s: float) -> float
 
 def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
     """
-    Return the transit that was used [counter units], or NaN if there is no transit.
+    Return the transit [counter units] that the speed uses, or NaN if there is no transit.
 
-    `single` contains the positions of the shots without two pairs of edges.
+    `single` contains the positions of the shots that do not have two pairs of edges.
     """
     lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
     transit: Floats = (lead + trail) / 2

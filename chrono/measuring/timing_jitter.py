@@ -1,10 +1,12 @@
-"""Estimate the jitter of the timestamps, and the blocked length at each gate, from shots.
+"""Estimate the jitter of the timestamps, and the body's length at each gate, from shots.
 
 If a body crosses both beams in the same way, its leading and trailing edges give the same
-transit, except for the jitter of four timestamps. A difference that is proportional to the
-transit comes from the speed (drag, or the same chords in each shot). A constant difference
-comes from the sensors. The rest is scatter. A ball that crosses the beams at a different height
-each time also causes scatter. So for a ball only an upper limit of the jitter is known.
+transit, except for the jitter of four timestamps. A difference between the two transits that is
+proportional to the transit comes from the speed of the body (drag, or the same chords in each
+shot). A difference between the two transits that is the same in all shots comes from the
+sensors. All other differences are scatter. If a ball crosses the beams at a different height in
+each shot, the transits also scatter. So with a ball, the scatter gives only an upper limit of
+the jitter.
 """
 
 import math
@@ -18,7 +20,8 @@ from chrono.measuring.series_statistics import s_interval
 from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 
 LEAST_DOF = 5
-"""With fewer degrees of freedom a standard deviation may be wrong by a factor of three."""
+"""Smallest number of degrees of freedom. With fewer degrees of freedom a standard deviation may
+be wrong by a factor of three."""
 STAMPS = 4
 """Number of timestamps in the difference of two transits."""
 
@@ -57,7 +60,7 @@ class TimingJitter:
 
     @property
     def is_upper_limit(self) -> bool:
-        """True if counter steps and chords alone may explain the scatter."""
+        """True if the steps of the counter and the chords of a ball may explain all scatter."""
         return self.low_s == 0
 
     @property
@@ -67,13 +70,13 @@ class TimingJitter:
 
     @property
     def may_be_chords(self) -> bool:
-        """True if edges scatter more than the rig's jitter, but chords can explain this."""
+        """True if the scatter exceeds the rig's jitter, but chords can explain the scatter."""
         suspected = self.scatters_more and self.chords_s > self.stated_s
         return self.is_upper_limit and suspected
 
     @property
     def scatters_more(self) -> bool:
-        """True if the rig's jitter and chance cannot explain the scatter of the edges."""
+        """True if the rig's jitter and chance cannot explain the scatter of the edge times."""
         return s_interval(self.jitter_s, self.dof + 1, COVERAGE)[0] > self.stated_s
 
 
@@ -144,7 +147,7 @@ def _of_one_stamp(variance: float) -> float:
 @dataclass(frozen=True)
 class BlockedLengths:
     """
-    Length of the body as each gate measures it: medians of the counted shots [m].
+    Length of the body at each gate: the median of all counted shots [m].
 
     Attributes
     ----------
@@ -160,7 +163,7 @@ class BlockedLengths:
     declared_m: float
 
     def is_off(self, tolerance: float) -> bool:
-        """Check if a gate's length differs from the declared length by more than allowed."""
+        """Check if the length at a gate differs too much from the declared length."""
         return any(
             abs(length / self.declared_m - 1) > tolerance
             for length in (self.at_a_m, self.at_b_m)
@@ -170,7 +173,7 @@ class BlockedLengths:
 def blocking_of(
     length_a_m: Floats, length_b_m: Floats, declared_m: float
 ) -> BlockedLengths | None:
-    """Return the median length at each gate [m], or None if no shot has both lengths."""
+    """Return the body's median length at each gate [m], or None if no shot has both lengths."""
     both = np.isfinite(length_a_m) & np.isfinite(length_b_m)
     if not both.any():
         return None
@@ -180,10 +183,10 @@ def blocking_of(
 
 def tells_timing(shots: Shots) -> Bools:
     """
-    Find the shots that have two valid pairs of edges and no flag, shape (N,).
+    Find the shots that have two valid pairs of edges and no flag; shape (N,).
 
-    Shots with bounces or late lines are left out, because their own error budget includes this
-    scatter.
+    The function leaves out shots with bounces or late lines, because the error budget of such a
+    shot already includes the scatter of its edges.
     """
     is_clean = (shots["flags"] == 0) & (shots["bounce"] == 0)
     return (shots["used"] == EdgesUsed.BOTH) & is_clean
@@ -193,8 +196,8 @@ def has_clean_lengths(shots: Shots) -> Bools:
     """
     Find the shots whose lengths at both gates are reliable, shape (N,).
 
-    These shots blocked both gates. They have no bounce, and no flag except `LEAD_ONLY` or
-    `TRAIL_ONLY`.
+    In such a shot the body blocked both gates. The shot has no bounce, and no flag except
+    `LEAD_ONLY` or `TRAIL_ONLY`.
     """
     of_pair = np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
     is_clean = ((shots["flags"] & ~of_pair) == 0) & (shots["bounce"] == 0)

@@ -1,8 +1,9 @@
 """Compute falls, flights and stops with their uncertainties.
 
-For a fall from rest, any one of height, time and speed gives the other two values. For a
-flight, the results are the landing place, and the drag computed from measured landings. For a
-stop, the results are the forces of a catch, and the distance needed for a gentle stop.
+For a fall from rest, the user gives height, time or speed, and the module computes the other
+two values. For a flight, the module computes the landing place. From measured landings, the
+module computes the drag. For a stop in a catch (such as a net), the results are the forces, and
+the distance needed for a gentle stop.
 """
 
 import math
@@ -140,7 +141,7 @@ class Aim:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """Angle, height and wind together."""
+        """All quantities that describe the aim: angle, height and wind."""
         return self.angle, self.height, self.wind
 
 
@@ -205,7 +206,7 @@ class Landing:
 @dataclass(frozen=True, eq=False)
 class DragFit:
     """
-    Drag computed from measured landings; its coefficient is constant along each flight.
+    Drag computed from measured landings. The drag coefficient is constant along each flight.
 
     Attributes
     ----------
@@ -270,7 +271,7 @@ def flight_result(launch: Launch, aim: Aim) -> FlightResult:
 
 def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
     """
-    Find the drag for which the computed landings agree with the measured landings.
+    Find the drag for which the computed landing places agree with the measured places.
 
     Parameters
     ----------
@@ -320,7 +321,8 @@ def _fits(
     """
     Return a function that fits the drag constant κ to every landing.
 
-    The function keeps its results, so it fits only once for the same values.
+    The returned function stores its results. For the same input values, the returned function
+    does not repeat the fit.
     """
 
     @cache
@@ -350,9 +352,10 @@ def _fits(
 
 def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, float]) -> float:
     """
-    Return the standard uncertainty of one landing's drag constant, as ln κ.
+    Return the standard uncertainty of ln κ, for the drag constant κ of one landing.
 
-    It comes from the uncertainties of the landing's speed and distance.
+    The uncertainty of the drag constant comes from the uncertainties of the landing's speed and
+    distance.
     """
 
     def log_kappa(speed: float, reach: float) -> float:
@@ -371,9 +374,10 @@ def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, floa
 
 def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
     """
-    Return the random uncertainty of the mean drag constant, as ln κ.
+    Return the random uncertainty of ln κ, for the mean drag constant κ of all landings.
 
-    It comes from the scatter, or from the landings' own uncertainties if they are larger.
+    The uncertainty comes from the scatter of the landings. If the uncertainties of the single
+    landings give a larger value, the function uses them instead.
     """
     n = len(each)
     _, s = mean_and_s(np.log(each))
@@ -385,7 +389,7 @@ def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
 
 
 def _drag_per_coefficient(values: Mapping[str, float]) -> float:
-    """Return the drag constant for a drag coefficient of 1 [1/m], or NaN if it is unknown."""
+    """Return the drag constant κ [1/m] for a drag coefficient of 1, or NaN if it is unknown."""
     if MASS not in values or DIAMETER not in values:
         return math.nan
     return drag_constant(1.0, values[DENSITY], values[DIAMETER], values[MASS])
@@ -433,9 +437,9 @@ class StopResult:
     @property
     def enough_m(self) -> float:
         """
-        Stopping distance that is enough for the next shot, at 95 % [m].
+        Stopping distance [m] that is long enough for the next shot, with 95 % probability.
 
-        It is the upper end of `distance`.
+        This distance is the upper end of the 95 % interval of `distance`.
         """
         return self.distance.value + self.distance.U95
 
@@ -509,7 +513,11 @@ def _distance(
 
 
 def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
-    """Return the speed at the catch, or at the launch if the drag is unknown."""
+    """
+    Return the body's speed at the catch.
+
+    If the drag is unknown, return the speed at the launch.
+    """
     speed = speed_value(values)
     if not path_m or not launch.body.drag_is_known:
         return speed

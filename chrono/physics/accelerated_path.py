@@ -1,6 +1,7 @@
-"""Compute motion on a straight path with a steady pull and quadratic drag: v·dv/dx = a − κv².
+"""Compute motion on a straight path with a steady pull a and drag κv²: v·dv/dx = a − κv².
 
-The formulas take numbers and arrays in SI units. They stay accurate if a, κ or both are 0.
+The functions accept numbers and arrays in SI units. The formulas are also accurate if the pull
+a, the drag constant κ, or both are 0.
 """
 
 import math
@@ -16,7 +17,7 @@ ADDED_MASS = 0.5
 
 FLAT_ADDED_MASS = 8 / 3
 """Mass of the air that moves with a disc that flies flat side first, divided by ρR³ (Lamb,
-Hydrodynamics, § 102; from memory). It is used for a body with flat ends.
+Hydrodynamics, § 102; from memory). The program uses this value for a body with flat ends.
 """
 
 
@@ -24,7 +25,7 @@ def air_shares(
     density_kgpm3: float, diameter_m: float, length_m: float, mass_kg: float, *, is_flat: bool
 ) -> tuple[float, float]:
     """
-    Return the mass of displaced air and the mass of moving air, divided by the body's mass.
+    Return the masses of displaced air and of moving air, divided by the body's mass.
 
     Parameters
     ----------
@@ -78,9 +79,9 @@ def travel_time(
     drag_per_m: npt.ArrayLike,
 ) -> Floats:
     """
-    Return the time for a path [s].
+    Return the time [s] that a body needs for a path.
 
-    The arguments are the same as for `speed_after`, but the path must be above zero.
+    The arguments are the same as for `speed_after`, but the path length must be above zero.
 
     Notes
     -----

@@ -1,9 +1,9 @@
 """Compute the properties of the air, and the gravity, at a site.
 
-The functions give density, viscosity, speed of sound and pressure of the standard atmosphere.
-They also give normal gravity by the WGS 84 formula from latitude and height. The local anomaly
-of gravity is left out. It is rarely above 1e-3 m/s² (`ANOMALY_MPS2`). All numbers are in SI
-units.
+The functions compute density, viscosity and speed of sound of air, and the pressure of the
+standard atmosphere. The functions also compute normal gravity by the WGS 84 formula from
+latitude and height. The formula ignores the local difference from normal gravity. This local
+difference is rarely above 1e-3 m/s² (`ANOMALY_MPS2`). All numbers are in SI units.
 """
 
 import math
@@ -11,8 +11,8 @@ import math
 from chrono.units import ICE_POINT_K, STANDARD_GRAVITY_MPS2
 
 GAS_CONSTANT = 8.314472
-"""Molar gas constant of the published CIPM-2007 formula [J/(mol K)]. Today's exact value
-changes the density by 1e-6.
+"""Molar gas constant of the published CIPM-2007 formula [J/(mol K)]. Today's exact value of the
+gas constant would change the density by 1e-6.
 """
 
 HEAT_RATIO = 1.4
@@ -27,7 +27,7 @@ def moist_air_density(
     temperature_k: float, pressure_pa: float, humidity: float, co2: float = CO2_FRACTION
 ) -> float:
     """
-    Return the density of moist air by the CIPM-2007 formula.
+    Return the density of moist air, computed by the CIPM-2007 formula.
 
     Parameters
     ----------
@@ -79,8 +79,8 @@ def dynamic_viscosity(temperature_k: float) -> float:
     """
     Return the dynamic viscosity of air [Pa s] at a temperature [K].
 
-    The formula is Sutherland's law with the constants of the U.S. Standard Atmosphere 1976,
-    eq. 51.
+    The formula is Sutherland's law with the constants of the US Standard Atmosphere 1976
+    (equation 51).
     """
     return 1.458e-6 * temperature_k * math.sqrt(temperature_k) / (temperature_k + 110.4)
 
@@ -90,7 +90,7 @@ def speed_of_sound(pressure_pa: float, density_kgpm3: float) -> float:
     Return the speed of sound √(γ·p/ρ) [m/s] in air with a given pressure and density.
 
     The formula is for an ideal gas with the γ of dry air (ISO 2533:1975, eq. 19). Moisture
-    changes the density. Its effect on γ is below 1e-3 and is left out.
+    changes the density. The effect of moisture on γ is below 1e-3, and the formula ignores it.
     """
     return math.sqrt(HEAT_RATIO * pressure_pa / density_kgpm3)
 

@@ -1,12 +1,13 @@
 """Compute a fall from rest through the air, by formulas or step by step.
 
 The formulas are for quadratic drag: the deceleration is κ·v² with a constant κ
-(`sphere_drag.drag_constant`). `trajectory` integrates any drag numerically and is used to check
-the formulas.
+(`sphere_drag.drag_constant`). The tests use `trajectory`, which integrates any drag
+numerically, to check the formulas.
 
-`fall_to` integrates a fall step by step to a height, a time or a speed. It accepts any law of
-drag. With a constant drag coefficient the formulas give the same result, and are used to check
-it. All numbers are floats in SI units. This file does not use the gates' signals.
+`fall_to` computes a fall step by step until a given height, time or speed. The function
+`fall_to` accepts any law of drag. With a constant drag coefficient, `fall_to` and the formulas
+give the same result, so the tests use the formulas to check `fall_to`. All numbers are floats
+in SI units. This file does not use the gates' signals.
 """
 
 import math
@@ -20,12 +21,12 @@ from chrono.errors import OptionError
 from chrono.physics.trajectory import Deceleration
 
 _LARGE = 30.0
-"""If x is larger than this, exp(−2x) is smaller than the last digit of a float."""
+"""If x is larger than this value, exp(−2x) is smaller than the last digit of a float."""
 
 
 def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
     """
-    Return the speed after a fall from rest through a height.
+    Return the speed of a body after a fall from rest through a given height.
 
     Parameters
     ----------
@@ -46,7 +47,9 @@ def fall_speed(height_m: float, drag_per_m: float, gravity_mps2: float) -> float
 
 def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
     """
-    Return the time of a fall from rest through a height; for the arguments see `fall_speed`.
+    Return the time of a fall from rest through a given height.
+
+    The arguments are the same as for `fall_speed`.
 
     Returns
     -------
@@ -64,7 +67,7 @@ def fall_time(height_m: float, drag_per_m: float, gravity_mps2: float) -> float:
 
 
 def _decay(phase: float) -> float:
-    """Return (1 − exp(−x))/x, which is 1 at 0."""
+    """Return (1 − exp(−x))/x; for x = 0 the result is 1."""
     return -math.expm1(-phase) / phase if phase else 1.0
 
 
@@ -98,8 +101,9 @@ def terminal_speed_of(deceleration: Deceleration, gravity_mps2: float) -> float:
     Return the lowest speed at which drag balances gravity [m/s].
 
     Drag may balance gravity at several speeds, because the drag of a ball may decrease together
-    with its coefficient. A body that starts from rest reaches the lowest of these speeds and
-    keeps it. If drag never balances gravity, the result is infinite.
+    with its coefficient. A body that starts from rest reaches the lowest speed at which drag
+    balances gravity, and then keeps this speed. If drag does not balance gravity at any speed,
+    the result is infinite.
     """
     from scipy.optimize import brentq
 

@@ -1,7 +1,7 @@
 """Compute the drag of a smooth sphere in steady flow from the Reynolds number.
 
-Real balls have seams, felt or dimples. The caller decides how much their drag may differ from
-the drag of a smooth sphere.
+Real balls have seams, felt or dimples. The caller of these functions decides how much the drag
+of a real ball may differ from the drag of a smooth sphere.
 """
 
 import math
@@ -14,7 +14,7 @@ from chrono.arrays.array_types import Floats
 CRISIS_REYNOLDS = 2e5
 """Reynolds number at which the drag crisis may begin. For a smooth sphere in calm air the drag
 falls near 3.7e5 (E. Achenbach, J. Fluid Mech. 54 (1972) 565; from memory). With turbulence or
-roughness it falls earlier.
+roughness the drag falls at a smaller Reynolds number.
 """
 
 PLATEAU, PLATEAU_REYNOLDS = 0.47, 4e4
@@ -24,9 +24,10 @@ bias of the drag matters as much as its uncertainty.
 """
 
 CRISIS_LOWEST, CRISIS_HIGHEST = 0.07, 0.52
-"""Lowest and highest drag coefficient measured above `CRISIS_REYNOLDS`. The lowest is just past
-the crisis (Achenbach 1972, from memory). The highest is before the crisis (S. F. Hoerner,
-Fluid-Dynamic Drag (1965), has 0.5 up to 3.25e5 and 0.1 from 5e5 on).
+"""Lowest and highest drag coefficient measured above `CRISIS_REYNOLDS`. The lowest value is
+from a Reynolds number just above the drag crisis (Achenbach 1972, from memory). The highest
+value is from Reynolds numbers below the drag crisis (S. F. Hoerner, Fluid-Dynamic Drag (1965),
+has 0.5 up to 3.25e5 and 0.1 from 5e5 on).
 """
 
 FLAT_COEFFICIENT, FLAT_COEFFICIENT_RELATIVE_U = 0.95, 0.12
@@ -72,11 +73,12 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
 
 def steady_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     """
-    Return the drag coefficient of a smooth sphere before the drag crisis.
+    Return the drag coefficient of a smooth sphere before its sudden fall (drag crisis).
 
-    The result has the same shape as `reynolds`. It equals `sphere_drag_coefficient`, but is at
-    most `PLATEAU` from `PLATEAU_REYNOLDS` on.
-    Falls, flights and the speed between gates all use this coefficient.
+    The result has the same shape as `reynolds`. The drag coefficient is equal to
+    `sphere_drag_coefficient`, but for Reynolds numbers from `PLATEAU_REYNOLDS` on it is at most
+    `PLATEAU`. The computations of falls, flights and the speed between the gates all use this
+    drag coefficient.
     """
     re = np.asarray(reynolds, np.float64)
     found = sphere_drag_coefficient(re)
@@ -87,8 +89,10 @@ def sphere_drag_bounds(reynolds: npt.ArrayLike) -> tuple[Floats, Floats]:
     """
     Return the lowest and the highest drag coefficient that a smooth sphere may have.
 
-    Below `CRISIS_REYNOLDS` both equal `steady_drag_coefficient`. Above it the flow may be
-    before or past the drag crisis, and both cases lie between the two values.
+    For Reynolds numbers below `CRISIS_REYNOLDS` both results are equal to
+    `steady_drag_coefficient`. For Reynolds numbers above `CRISIS_REYNOLDS` the drag may have
+    fallen suddenly (the drag crisis) or not. In both cases the true drag coefficient is between
+    the two results.
     """
     re = np.asarray(reynolds, np.float64)
     steady = steady_drag_coefficient(np.minimum(re, CRISIS_REYNOLDS))
@@ -109,7 +113,7 @@ def drag_constant(
     coefficient: float, density_kgpm3: float, diameter_m: float, mass_kg: float
 ) -> float:
     """
-    Return the constant κ of quadratic drag; the deceleration is κ·v².
+    Return the drag constant κ; at the speed v, drag causes the deceleration κ·v².
 
     Parameters
     ----------
@@ -131,7 +135,11 @@ def drag_constant(
 
 
 def _piece(number: int, re: Floats, w: Floats) -> Floats:
-    """Return the drag coefficient in one range of the formula; w is log10(re)."""
+    """
+    Return the drag coefficient by the formula for one range of Reynolds numbers.
+
+    `re` is the Reynolds number, and `w` is log10(re).
+    """
     match number:
         case 0:
             return 24 / re + 4.5

@@ -1,8 +1,9 @@
 """Compute how a moving body comes to rest: distance, deceleration, force, time and energy.
 
-The force of the catch is F = c·xⁿ, and x is the distance that the body has moved into the
-catch. All of the body's energy goes into the catch. The body itself is rigid, and gravity is
-left out. All numbers are floats in SI units.
+A catch is a net, a cord or a foam that stops the body. The force of the catch is F = c·xⁿ, and
+x is the distance that the body has moved into the catch. The catch takes all kinetic energy of
+the body. The computation treats the body as rigid and ignores gravity. All numbers are floats
+in SI units.
 """
 
 import math
@@ -26,7 +27,7 @@ its middle. With length 2L, stiffness E·A and x ≪ L the force of a sheet is E
 @dataclass(frozen=True)
 class Stop:
     """
-    Result of a body's stop in a catch.
+    Result of the stop of a body in a catch (such as a net).
 
     Attributes
     ----------
@@ -47,7 +48,7 @@ class Stop:
 
 def stop_within(speed_mps: float, distance_m: float, law: Law) -> Stop:
     """
-    Return the stop of a body over a distance.
+    Compute the stop of a body over a given stopping distance.
 
     Parameters
     ----------
@@ -77,22 +78,30 @@ def stop_within(speed_mps: float, distance_m: float, law: Law) -> Stop:
 
 
 def distance_for_peak(speed_mps: float, peak_mps2: float, law: Law) -> float:
-    """Return the distance into the catch [m] that keeps the peak deceleration at a limit."""
+    """Return the stopping distance [m] for which the peak deceleration equals a limit."""
     return (EXPONENTS[law] + 1) * speed_mps**2 / (2 * peak_mps2)
 
 
 def distance_for_mean(speed_mps: float, mean_mps2: float) -> float:
-    """Return the distance into the catch [m] for a mean deceleration, for any law."""
+    """
+    Return the stopping distance [m] for a given mean deceleration.
+
+    The result is the same for every force law.
+    """
     return speed_mps**2 / (2 * mean_mps2)
 
 
 def distance_for_time(speed_mps: float, time_s: float, law: Law) -> float:
-    """Return the distance into the catch [m] for a given time of the stop."""
+    """Return the stopping distance [m] for a given stopping time."""
     return time_s * speed_mps / time_factor(law)
 
 
 def time_factor(law: Law) -> float:
-    """Return the time of a stop divided by s/v (see `stop_within`)."""
+    """
+    Return the stopping time, divided by stopping distance over speed (s/v).
+
+    See `stop_within` for the formula.
+    """
     inverse = 1 / (EXPONENTS[law] + 1)
     gamma = scipy.special.gamma
     return float(math.sqrt(math.pi) * gamma(1 + inverse) / gamma(0.5 + inverse))

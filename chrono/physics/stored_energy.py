@@ -1,8 +1,9 @@
 """Compute the energy stored in a drawn elastic, in compressed gas or in an evacuated tube.
 
-The results are bounds and ideal limits. Use them to judge how much of the stored energy a
-clocked body carried. Losses in valves, friction and leaks always reduce the output. This file
-does not say how to build or fill anything. Numbers are floats and arrays in SI units.
+The results are upper bounds and ideal limits of the energy. Use the results to judge how much
+of the stored energy a measured body carried. Losses by valves, friction and leaks always make
+the energy of the body smaller. This file does not explain how to build or fill a launcher. All
+numbers are floats or arrays in SI units.
 """
 
 import math
@@ -40,7 +41,9 @@ def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
 @dataclass(frozen=True)
 class GasWork:
     """
-    The most work that compressed gas can do on a body, minus the work against the atmosphere.
+    The largest work that compressed gas can do on a body.
+
+    The work against the atmosphere is already subtracted.
 
     Attributes
     ----------
@@ -62,7 +65,7 @@ def gas_work(
     heat_ratio: float = HEAT_RATIO,
 ) -> GasWork:
     """
-    Return the work of compressed gas that expands against the atmosphere.
+    Return the work that compressed gas can do when it expands against the atmosphere.
 
     Parameters
     ----------
@@ -105,7 +108,7 @@ def tube_work(
     bore_m: float, length_m: float, ambient_pa: float, residual_pa: float = 0.0
 ) -> float:
     """
-    Return the most work that the atmosphere can do on a body in an evacuated tube [J].
+    Return the largest work that the atmosphere can do on a body in an evacuated tube [J].
 
     Parameters
     ----------
@@ -131,7 +134,9 @@ def tube_speed(
     residual_pa: float = 0.0,
 ) -> float:
     """
-    Return the speed at the end of an evacuated tube, with the air that follows the body.
+    Return a body's speed at the end of an evacuated tube.
+
+    The formula includes the mass of the air that follows the body into the tube.
 
     Parameters
     ----------
@@ -164,5 +169,5 @@ def tube_limit(ambient_pa: float, density_kgpm3: float, residual_pa: float = 0.0
 
 
 def kinetic_energy(mass_kg: float, speed_mps: float) -> float:
-    """Return the kinetic energy m·v²/2 [J]; spin is left out."""
+    """Return the kinetic energy m·v²/2 [J], without the energy of spin."""
     return mass_kg * speed_mps**2 / 2

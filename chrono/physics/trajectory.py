@@ -1,7 +1,8 @@
 """Compute a flight through the air step by step, with any drag that opposes the motion.
 
 All numbers are floats in SI units. This file does not use gates, shots or their uncertainties.
-The formulas in `free_fall` and the vacuum parabola are used to check the results.
+The tests compare the results with the formulas in `free_fall` and with the parabola of a flight
+without air.
 """
 
 import math
@@ -22,7 +23,7 @@ Motion = Callable[[float, Floats], list[float]]
 
 BEST_ANGLE_TOLERANCE_RAD = 1e-5
 _STRAIGHT = 1e-12
-"""A smaller cosine counts as 0, because it is only a rounding error."""
+"""A cosine below this value counts as 0, because it is only a rounding error."""
 
 _LOG_SLOWEST, _LOG_FASTEST = math.log(1e-9), math.log(1e4)
 """Logarithms of the slowest and the fastest possible speed of a launched body [m/s]."""
@@ -53,7 +54,11 @@ class Flight:
 
 
 def _cosine(angle_rad: float) -> float:
-    """Return the cosine of an angle; it is exactly 0 for straight up and straight down."""
+    """
+    Return the cosine of an angle.
+
+    For straight up and straight down, the result is exactly 0.
+    """
     cosine = math.cos(angle_rad)
     return 0.0 if abs(cosine) < _STRAIGHT else cosine
 
@@ -69,7 +74,7 @@ def fly(
     points: int = 200,
 ) -> Flight:
     """
-    Compute a flight in a vertical plane until the body comes down to height 0.
+    Compute a flight in a vertical plane until the body has fallen to height 0.
 
     Parameters
     ----------
@@ -127,10 +132,11 @@ def fly(
 
 def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration) -> float:
     """
-    Return the speed after a distance on a level path [m/s].
+    Return the speed [m/s] of a body after a distance on a level path.
 
-    For a negative distance, it is the speed before this distance. The equation
-    d(ln v)/dx = −a(v)/v² is solved by DOP853 of scipy with a relative tolerance of 1e-10.
+    For a negative distance, the function returns the speed at a place before the start. The
+    function solves the equation d(ln v)/dx = −a(v)/v² with the method DOP853 of scipy and a
+    relative tolerance of 1e-10.
 
     Raises
     ------
@@ -172,7 +178,7 @@ def best_elevation(
     height_m: float = 0.0,
     wind_mps: float = 0.0,
 ) -> float:
-    """Return the elevation with the longest range [rad]; for the arguments see `fly`."""
+    """Return the launch angle [rad] with the longest range; for the arguments see `fly`."""
     from scipy.optimize import minimize_scalar
 
     def shortness(elevation_rad: float) -> float:
@@ -203,9 +209,10 @@ def vacuum_range(
     speed_mps: float, elevation_rad: float, gravity_mps2: float, height_m: float = 0.0
 ) -> float:
     """
-    Return the range without air [m]: v_x·(v_y + √(v_y² + 2·g·h))/g.
+    Return the range [m] of a flight without air: v_x·(v_y + √(v_y² + 2·g·h))/g.
 
-    The result is NaN if the body never gets as high as the landing. (Elementary mechanics.)
+    The result is NaN if the body never reaches the height of the landing. (Elementary
+    mechanics.)
     """
     across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     square = up**2 + 2 * gravity_mps2 * height_m
@@ -224,7 +231,7 @@ def fitted_drag(
     wind_mps: float = 0.0,
 ) -> float:
     """
-    Find the drag constant κ [1/m] of quadratic drag for which a flight has a given range.
+    Find the drag constant κ [1/m] for which a flight has a given range.
 
     Parameters
     ----------
@@ -275,7 +282,11 @@ def fitted_drag(
 
 
 def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) -> Motion:
-    """Return the law of motion with gravity and with drag against the motion in the air."""
+    """
+    Return the equation of motion with gravity and drag.
+
+    The drag acts against the motion of the body relative to the air.
+    """
 
     def motion(_: float, state: Floats) -> list[float]:
         vx, vy = state[2], state[3]
@@ -289,9 +300,10 @@ def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) ->
 
 def _until_landing(motion: Motion, launch: list[float]) -> Any:
     """
-    Compute a flight until the body lands, or until it can no longer reach the landing.
+    Compute a flight until the body lands, or until a landing is no longer possible.
 
-    The first event is the landing, and the second event is the highest point.
+    The integration has two events: the first is the landing, and the second is the highest
+    point.
     """
     from scipy.integrate import solve_ivp
 
