@@ -297,7 +297,7 @@ def _flight_entry(result: FlightResult | RefusedLaunch) -> dict[str, Any]:
 LAW_WORDS: dict[Law, str] = {
     "constant": "a constant force",
     "spring": "a force that grows with the distance, as in a spring or a tight net",
-    "sheet": "a force that grows with the distance cubed, as in a flat slack net or sheet",
+    "sheet": "a force that grows with the third power of the distance, as in a loose flat net",
 }
 
 _GIVEN_KINDS = {
