@@ -110,13 +110,13 @@ SIZES: dict[str, tuple[Iterable[bytes], int, str, float]] = {
     "marks on more shots than any session": (
         records("mark", (f'{{"action": "note", "shot": {i}}}' for i in range(MANY))),
         1,
-        "100000 setups or marks are left out; the first reason: mark record at 0.000 s: more",
+        "100000 setups or marks are left out; the first reason is: mark record at 0.000 s:",
         200,
     ),
     "many notes": (
         records("mark", ('{"action": "note", "text": "a"}' for _ in range(MANY))),
         0,
-        "9980 earlier notes are shown by --json",
+        "--json also shows 9980 earlier notes",
         150,
     ),
     "nothing but rows that are none": ([b"x\n" * 5 * MEGABYTE], 0, "damaged lines", 150),
