@@ -11,7 +11,7 @@ from chrono.units import format_value
 def slope_wrong(slope: MeasuredSlope) -> str:
     """Return in words what is wrong if the shots contradict the slope that the rig states."""
     if slope.is_of_a_slope:
-        return "the edges contradict the slope that the rig states"
+        return "the measured edges do not fit the slope in the rig"
     return (
         "the two gates measure different lengths of the same bodies; no slope can explain this"
     )

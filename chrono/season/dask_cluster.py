@@ -136,7 +136,7 @@ def expect_same_program(client: Any, address: str) -> None:
         raise OptionError(
             f"no worker of the cluster can run this program: {error}",
             where=address,
-            hint="start workers with this version of chrono-gates[cluster]",
+            hint="start the worker processes with this version of chrono-gates[cluster]",
         ) from error
     others = sorted(
         worker for worker, found in told.items() if found != machine_code.sources_hash()

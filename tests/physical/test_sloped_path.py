@@ -208,7 +208,7 @@ def test_check_summary_and_the_dashboard_say_it(tmp_path, chrono) -> None:
 
     checked = chrono("check", file)
     assert checked.code == 1
-    assert "not ready because the edges contradict the slope" in checked.out
+    assert "not ready because the measured edges do not fit the slope" in checked.out
     assert key in checked.out
     summed = chrono("summary", file)
     assert summed.code == 1

@@ -46,4 +46,4 @@ def test_a_cluster_without_workers_is_told() -> None:
 
     with pytest.raises(OptionError, match="0/1 workers") as told:
         expect_same_program(Empty(""), "tcp://here:8786")
-    assert "start workers" in told.value.hint
+    assert "start the worker processes" in told.value.hint
