@@ -136,7 +136,7 @@ def _rungs_together(
     is_drawn = False
     for i, count in enumerate(counts):
         begin = (first + i) * per_line
-        if not is_drawn and true < begin + (per_line - 1):
+        if not is_drawn and true < begin + (per_line - 1) / 2:
             drawn.append(_true_line(seen, columns, unit))
             is_drawn = True
         drawn.append(_rung(seen, begin, per_line, int(count), int(counts.max()), columns, unit))

@@ -57,6 +57,16 @@ def rungs(lines: list[str]) -> list[tuple[float, int]]:
     return found
 
 
+@pytest.mark.parametrize("speed_mps", [22.2, 22.2576, 22.26, 22.3, 45.0])
+def test_the_true_value_stands_between_the_speeds_of_its_neighbours(speed_mps) -> None:
+    for high in (10, 12, 14, 16):
+        bench = USUAL.with_values(speed_mps=speed_mps)
+        lines = plain_lines(ladder(look(bench), 60, high, "m/s"))
+        speeds = [float(line.split()[0]) for line in lines if re.match(r" *[\d.]+ [┤─]", line)]
+        assert len(speeds) >= high - 3
+        assert speeds == sorted(speeds, reverse=True)
+
+
 def test_rungs_are_one_tick_apart_and_hold_every_shot(coarse) -> None:
     lines = plain_lines(ladder(coarse, 60, 16, "m/s"))
     found = rungs(lines)
