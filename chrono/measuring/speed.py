@@ -383,7 +383,7 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
         places = (used == one).nonzero()[0]
         if len(places):
             transit, skew = true_s[places], None
-            if one == EdgesUsed.BOTH:
+            if one == EdgesUsed.BOTH and not model.motion.is_level:
                 skew = skew_s[places] / np.where(np.isnan(transit), np.nan, transit_s[places])
             parts[:, places] = _measure_alike(transit, bounce_s[places], skew, one, model)
     speed, u_random, u_shared, factors = parts
@@ -424,9 +424,7 @@ def _measure_alike(
     """
     motion, rate = model.motion, 1 + model.rate_error
     mean = (model.spacing_m * model.path_factor) / true_s
-    if skew is not None and motion.is_level:
-        skew = None
-    elif skew is not None and (unknown := np.isnan(skew)).any():
+    if skew is not None and (unknown := np.isnan(skew)).any():
         expected = motion.expected_skew(mean)
         skew = np.where(unknown, expected, skew)
     speed = motion.speed(mean, true_s, used, skew)

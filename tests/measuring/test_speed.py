@@ -126,9 +126,10 @@ def test_a_companion_s_speed_is_free_of_the_clock_s_error_and_the_latency_too() 
     assert speed_mps == pytest.approx(20.0, rel=1e-6)
 
 
-def test_what_cannot_be_measured_is_nan_in_every_column_but_the_transit() -> None:
+@pytest.mark.parametrize("slope_rad", [0.0, 0.5])
+def test_what_cannot_be_measured_is_nan_in_every_column_but_the_transit(slope_rad) -> None:
     shots = make_shots([ABSENT, -500, 0, 0, 100], used=[EdgesUsed.NONE, 1, 2, 1, 1], block=50)
-    measured = measure(shots, SpeedModel.from_rig(make_rig()))
+    measured = measure(shots, SpeedModel.from_rig(make_rig(gates__slope_rad=slope_rad)))
     for name in ("speed_mps", "u_mps", "U95_mps", "u_random_mps", "u_shared_mps"):
         column = getattr(measured, name)
         assert np.isnan(column[:4]).all(), name
