@@ -139,6 +139,22 @@ def rest_of(running: Program) -> tuple[bytes, bytes]:
     return out, without_progress((err or b"").decode()).encode()
 
 
+def on_terminal(*words: str, cwd: Path, streams: tuple[str, ...]) -> bytes:
+    """Return what a program that succeeds shows on a terminal by these streams."""
+    master, slave = pty.openpty()
+    wide = {"TERM": "xterm", "COLUMNS": "80"}
+    shown = start(*words, cwd=cwd, env=wide, **dict.fromkeys(streams, slave))
+    os.close(slave)
+    seen = b""
+    with patience(shown), suppress(OSError):  # Linux: the other end is closed
+        while piece := os.read(master, 65536):
+            seen += piece
+    rest_of(shown)
+    os.close(master)
+    assert shown.returncode == 0
+    return seen
+
+
 def in_session(leader: int) -> list[int]:
     """Return the processes of a session that still run."""
     found = []
@@ -196,19 +212,10 @@ def test_a_terminal_shows_how_far_it_is_and_a_file_does_not(tmp_path) -> None:
     many_links(tmp_path / "many", 30, BANDS)
     piped = start("export", "many", "-o", "a.csv", cwd=tmp_path)
     assert rest_of(piped) == (b"", b"the command wrote 1200 shots to a.csv\n")
-    master, slave = pty.openpty()
-    wide = {"TERM": "xterm", "COLUMNS": "80"}
-    shown = start("export", "many", "-o", "b.csv", cwd=tmp_path, stderr=slave, env=wide)
-    os.close(slave)
-    seen = b""
-    with patience(shown):
-        while b"shots to b.csv" not in seen:
-            seen += os.read(master, 65536)
-    rest_of(shown)
-    os.close(master)
+    seen = on_terminal("export", "many", "-o", "b.csv", cwd=tmp_path, streams=("stderr",))
+    assert b"shots to b.csv" in seen
     assert b"recordings" in seen
     assert b"/30" in seen
-    assert shown.returncode == 0
 
 
 @pytest.mark.parametrize("command", ["summary", "check"])
@@ -217,17 +224,7 @@ def test_results_that_come_one_by_one_on_a_terminal_have_no_bar_among_them(
 ) -> None:
     many_links(tmp_path / "many", 30, BANDS)
     for words, has_bar in ((("--json",), True), ((), False)):
-        master, slave = pty.openpty()
-        wide = {"TERM": "xterm", "COLUMNS": "80"}
-        terminal = {"stdout": slave, "stderr": slave, "env": wide}
-        shown = start(command, "many", *words, cwd=tmp_path, **terminal)
-        os.close(slave)
-        seen = b""
-        with patience(shown), suppress(OSError):  # Linux: the other end is closed
-            while piece := os.read(master, 65536):
-                seen += piece
-        rest_of(shown)
-        os.close(master)
+        seen = on_terminal(command, "many", *words, cwd=tmp_path, streams=("stdout", "stderr"))
         assert (b"/30" in seen) == has_bar
 
 

@@ -1,5 +1,7 @@
 """Looking again gives what a first look gives, whatever happened in between."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 import numpy as np
@@ -119,17 +121,24 @@ def test_every_shot_of_many_pages_is_reached() -> None:
     assert looks.place_of(1 << 60) is None
 
 
-def slept(board, shots: int) -> list[float]:
-    """Let the program stand still for some shots; return when they really were [s]."""
+@contextmanager
+def lines_waiting(board) -> Iterator[None]:
+    """Let the lines of a board wait; they are all read at the end."""
     kept: list[str] = []
     say, board.raw = board.raw, kept.append
-    real_s = []
-    for i in range(shots):
-        real_s.append(board.us * 1e-6)
-        board.shoot_and_wait(30.0 + i)
+    yield
     board.raw = say
     for line in kept:
-        board.raw(line)  # all are stamped now
+        board.raw(line)
+
+
+def slept(board, shots: int) -> list[float]:
+    """Let the program stand still for some shots; return when they really were [s]."""
+    real_s = []
+    with lines_waiting(board):
+        for i in range(shots):
+            real_s.append(board.us * 1e-6)
+            board.shoot_and_wait(30.0 + i)
     return real_s
 
 
@@ -198,13 +207,9 @@ def test_shots_that_waited_behind_a_wrong_rate_do_not_move_those_before_them() -
     board.wait(20.0)
     board.shoot_and_wait(30.0)
     board.wait(11.0)
-    kept: list[str] = []
-    say, board.raw = board.raw, kept.append
-    board.shoot(30.0)
-    board.us += 500_000
-    board.raw = say
-    for line in kept:
-        board.raw(line)
+    with lines_waiting(board):
+        board.shoot(30.0)
+        board.us += 500_000
     board.shoot_and_wait(31.0)
     take_all(run)
     log = run.session.log
