@@ -5,8 +5,8 @@
 Run on demand, in an environment with the tests' packages. Each fault changes one operator, one
 comparison or one number of one function; the sources are copied first, so the checkout stays
 as it is. The tests that name the module run first, then those of its room, then those of
-the rooms that use it. A fault that no test notices is printed with its file and line. The seed
-is today's date by default.
+the rooms that use it. Tests that a fault keeps waiting for ever have noticed it too. A fault
+that no test notices is printed with its file and line. The seed is today's date by default.
 """
 
 import argparse
@@ -15,6 +15,7 @@ import os
 import random
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -24,6 +25,9 @@ from datetime import date
 from pathlib import Path
 
 HOUSE = Path(__file__).parents[1]
+LONGEST_S = 300.0
+"""Tests of a sound program end within this time [s], even on a slow machine."""
+
 NEXT_TESTS = {
     "arrays": ("reader", "processor", "session"),
     "calibrating": ("reference",),
@@ -145,20 +149,21 @@ def is_noticed(copy: Path, file: Path) -> bool:
     """Run tests on a copy of the sources until some fail."""
     environment = os.environ | {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
     for paths in tests_of(file, copy / "tests"):
-        done = subprocess.run(
-            [
-                sys.executable,
-                "-m",
-                "pytest",
-                *["-q", "-x", "-p", "no:cacheprovider"],
-                *paths,
-            ],
+        command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *paths]
+        with subprocess.Popen(
+            command,
             cwd=copy,
             env=environment,
-            capture_output=True,
-            check=False,
-        )
-        if done.returncode not in (0, 5):
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        ) as tests:
+            try:
+                code = tests.wait(LONGEST_S)
+            except subprocess.TimeoutExpired:
+                os.killpg(tests.pid, signal.SIGKILL)
+                return True
+        if code not in (0, 5):
             return True
     return False
 
