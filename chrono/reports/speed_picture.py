@@ -275,7 +275,8 @@ def _legend_text(setup: PlottedSetup, unit: str, room_mm: float) -> str:
     for longest in range(LONGEST_NAME, SHORTEST_NAME - 1, -1):
         name = shortened(setup_text(setup.name), longest)
         if any(bidirectional(letter) in ("R", "AL") for letter in name):
-            name += LEFT_TO_RIGHT  # otherwise the numbers after it change places
+            # Otherwise the line begins at the right, and the numbers change places.
+            name = f"{LEFT_TO_RIGHT}{name}{LEFT_TO_RIGHT}"
         text = f"{name}: {mean}, n {setup.series.n}"
         if _width_mm(text) <= room_mm:
             break

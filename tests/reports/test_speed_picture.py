@@ -14,8 +14,17 @@ from command_kit import is_one_clear_complaint
 from interval_kit import RIG, record, setup, shot, write_recording
 from matplotlib import rc_context
 from matplotlib.figure import Figure
+from matplotlib.textpath import TextPath
 
-from chrono.reports.speed_picture import COLOURS, MARKERS, NARROW, WIDE, _fill, picture_svg
+from chrono.reports.speed_picture import (
+    COLOURS,
+    MARKERS,
+    NARROW,
+    WIDE,
+    _fill,
+    _legend_text,
+    picture_svg,
+)
 from chrono.session.recording_loader import read_recording
 from chrono.session.report_content import plotted_speeds
 
@@ -239,6 +248,18 @@ def test_numbers_behind_a_name_from_right_to_left_keep_their_order(tmp_path, nam
     # UAX 9: numbers after a mark from left to right are laid out from left to right.
     assert f"{name}\u200e: 20" in svg
     assert "a: 2" in svg
+
+
+@pytest.mark.parametrize("name", ["שתי רצועות", "ثلاثة"])
+def test_a_name_from_right_to_left_is_drawn_before_its_numbers(tmp_path, name) -> None:
+    rows = [setup(name), *map(shot, (20, 20.2, 20.4))]
+    plotted = plotted_speeds(read_recording(write_recording(tmp_path / "x.tsv", rows)))
+    text = _legend_text(plotted.setups[0], "m/s", room_mm=200)
+    line, number = (TextPath((0, 0), each, size=12) for each in (text, "n 3"))
+    begin = line.get_extents().xmax - number.get_extents().width
+    at_end = line.vertices[line.vertices[:, 0] >= begin - 0.05]
+    assert text.endswith("n 3")
+    assert np.ptp(at_end[:, 1]) == pytest.approx(np.ptp(number.vertices[:, 1]))
 
 
 @pytest.mark.parametrize("size", [WIDE, NARROW])
