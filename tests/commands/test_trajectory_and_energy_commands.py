@@ -31,6 +31,10 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
         (("flight", "--speed", "20 m/s", "--landed", "60 m"), ("60 m", "not land")),
         (("flight", "--speed", "20 m/s", "--height=-2 m", "--landed", "6 m"), ("not land",)),
         (("flight", BANDS, "--landed", "99=3 m"), ("--landed", "99")),
+        (
+            ("flight", BANDS, "--landed", "2=30 m", "--landed", "2=31 m"),
+            ("shot number 2", "more than once"),
+        ),
         (("flight", BANDS, "--landed", "3 m"), ("--landed", "number of the shot")),
         (("stop", "--speed", "20 m/s"), ("--distance, --limit",)),
         (("stop", "--speed", "20 m/s", "--limit", "0 g"), ("--limit",)),
