@@ -2,6 +2,5 @@
 
 The input is a rig and its shots, with times in counter units. The input may also be a series of
 speeds. The package computes speeds, error budgets, coverage intervals, statistics, and plans
-for gates that are not built yet. This package works in the same way for numbers from any
-source, such as a board or a file.
+for gates that are not built yet.
 """

@@ -1,9 +1,4 @@
-"""Describe a body in the air of a site: air, gravity and drag, with their uncertainties.
-
-This file combines the physics of drag with the error budget. The computations of falls,
-flights, stops, energies and the speed at the launcher's mouth use this file. This file does not
-use gates or shots.
-"""
+"""Describe a body in the air of a site: air, gravity and drag, with their uncertainties."""
 
 import math
 from collections.abc import Mapping
@@ -73,18 +68,20 @@ class Ball:
 
     @property
     def drag_per_coefficient_m(self) -> float:
-        """Drag constant κ [1/m] that the ball would have with a drag coefficient of 1."""
+        """Drag constant κ [1/m] for a drag coefficient of 1."""
         return drag_constant(1.0, self.density_kgpm3, self.diameter_m, self.mass_kg)
 
     def reynolds(self, speed_mps: float) -> float:
-        """Return the Reynolds number of the ball at a speed."""
+        """
+        Return the Reynolds number at a speed; the drag coefficient depends on this number.
+        """
         return reynolds_number(
             speed_mps, self.diameter_m, self.density_kgpm3, self.viscosity_pas
         )
 
     @property
     def drag_contributions(self) -> tuple[Contribution, ...]:
-        """Relative uncertainties of the factors in the drag constant κ = ρ·Cd·π·D²/(8·m)."""
+        """Relative uncertainty of κ from drag coefficient, air density, mass and diameter."""
         return (
             Contribution(normal("drag coefficient", self.drag_coefficient_u), 1.0),
             Contribution(rectangular("air density", self.density_tolerance), 1.0),
@@ -199,9 +196,8 @@ class MovingBody:
     mass, diameter : Quantity or None
         Mass [kg], and diameter at a right angle to the path [m].
     drag : Quantity
-        Drag coefficient relative to the frontal area. For a sphere it is only a factor. The
-        drag coefficient of a smooth sphere, which depends on the Reynolds number, is multiplied
-        by this factor.
+        Drag coefficient relative to the frontal area. For a sphere: a factor by which the drag
+        coefficient of a smooth sphere is multiplied.
     sphere : bool
         True if the body is a sphere.
     terminal : Quantity or None
@@ -221,7 +217,7 @@ class MovingBody:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """All known values of the body, as quantities for a model."""
+        """All known values of the body, with their uncertainties."""
         if self.terminal:
             return (self.mass, self.terminal) if self.mass else (self.terminal,)
         known = tuple(q for q in (self.mass, self.diameter) if q is not None)
@@ -245,11 +241,7 @@ def given_mass(mass_kg: float) -> Quantity:
 
 
 def given_diameter(diameter_m: float) -> Quantity:
-    """
-    Add the tolerance of a caliper to a diameter that was given without uncertainty.
-
-    This tolerance is for a caliper on a soft ball.
-    """
+    """Add the tolerance of a caliper on a soft ball to a diameter without uncertainty."""
     unknown = Ball.diameter_tolerance * diameter_m
     return Quantity(DIAMETER, diameter_m, rectangular(DIAMETER, unknown, unit="m"))
 
@@ -324,12 +316,7 @@ def falling_laws(
 
 
 def _displaced(body: MovingBody, values: Mapping[str, float]) -> float:
-    """
-    Return the mass of the displaced air, divided by the mass of the body.
-
-    The result is 0 if the body is not a sphere, or if the drag is not computed from its mass
-    and diameter.
-    """
+    """Return the mass of the displaced air divided by the body's mass, or 0 if unknown."""
     if not body.sphere or body.terminal is not None or not body.drag_is_known:
         return 0.0
     return values[DENSITY] * math.pi * values[DIAMETER] ** 3 / 6 / values[MASS]

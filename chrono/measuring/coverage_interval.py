@@ -1,10 +1,9 @@
 """Find the interval that contains 95 % of the combined distribution of all contributions.
 
-Contributions are independent, so the distribution of their sum is the convolution of their
-distributions. All distributions share one grid of bins. For each distribution, the module
-computes the exact probability of each bin. To combine the distributions, the module multiplies
-the Fourier transforms of their probabilities. The method does not assume a normal distribution
-and does not use random numbers.
+The contributions are independent. For each contribution, the module computes the exact
+probability of many narrow ranges of values (bins). A convolution, computed by Fourier
+transforms, combines these probabilities. The method does not assume a normal distribution and
+does not use random numbers.
 """
 
 import math
@@ -25,8 +24,7 @@ from chrono.measuring.error_budget import (
 )
 
 BINS = 2048
-"""Number of bins of the grid. With this number of bins the relative error of the interval is
-about 1e-5."""
+"""Number of bins; the relative error of the interval is then about 1e-5."""
 
 NEGLIGIBLE = 1e-9
 """A contribution that is smaller than this part of the largest contribution is ignored."""
@@ -40,16 +38,14 @@ _CHORD_NODES = 200
 _LEAST_DIVISOR = 0.1
 
 _REACH = 4.0
-"""Half-width of the grid divided by the expanded uncertainty, if the distribution has no
-bounds.
-"""
+"""Largest deviation in the bins, divided by U95, for a distribution without limits."""
 
 
 def coverage_half_width(
     contributions: Sequence[Contribution], probability: float = COVERAGE
 ) -> float:
     """
-    Return the half-width of the coverage interval that is symmetric about the estimate.
+    Return the half-width of the coverage interval that has the estimate in its middle.
 
     Parameters
     ----------
@@ -75,18 +71,16 @@ def quotient_half_width(
     contributions: Sequence[Contribution], value: float, probability: float = COVERAGE
 ) -> float:
     """
-    Return the half-width of a quotient's interval, if mainly the divisor is uncertain.
+    Return the half-width of the coverage interval of a quotient with an uncertain divisor.
 
-    Let z be the relative deviation of the quotient, computed to first order. The exact relative
-    deviation of the quotient is z/(1 − z). This exact deviation is +U at z = U/(1 + U), and −U
-    at z = −U/(1 − U). The method assumes that, before the measurement, a speed and twice this
-    speed are equally likely. With this assumption a larger divisor is less likely, and each z
-    has the weight 1/(1 − z).
+    A divisor that is too small by the fraction z makes the quotient too large by z/(1 − z).
+    Before the measurement, a speed from 1 to 2 m/s is as likely as a speed from 10 to 20 m/s.
+    For this reason each z has the weight 1/(1 − z).
 
     Parameters
     ----------
     contributions : sequence of Contribution
-        Independent contributions, to first order.
+        Independent contributions to the quotient.
     value : float
         Value of the quotient.
     probability : float, optional
@@ -112,8 +106,7 @@ class CoverageTable:
     """
     Table of the coverage factors U95/u_c for selected true transits.
 
-    For a transit that is not in the table, the table interpolates the coverage factor with an
-    accuracy of 0.2 %.
+    Between two transits of the table, `factor` interpolates with an accuracy of 0.2 %.
 
     Attributes
     ----------
@@ -133,11 +126,7 @@ class CoverageTable:
         object.__setattr__(self, "factors", np.full(len(self.transit_s), np.nan))
 
     def factor(self, true_transit_s: Floats) -> Floats:
-        """
-        Return the coverage factor for each transit, in an array of the same shape.
-
-        If a transit is NaN, its coverage factor is NaN.
-        """
+        """Return the coverage factor of each transit; the factor of a NaN transit is NaN."""
         shortest = np.fmin.reduce(true_transit_s, axis=None, initial=np.nan)
         longest = np.fmax.reduce(true_transit_s, axis=None, initial=np.nan)
         if shortest <= longest:
@@ -149,7 +138,7 @@ class CoverageTable:
         self._work_out(self.transit_s[0], self.transit_s[-1])
 
     def _work_out(self, shortest_s: float, longest_s: float) -> None:
-        """Compute the missing coverage factors between the shortest and the longest transit."""
+        """Compute the factors that are still NaN, from the shortest to the longest transit."""
         first = max(int(np.searchsorted(self.transit_s, shortest_s, "right")) - 1, 0)
         behind = int(np.searchsorted(self.transit_s, longest_s, "left")) + 1
         for place in np.flatnonzero(np.isnan(self.factors[first:behind])) + first:
@@ -158,13 +147,9 @@ class CoverageTable:
 
 def with_normal(factors: Floats, share: Floats) -> Floats:
     """
-    Return new coverage factors for results to which a normal contribution is added.
+    Return the coverage factors after a normal contribution is added to all others.
 
-    If the other contributions have a distribution with a flat top, even a small normal
-    contribution makes the sum almost normal. If the other contributions have a distribution
-    with long tails, the function adds the half-widths in quadrature. The function is an
-    approximation. Its interval is at most 1 % too narrow and at most 4 % too wide, compared
-    with the interval of the exact combined distribution.
+    This is an approximation: the interval is at most 1 % too narrow and at most 4 % too wide.
 
     Parameters
     ----------
@@ -186,7 +171,7 @@ def _not_negligible(contributions: Sequence[Contribution]) -> list[Contribution]
 
 
 def _reach(parts: Sequence[Contribution]) -> float:
-    """Return the half-width of the grid of bins that is used to combine the distributions."""
+    """Return the largest deviation of the result that the bins include."""
     return min(
         sum(_bound(c) for c in parts) * (1 + 4 / BINS),
         _REACH * max(expanded_uncertainty(parts), 2 * combined_uncertainty(parts)),
@@ -230,12 +215,7 @@ def cumulative(quantity: Input, deviation: Floats) -> Floats:
 
 
 def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
-    """
-    Return the probability that the difference of two half chords is at most `deviation`.
-
-    A chord is the part of a beam's line that is inside the ball. `deviation` is divided by the
-    largest possible difference of the half chords.
-    """
+    """Return `cumulative` for chords; `deviation` is divided by the input's half-width."""
     depth = 1 - math.sqrt(1 - ratio * ratio)
     y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
     shorter = 1 - np.sqrt(1 - (ratio * y) ** 2)
@@ -261,12 +241,7 @@ def _bound(contribution: Contribution) -> float:
 
 
 def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
-    """
-    Return the probability of each bin for the sum of all contributions.
-
-    The bins are in the order of a Fourier transform (FFT): their centres are at 0, 1, 2, … −2,
-    −1 steps.
-    """
+    """Return the probability of each bin for the sum; the bin order is 0, 1, 2, … −2, −1."""
     transform = np.ones(BINS // 2 + 1, np.complex128)
     for part in parts:
         transform = transform * scipy.fft.rfft(_probabilities(part, step))
@@ -274,7 +249,7 @@ def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
 
 
 def _probabilities(part: Contribution, step: float) -> Floats:
-    """Return the probability of each bin for one contribution, in FFT order."""
+    """Return the probability of each bin for one contribution; order: 0, 1, 2, … −2, −1."""
     half, scale = BINS // 2, step / part.sensitivity
     if part.input.distribution == "tilt":  # the only distribution that is not symmetric
         edges = np.asarray((np.arange(BINS + 1) - half - 0.5) * scale, np.float64)

@@ -1,10 +1,9 @@
 """Fit one mean speed per setup and one steady drift to the shots of a session.
 
 Each setup has its own mean and its own spread. A drift is a steady change of the speed from
-shot to shot. The standard errors are computed by the method HC2 (MacKinnon and White, Journal
-of Econometrics 29 (1985) 305). The degrees of freedom are computed by the method of Bell and
-McCaffrey (Survey Methodology 28 (2002) 169). Without a drift, the standard errors and the
-degrees of freedom are the same as in Welch's test.
+shot to shot. Source of the standard errors: method HC2, MacKinnon and White, Journal of
+Econometrics 29 (1985) 305. Source of the degrees of freedom: Bell and McCaffrey, Survey
+Methodology 28 (2002) 169. Without a drift, both are the same as in Welch's test.
 """
 
 import math
@@ -99,7 +98,7 @@ class DriftFit:
 
     def _freedom_of(self, weights: Floats) -> float:
         """
-        Return the degrees of freedom of Σ w·e², a weighted sum of the squared residuals e.
+        Return the degrees of freedom of the weighted sum Σ w·e² (w: weight, e: residual).
 
         Notes
         -----

@@ -1,8 +1,4 @@
-"""Compute a shot's momentum and energy, and compare the energy with the stored energy.
-
-The functions of `chrono.physics.stored_energy` compute the ideal limits of the launcher's
-energy. For each limit, the result contains the share of the stored energy that the body has.
-"""
+"""Compute a shot's momentum and energy, and compare the energy with the stored energy."""
 
 import math
 from collections.abc import Callable, Mapping
@@ -30,17 +26,17 @@ DISTANCE = "distance to the mouth"
 @dataclass(frozen=True)
 class EnergyStore:
     """
-    The energy that a launcher can store, given by one or more upper bounds.
+    One or more upper limits of the energy that a launcher can store.
 
     Attributes
     ----------
     kind : {"elastic", "gas", "tube"}
     bounds : tuple of str
-        Name of each bound.
+        Name of each limit.
     quantities : tuple of Quantity
-        The quantities on which the bounds depend.
+        The quantities on which the limits depend.
     energies : callable
-        Function that takes the quantities' values by name and returns the bounds [J].
+        Function that takes the quantities' values by name and returns the limits [J].
     """
 
     kind: str
@@ -51,7 +47,7 @@ class EnergyStore:
 
 @dataclass(frozen=True)
 class EnergyBound:
-    """One upper bound of the stored energy: its name, the energy [J], and the body's share."""
+    """Name of an upper limit, its energy [J], and the body's energy divided by this energy."""
 
     name: str
     energy: Estimate
@@ -73,9 +69,9 @@ class EnergyResult:
     mach : float
         Mach number at the launcher's mouth.
     bounds : tuple of EnergyBound
-        One `EnergyBound` for each bound of each store.
+        One `EnergyBound` for each limit of each store.
     limits : tuple of (str, Estimate)
-        Highest speeds that evacuated tubes allow [m/s], with their names.
+        Names and values of the highest speeds that the tubes allow [m/s].
     """
 
     launch: Launch
@@ -89,12 +85,7 @@ class EnergyResult:
 
     @property
     def exceeded(self) -> tuple[str, ...]:
-        """
-        Names of the bounds that are below the mean energy of the shots.
-
-        A bound is in the list only if the mean energy is larger than the bound by more than the
-        uncertainty.
-        """
+        """Names of limits that the shots' mean energy exceeds by more than the uncertainty."""
         parts = ((b.name, self.launch.of_shots(b.part)) for b in self.bounds)
         return tuple(name for name, part in parts if part.value - part.U95 > 1)
 
@@ -113,7 +104,7 @@ def elastic_store(
     draw_m, force_n : ndarray of float64, shape (N,), N >= 2
         Draw length (strictly increasing) [m] and force [N].
     force_U95, draw_U95 : float, optional
-        Relative ± at 95 % that all forces have in common, and the same for all draw lengths.
+        Relative ± at 95 % that all forces, or all draw lengths, have in common.
     """
     work, between = elastic_work(draw_m, force_n)
     quantities = (
@@ -132,7 +123,7 @@ def elastic_store(
 def gas_store(
     volume: Quantity, gauge: Quantity, ambient_pa: float, swept: Quantity | None = None
 ) -> EnergyStore:
-    """Return the `EnergyStore` of compressed gas, with an isothermal and an adiabatic limit."""
+    """Return the `EnergyStore` of compressed gas, with and without heat flow into the gas."""
     quantities = (volume, gauge) if swept is None else (volume, gauge, swept)
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -147,12 +138,10 @@ def tube_store(
     bore: Quantity, length: Quantity, residual: Quantity, ambient_pa: float
 ) -> EnergyStore:
     """
-    Return the `EnergyStore` of an evacuated tube, with two bounds for the energy.
+    Return the `EnergyStore` of a tube with the air pumped out.
 
-    The first bound for the energy is the atmospheric pressure times the swept volume. The
-    second bound is the body's kinetic energy at the speed that `tube_speed` computes. The
-    second bound is lower than the first, because the air that follows the body takes part of
-    the energy.
+    The first limit is `tube_work`. The second limit is the body's energy at `tube_speed`; it is
+    lower, because the air behind the body takes part of the energy.
     """
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -161,7 +150,7 @@ def tube_store(
         speed = tube_speed(mass, *sizes, ambient_pa, values[DENSITY], left)
         return tube_work(*sizes, ambient_pa, left), kinetic_energy(mass, speed)
 
-    names = ("atmosphere times swept volume", "the same, air taken along")
+    names = ("atmosphere times swept volume", "tube, moving air included")
     return EnergyStore("tube", names, (bore, length, residual), energies)
 
 
@@ -169,7 +158,7 @@ def energy_result(
     launch: Launch, stores: tuple[EnergyStore, ...] = (), distance: Quantity | None = None
 ) -> EnergyResult:
     """
-    Return energy and momentum of the next shot, and the shot's share of the stored energy.
+    Return energy and momentum of the next shot, and the limits of the stored energy.
 
     Parameters
     ----------
@@ -217,7 +206,7 @@ def energy_result(
 
 
 def _refuse_narrow_tubes(launch: Launch, stores: tuple[EnergyStore, ...]) -> None:
-    """Raise an error if the body is too wide for an evacuated tube."""
+    """Raise an error if the body is too wide for a tube."""
     for store in (s for s in stores if s.kind == "tube"):
         bore, body = store.quantities[0], launch.body.diameter
         if body is not None and body.value - body.U95 > bore.value + bore.U95:
@@ -238,7 +227,7 @@ def _at_mouth(launch: Launch, values: Mapping[str, float], distance_m: float) ->
 def _limits(
     launch: Launch, stores: tuple[EnergyStore, ...]
 ) -> tuple[tuple[str, Estimate], ...]:
-    """Return the highest speeds that a body can reach in evacuated tubes."""
+    """Return the names and values of the highest speeds that the tubes allow [m/s]."""
     ambient = launch.site.pressure_pa
     found: list[tuple[str, Estimate]] = []
     for store in (s for s in stores if s.kind == "tube"):

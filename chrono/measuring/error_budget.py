@@ -32,7 +32,7 @@ NORMAL_FACTOR = 1.959963984540054
 @dataclass(frozen=True)
 class Input:
     """
-    An uncertain input: the distribution of its deviations from its estimate.
+    An uncertain input: how far its true value may be from its estimate.
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ class Input:
 
     @property
     def radius_m(self) -> float:
-        """Radius of the ball [m], for an input that describes the ball's chords."""
+        """Radius of the ball [m]; only for an input from `chords`."""
         return self.half_width / (1 - math.sqrt(1 - self.ratio**2))
 
 
@@ -87,11 +87,7 @@ def normal(
 def rectangular(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """
-    Return an input with a rectangular distribution.
-
-    Its standard uncertainty is half_width/√3 (GUM 4.3.7).
-    """
+    """Return an input with a rectangular distribution: u = half_width/√3 (GUM 4.3.7)."""
     u = half_width / math.sqrt(3)
     return Input(name, "rectangular", half_width, u, math.inf, nature, unit)
 
@@ -99,25 +95,19 @@ def rectangular(
 def triangular(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """
-    Return an input with a triangular distribution.
-
-    Its standard uncertainty is half_width/√6 (GUM 4.3.9).
-    """
+    """Return an input with a triangular distribution: u = half_width/√6 (GUM 4.3.9)."""
     u = half_width / math.sqrt(6)
     return Input(name, "triangular", half_width, u, math.inf, nature, unit)
 
 
 def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "") -> Input:
     """
-    Return an input for the rounding error of a time that is the mean of two counts.
+    Return the budget input for the rounding of a time that is the mean of two counts.
 
-    The rounding error of each count is −F or 1 − F ticks. F is the fractional part of the true
-    time in ticks, and each value of F from 0 to 1 is equally likely. The fraction F is the same
-    for both counts, but the phases of the counts are different. If x is the error of the mean
-    in ticks, its density is (1 − |x|)² + max(½ − 2x², 0) over ± 1, and u = tick/√12. (Two
-    independent triangular errors would have the same u, but their 95 % interval would be 3 %
-    too short.)
+    Let F be the fractional part of the true time in ticks. The rounding error of a count is −F
+    or 1 − F ticks. F is the same for both counts, but the counts start at different moments
+    within a tick. The error x of the mean, in ticks, has the density (1 − |x|)² + max(½ − 2x²,
+    0) over ± 1, and u = tick/√12.
     """
     return Input(name, "two-pair", tick, tick / math.sqrt(12), math.inf, nature, unit)
 
@@ -126,10 +116,9 @@ def arcsine(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
     """
-    Return an input with a U-shaped (arcsine) distribution.
+    Return an input with a U-shaped (arcsine) distribution, such as the values of a sine wave.
 
-    The standard uncertainty is half_width/√2 (JCGM 101, 6.4.6). For example, the values of a
-    sine wave have this U-shaped distribution.
+    The standard uncertainty is half_width/√2 (JCGM 101, 6.4.6).
     """
     u = half_width / math.sqrt(2)
     return Input(name, "arcsine", half_width, u, math.inf, nature, unit)
@@ -137,32 +126,25 @@ def arcsine(
 
 def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     """
-    Return an input for the relative change of the path's length that a tilt causes.
+    Return the budget input for a tilt of the path, as a relative change of the path's length.
 
-    For a tilt angle θ, the change is θ²/2 minus the mean of θ²/2. This mean is θ_lim²/6. The
-    angle θ is uniform over 0 … θ_lim (`limit_rad`), so the variance of θ²/2 is θ_lim⁴/45. If a
-    ball crosses both beams at the same height, its tilted path is longer by the relative amount
-    θ²/2. If the beams are aligned, a ball on a tilted path crosses the two beams at different
-    heights. The path of a ball that crosses the aligned beams at different heights is shorter
-    by the same relative amount θ²/2. For a tilt of 1° the error is 2e-4 of the speed. The rig
-    states `off_centre`, the largest distance of a ball from the middle of the beam. With the
-    gate spacing d, the error of the path is at most 2·(off_centre/d)².
+    A tilt angle θ makes the path longer by the fraction θ²/2 if a ball crosses both beams at
+    the same height. The path is shorter by θ²/2 if the ball crosses aligned beams at different
+    heights. Each θ from 0 to `limit_rad` is equally likely. The input is θ²/2 minus the mean of
+    θ²/2, which is limit_rad²/6. The variance of θ²/2 is limit_rad⁴/45.
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
 
 
 def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     """
-    Return an input for the difference between a ball's half chords at the two beams [m].
+    Return the budget input for the difference of a ball's half chords at the two beams [m].
 
-    A chord is the part of a beam's line that is inside the ball. Let y be the distance between
-    a beam and the ball's axis. y is uniform over ± `off_centre_m`, and at most the radius R.
-    The half chord is √(R² − y²), so it is shorter than the radius by R − √(R² − y²).
-
-    The error budget treats the error from the chords as a shared error, equal in all shots. If
-    the bodies cross the beams at a different height in each shot, the scatter of the speeds
-    already includes this error. With a fixed launcher, the body crosses the beams at the same
-    height in each shot. In this case more shots do not reduce the error.
+    A chord is the length of the ball that passes a beam. If the ball's axis passes a beam at
+    the distance y, the half chord is √(R² − y²) long (R is the radius). Each y from 0 to
+    `off_centre_m`, but at most R, is equally likely. The error counts as equal in all shots
+    (shared), because with a fixed launcher the body crosses the beams at the same height in
+    each shot.
     """
     r = min(off_centre_m / radius_m, 1.0)
     width = radius_m * (1 - math.sqrt(1 - r * r))
@@ -171,13 +153,13 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
 
 
 def mean_chord(quantity: Input) -> float:
-    """Return a ball's mean length at a beam (chord), divided by the ball's diameter."""
+    """Return the mean chord of a ball (see `chords`), divided by the ball's diameter."""
     r = quantity.ratio
     return (math.sqrt(1 - r * r) + (math.asin(r) / r if r else 1.0)) / 2
 
 
 def _chord_variance(r: float) -> float:
-    """Return the variance of √(1 − r²x²) if x is uniform over 0 … 1."""
+    """Return the variance of √(1 − r²x²); each x from 0 to 1 is equally likely."""
     if r < 0.02:  # for a small r, the difference below would lose its digits
         return r**4 / 45
     mean = (math.sqrt(1 - r * r) + math.asin(r) / r) / 2
@@ -217,7 +199,7 @@ def combined_uncertainty(contributions: Iterable[Contribution]) -> float:
 
 
 def effective_dof(contributions: Iterable[Contribution]) -> float:
-    """Return the effective degrees of freedom by Welch and Satterthwaite (GUM formula G.2b)."""
+    """Return the degrees of freedom of the combined uncertainty (GUM formula G.2b)."""
     contributions = tuple(contributions)
     total = combined_uncertainty(contributions)
     if total == 0:
@@ -227,11 +209,7 @@ def effective_dof(contributions: Iterable[Contribution]) -> float:
 
 
 def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
-    """
-    Return the coverage factor t_p(ν) for a two-sided interval (GUM table G.2).
-
-    For ν = ∞ the result is the coverage factor of a normal distribution.
-    """
+    """Return the two-sided coverage factor of a t distribution (GUM table G.2)."""
     upper = (1 + probability) / 2
     special = scipy.special
     return float(special.ndtri(upper) if math.isinf(dof) else special.stdtrit(dof, upper))
@@ -240,7 +218,7 @@ def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
 def expanded_uncertainty(
     contributions: Iterable[Contribution], probability: float = COVERAGE
 ) -> float:
-    """Return the first-order expanded uncertainty U = t_p(ν_eff)·u_c (GUM G.4.1)."""
+    """Return the coverage factor times the combined standard uncertainty (GUM G.4.1)."""
     contributions = tuple(contributions)
     factor = coverage_factor(effective_dof(contributions), probability)
     return factor * combined_uncertainty(contributions)
@@ -260,12 +238,12 @@ class Budget:
     u_mps, u_random_mps, u_shared_mps : float
         Combined standard uncertainty, its random part and its shared part [m/s].
     dof : float
-        Effective degrees of freedom.
+        Degrees of freedom of `u_mps`.
     U95_mps : float
         Half-width of the symmetric interval that contains 95 % of the combined
         distribution [m/s]. It is the ± that is shown with the shot.
     U95_first_order_mps : float
-        First-order expanded uncertainty t_95(ν_eff)·u_c, for comparison [m/s].
+        The `expanded_uncertainty`, for comparison [m/s].
     lowest_mps, highest_mps : float
         Speeds for a transit that is one tick longer, and one tick shorter [m/s].
     """
@@ -283,7 +261,7 @@ class Budget:
 
     @property
     def k(self) -> float:
-        """Coverage factor U95/u_c of the combined distribution."""
+        """Coverage factor: U95 divided by the combined standard uncertainty."""
         return self.U95_mps / self.u_mps if self.u_mps else math.nan
 
     @property
@@ -300,7 +278,7 @@ BOUNCE = "bounce"
 
 
 def spacing_input(rig: Rig) -> Input:
-    """Return an input for the gate spacing, either calibrated or stated by the rig."""
+    """Return the budget input for the gate spacing, calibrated or stated by the rig."""
     calibrated = rig.calibration.spacing
     if calibrated is None:
         return rectangular("gate spacing", rig.gates.spacing_tolerance_m, unit="m")
@@ -310,9 +288,9 @@ def spacing_input(rig: Rig) -> Input:
 
 def trip_inputs(rig: Rig) -> tuple[Input, ...]:
     """
-    Return one input for each gate: the position in the beam at which the gate trips.
+    Return a budget input for each gate: the position in the beam at which the gate trips.
 
-    The result is empty if the calibrated spacing already includes the trip positions.
+    If the calibrated spacing already includes the trip positions, there are no inputs.
     """
     calibrated = rig.calibration.spacing
     if calibrated is not None and calibrated.covers_trip:
@@ -322,11 +300,7 @@ def trip_inputs(rig: Rig) -> tuple[Input, ...]:
 
 
 def rate_input(rig: Rig) -> Input:
-    """
-    Return an input for the counter's relative frequency error.
-
-    The value comes from a calibration, or from the value that the rig states.
-    """
+    """Return the budget input for the counter's rate error, calibrated or stated by the rig."""
     calibrated = rig.calibration.clock
     if calibrated is None:
         return rectangular("clock rate", rig.clock.rate_tolerance)
@@ -334,11 +308,7 @@ def rate_input(rig: Rig) -> Input:
 
 
 def latency_input(rig: Rig) -> Input:
-    """
-    Return an input for the difference between the delays of the two sensors.
-
-    The value comes from a calibration, or from the value that the rig states.
-    """
+    """Return the budget input for the sensors' delay difference, calibrated or stated."""
     calibrated = rig.calibration.latency
     if calibrated is None:
         return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
@@ -348,9 +318,8 @@ def latency_input(rig: Rig) -> Input:
 
 def bounce_inputs(bounce_s: float) -> tuple[Input, ...]:
     """
-    Return an input for the timing error that bouncing edges and late lines cause.
+    Return the budget input for the timing error from bouncing edges and late lines.
 
-    `bounce_s` is the standard uncertainty of the timing error [s]. If `bounce_s` is 0, the
-    result is empty.
+    `bounce_s` is the standard uncertainty of this error [s]. If it is 0, there is no input.
     """
     return (normal(BOUNCE, bounce_s, nature="random", unit="s"),) if bounce_s > 0 else ()

@@ -72,8 +72,7 @@ class Advice:
     """
     A way to reduce the uncertainty, and a target value for the user.
 
-    The target is a length [m] or an angle [rad]. The target is NaN if this way to reduce the
-    uncertainty needs no number.
+    The target is a length [m] or an angle [rad], or NaN if the advice has no target.
     """
 
     way: Way
@@ -142,10 +141,9 @@ def improvements(
     beats: bool = True,
 ) -> tuple[Improvement, ...]:
     """
-    Return the possible improvements, with the most effective group of inputs first.
+    Return an improvement for each group of inputs, with the most effective group first.
 
-    To compare the groups, the function halves the uncertainty of each group. The most effective
-    group is the group that then gives the smallest U95.
+    If the inputs of the most effective group were half as uncertain, U95 would be smallest.
 
     Parameters
     ----------
@@ -262,14 +260,14 @@ def _straighter_path(model: SpeedModel) -> tuple[Advice, SpeedModel]:
 
 
 def _closer_chords(quantity: Input, part: float) -> Input:
-    """Return an input for the chords of a ball whose axis passes closer to the beams."""
+    """Return the input with the ball's largest distance from the beams multiplied by `part`."""
     off_centre_m = quantity.ratio * quantity.radius_m
     return chords(quantity.name, quantity.radius_m, part * off_centre_m)
 
 
 def _truer_aim(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     chord = model.motion.chords
-    assert chord is not None, "chords can only be made smaller if the model has chords"
+    assert chord is not None, "this advice needs a round body that may miss the beams' middle"
     changed = _with_motion(model, chords=_closer_chords(chord, 0.5))
     return Advice(Way.TRUER_AIM, chord.ratio * chord.radius_m / 2), changed
 

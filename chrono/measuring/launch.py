@@ -1,7 +1,7 @@
 """Describe a launch; other modules use it to compute falls, flights, stops and energies.
 
-A launch consists of a speed, a body and the air. The speed of a launch is either a stated
-speed, or the expected speed of the next shot of a measured series.
+A launch consists of a speed, a body and the air. The user states the speed, or the speed is the
+expected speed of the next shot of a setup.
 """
 
 import math
@@ -68,11 +68,11 @@ class Launch:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """All quantities that a model of the launch may use."""
+        """All values of the speed, the body and the site, with their uncertainties."""
         return (*self.speed, *self.body.quantities, *self.site.quantities)
 
     def of_shots(self, estimate: Estimate) -> Estimate:
-        """Turn an estimate for the next shot into an estimate for the mean of all shots."""
+        """Return the estimate for the mean of all shots from an estimate for the next shot."""
         return estimate.of_mean(self.n) if self.n else estimate
 
 
@@ -111,9 +111,9 @@ def each_launch(
 
 def speed_value(values: Mapping[str, float]) -> float:
     """
-    Return the speed [m/s] from a model's values.
+    Return the speed [m/s] from the values of `Launch.quantities`, by name.
 
-    If the values contain a kinetic energy, the function computes the speed from this energy.
+    If the values contain a kinetic energy, the speed is computed from this energy.
     """
     if ENERGY in values:
         return math.sqrt(2 * values[ENERGY] / values[MASS])

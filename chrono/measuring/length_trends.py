@@ -1,18 +1,14 @@
 """Check whether measured body lengths grow with speed, or drift from shot to shot.
 
-The real length of a body does not change. Some sensors react more slowly to light than to dark.
-Some slow sensors have a threshold that is not at half of the full light. A sensor of one of
-these kinds makes the blocking time too long by a time s. At the speed v, the measured length is
-then too long by v·s. If the switching threshold of a sensor drifts from shot to shot, both ends
-of the measured length move. To find a growth with the speed or a drift from shot to shot, the
-module fits a line to the measured lengths. The fit uses weighted least squares, and a separate
-mean for each kind of body. Student's t test shows if the slope of this line is larger than
-chance can explain. To the effect of chance, the module adds the effects that the rig allows:
-delays, slope of the path, drag, and bodies that cross the beam off their middle. Let d be the
-gate spacing and ℓ the body length. If the delays of the gates differ by δ, the speeds v are
-wrong, and the lengths at both gates change by v·δ·ℓ/d. So if the measured length grows at one
-gate, the other gate may be the cause. Delays that are equal at all four edges do not change the
-measured length.
+The real length of a body does not change. Some sensors react more slowly to light than to dark,
+or have a threshold that is not at half of the full light. Such a slow sensor makes the blocking
+time too long by a time s, and a length measured at the speed v too long by v·s. If the
+threshold of a sensor drifts, the measured length drifts too.
+
+The module fits a line to the measured lengths by weighted least squares. A t test shows if the
+slope of the line is larger than chance and the rig's tolerances can explain. If the delays of
+the gates differ by δ, the lengths ℓ at both gates change by v·δ·ℓ/d (d is the gate spacing). A
+delay that is equal at all four edges does not change the measured length.
 """
 
 import math
@@ -41,7 +37,7 @@ errors cause a larger part, the program does not report a growth of the length.
 
 
 class Trend(StrEnum):
-    """The variable with which the measured length may change."""
+    """The quantity with which the measured length may change: speed or time."""
 
     SPEED = "speed"
     TIME = "time"
@@ -50,7 +46,7 @@ class Trend(StrEnum):
 @dataclass(frozen=True)
 class LengthTrend:
     """
-    The change of the measured length at one gate, with the speed or from shot to shot.
+    How the measured length at one gate changes with the speed or from shot to shot.
 
     Attributes
     ----------
@@ -81,10 +77,9 @@ class LengthTrend:
 
 def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
     """
-    Return only those trends that the program should report to the user.
+    Return the trends that the program should report to the user.
 
-    The length may grow with the speed at both gates. The program reports only the gate with the
-    largest growth.
+    If the length grows with the speed at both gates, only the larger growth is returned.
     """
     seen = [each for each in trends if each.seen]
     grows = [each for each in seen if each.trend is Trend.SPEED]
@@ -95,7 +90,7 @@ def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
 @dataclass(frozen=True)
 class SeenLengths:
     """
-    Body lengths of clean shots at one gate, and the changes that the rig's uncertainty allows.
+    Lengths at one gate (shots without problems), and changes that the rig's uncertainty allows.
 
     Attributes
     ----------
@@ -127,7 +122,7 @@ class SeenLengths:
 
 def growth_with_speed(seen: SeenLengths, body: Places) -> LengthTrend | None:
     """
-    Return the growth of the length with the speed, or None if the shots are not sufficient.
+    Return how much the length grows with the speed, or None if the shots are not sufficient.
 
     Parameters
     ----------

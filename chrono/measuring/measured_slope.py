@@ -1,12 +1,10 @@
 """Compute the pull of gravity along the path from the four edge times of each shot.
 
-A body that gains speed blocks gate B for a shorter time than gate A. The acceleration a comes
-from the gate spacing d, the transit Δ of the body's front, and the blocking times t_A and t_B.
-The body's length ℓ may be unknown, because both gates measure the same length: ℓ = t_A·(d/Δ −
-aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). The pull of gravity is the acceleration a after a
-correction for drag. The blocking times also change if a ball crosses the beams off its middle,
-or if the gates trip at different places. Both effects limit the accuracy of the pull, and more
-shots do not improve this accuracy.
+A body that gains speed blocks gate B for a shorter time than gate A. Both gates measure the
+same body length: t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Here a is the
+acceleration, d the gate spacing, Δ the transit of the front, and t_A and t_B are the blocking
+times. The pull of gravity is a, corrected for drag. More shots do not reduce the error from a
+ball that misses the middle of the beams, or from gates that trip at different places.
 """
 
 import math
@@ -30,7 +28,7 @@ values of this part.
 @dataclass(frozen=True)
 class MeasuredSlope:
     """
-    The pull of gravity along the path: the measured value and the value that the rig states.
+    The part of gravity along the path (pull): the measured value and the rig's value.
 
     Attributes
     ----------
@@ -52,30 +50,25 @@ class MeasuredSlope:
 
     @property
     def contradicts(self) -> bool:
-        """
-        True if the measured pull contradicts the pull that the rig states.
-
-        If the result is True, chance and the rig's tolerance cannot explain the difference
-        between the two pulls.
-        """
+        """True if measured and stated pull differ by more than their uncertainties allow."""
         return abs(self.pull_mps2 - self.stated_mps2) > self.U_mps2 + self.tolerance_mps2
 
     @property
     def is_of_a_slope(self) -> bool:
         """
-        True if a slope of the path can cause the measured pull of gravity.
+        True if the measured pull is not larger than in free fall, within its uncertainty.
 
-        If the result is False, the two gates measure different lengths of the same body.
+        A larger pull means that the two gates measure different lengths of the same body.
         """
         return abs(self.pull_mps2) - self.U_mps2 <= abs(self.free_mps2)
 
     @property
     def slope_rad(self) -> float:
         """
-        The slope of the path [rad] that causes the measured pull of gravity.
+        The slope of the path [rad], computed from the measured pull.
 
-        If the measured pull allows a path that is exactly level, straight down or straight up,
-        the result is the slope of this exact path.
+        If the uncertainty allows a level or a vertical path, the result is exactly level or
+        vertical.
         """
         sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2
         if abs(sine) <= u:
@@ -94,7 +87,7 @@ def measured_slope(
     stated: tuple[float, float, float],
 ) -> MeasuredSlope | None:
     """
-    Return the pull of gravity computed from clean shots, or None for fewer than three shots.
+    Return the pull of gravity from shots without problems, or None for fewer than three shots.
 
     Parameters
     ----------

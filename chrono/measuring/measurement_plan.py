@@ -1,8 +1,4 @@
-"""Plan a measurement: compute a speed's error budget, and find rigs with a small enough error.
-
-The module computes each result once, and the result does not change later. The text and JSON
-outputs only show the result.
-"""
+"""Plan a measurement: compute a speed's error budget, and find rigs with a small error."""
 
 import itertools
 from dataclasses import dataclass, replace
@@ -83,7 +79,7 @@ def plan_options(
     """
     Return all combinations of gate spacing, tick and clock.
 
-    The list begins with the combinations that reach the wanted error.
+    Combinations that reach the wanted error come first.
 
     Parameters
     ----------
@@ -125,9 +121,7 @@ def highest_speed(
     """
     Return the highest speed [m/s] at which the rig's relative U95 is small enough.
 
-    At one speed the relative U95 is smallest. For slower bodies the uncertainty of the slope
-    matters more, and for faster bodies the uncertainty of the timing matters more. The returned
-    speed is never higher than the speed at which the transit is one tick long.
+    The result is at most the gate spacing divided by one tick.
 
     Returns
     -------
@@ -165,11 +159,7 @@ def error_curve(
 
 
 def round_values(lowest: float, highest: float) -> Floats:
-    """
-    Return the lowest value, the round values 1, 2, 5, 10, 20, … and the highest value.
-
-    The result contains only round values between the lowest and the highest value.
-    """
+    """Return the lowest value, round values (1, 2, 5, 10, …) and the highest value."""
     decades = np.arange(np.floor(np.log10(lowest)), np.ceil(np.log10(highest)) + 1)
     steps = np.multiply.outer(10.0**decades, (1.0, 2.0, 5.0)).ravel()
     between = steps[(steps > 1.001 * lowest) & (steps < 0.999 * highest)]
@@ -223,7 +213,7 @@ class SpeedBudget:
     edges_used : EdgesUsed
         The edges that are timed: both pairs, or only one pair.
     budget : Budget
-        The combined uncertainty and its parts, to first order and from the whole distribution.
+        The combined uncertainty and its parts.
     trials : MonteCarlo
         The uncertainty by simulation.
     improvements : tuple of Improvement
@@ -352,7 +342,7 @@ def edges_timed(rig: Rig) -> EdgesUsed:
     """
     Return the edges that the rig uses for timing.
 
-    If the lines of the board may have no gate level, the rig uses only leading edges.
+    If a line does not state whether its gate is blocked, the rig uses only leading edges.
     """
     return EdgesUsed.BOTH if rig.lines.has_levels else EdgesUsed.LEAD
 
@@ -367,12 +357,7 @@ def _improvements(
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
-    """
-    Return the error curve for the speeds that the rig expects.
-
-    If the error is small enough at higher speeds, the curve also includes these speeds, up to
-    `STRETCH` times the rig's fastest speed.
-    """
+    """Return the relative U95 at the rig's speeds, and at higher speeds if it is small."""
     window, unit = rig.window, rig.speed_unit
     met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
     ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]

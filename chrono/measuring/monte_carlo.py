@@ -1,8 +1,7 @@
-"""Compute uncertainties by random trials (Monte Carlo), to check the first-order results.
+"""Compute uncertainties by random trials (Monte Carlo), to check the linear formulas.
 
-The trials follow the adaptive procedure of JCGM 101:2008, 7.9. The comparison with the
-first-order result follows clause 8 of JCGM 101. The number of trials has an upper limit. The
-same seed of the random numbers always gives the same result.
+Source: JCGM 101:2008, 7.9 for the number of trials, and clause 8 for the comparison. The same
+seed of the random numbers always gives the same result.
 """
 
 import math
@@ -35,7 +34,7 @@ _VALIDATION_REFINEMENT = 5
 @dataclass(frozen=True)
 class MonteCarlo:
     """
-    The result of random trials.
+    The result of many trials with random numbers.
 
     Attributes
     ----------
@@ -46,8 +45,7 @@ class MonteCarlo:
     low, high : float
         Ends of the coverage interval. The probabilities below and above it are equal.
     half_width : float
-        Half-width of the interval that has the same probability and is symmetric about the
-        estimate.
+        Half-width of the interval with the same probability and the estimate in its middle.
     settled : bool
         True if the result was stable before the largest number of trials was reached.
     """
@@ -64,16 +62,16 @@ class MonteCarlo:
 @dataclass(frozen=True)
 class Validation:
     """
-    Comparison of a symmetric interval with the Monte Carlo interval (JCGM 101, clause 8).
+    Comparison of an interval estimate ± U with the interval from trials (JCGM 101, clause 8).
 
     Attributes
     ----------
     tolerance : float
-        Numerical tolerance δ of u.
+        The `numerical_tolerance` of the uncertainty u.
     d_low, d_high : float
         Absolute difference between the lower ends, and between the upper ends.
     agrees : bool
-        True if both differences are within δ.
+        True if both differences are at most `tolerance`.
     """
 
     tolerance: float
@@ -166,13 +164,7 @@ def simulate_shot(
     seed: int = 0,
     max_trials: int = MAX_TRIALS,
 ) -> MonteCarlo:
-    """
-    Simulate a shot many times with the speed formula itself, not with a linear formula.
-
-    The trials continue until the result is stable to a fifth of the numerical tolerance of the
-    uncertainty u. A result with this accuracy is needed to validate the first-order result
-    (JCGM 101, 8.2).
-    """
+    """Simulate a shot many times with the speed formula itself, not with a linear formula."""
     inputs = [c.input for c in model.contributions(transit_s, edges_used)]
     return monte_carlo(
         lambda deviations: simulated_speed(model, transit_s, deviations, edges_used),
@@ -228,7 +220,7 @@ def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> 
     """
     Compare the interval from estimate − U to estimate + U with the Monte Carlo interval.
 
-    The two intervals agree if their ends are equal to `digits` digits of the uncertainty.
+    The intervals agree if their ends differ by at most `numerical_tolerance`.
     """
     tolerance = numerical_tolerance(trials.u, digits)
     d_low = abs(estimate - U - trials.low)
@@ -237,12 +229,7 @@ def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> 
 
 
 def numerical_tolerance(u: float, digits: int) -> float:
-    """
-    Return the numerical tolerance δ of an uncertainty u (JCGM 101, 7.9.2).
-
-    Write the uncertainty as u = c·10^l, so that c is an integer with `digits` digits. The
-    tolerance is then δ = ½·10^l.
-    """
+    """Return half a unit of the last of the `digits` digits of u (JCGM 101, 7.9.2)."""
     exponent = int(f"{u:.{digits - 1}e}".split("e")[1]) - (digits - 1)
     return 0.5 * 10.0**exponent
 
@@ -255,12 +242,7 @@ def _summary(values: Floats, probability: float) -> Floats:
 
 
 def _has_settled(summaries: Floats, digits: int, refinement: float) -> bool:
-    """
-    Check if the averaged results of the trials are stable.
-
-    The results are stable if twice the standard deviation of each averaged result is within the
-    tolerance.
-    """
+    """Check if twice the standard deviation of each batch mean is within the tolerance."""
     spread = summaries.std(axis=0, ddof=1) / math.sqrt(len(summaries))
     u = float(summaries[:, 1].mean())
     if u == 0:

@@ -1,10 +1,8 @@
 """Compute the speed at the launcher's mouth from the speed at the gates.
 
-For this computation, the rig states the body, the air and the distance from the mouth to the
-gates. The drag of a smooth sphere depends on the Reynolds number along the path. Above a
-Reynolds number of 2e5 the drag may have fallen suddenly (the drag crisis). The result includes
-both cases, with and without this fall. If the path has a slope, the result includes the effect
-of gravity from the mouth to the gates.
+The rig file must contain the distance from the mouth to the gates. The result includes drag,
+and on a path with a slope also gravity. Above a Reynolds number of 2e5 the drag of a smooth
+sphere may be suddenly lower (drag crisis). The ± includes the low and the high drag.
 """
 
 import math
@@ -34,14 +32,12 @@ from chrono.physics.sphere_drag import (
 )
 from chrono.rigs.rig_model import Rig
 
-SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
-FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
-CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
+SOURCE = "smooth ball (Clift, Grace and Weber 1978)"
+FLAT_SOURCE = "body with flat end in front (Hoerner 1965)"
+CRISIS_SOURCE = "smooth ball; drag drops in the drag crisis (Achenbach 1972, Hoerner 1965)"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
-"""Logarithms of the ratio: speed on the path divided by speed at the gates. The largest ratio
-is 1000.
-"""
+"""Values of ln(speed on the path / speed at the gates); the largest speed ratio is 1000."""
 
 
 @dataclass(frozen=True)
@@ -104,8 +100,8 @@ class _Way:
     """
     Speed and drag at several distances [m] from the gates, back to the launcher's mouth.
 
-    A speed on the path is stored as a logarithm: ln(speed on the path / speed at the gates).
-    `acceleration_mps2` is the acceleration by gravity along the path.
+    `log_ratios` is ln(speed on the path / speed at the gates), and `acceleration_mps2` is the
+    acceleration by gravity along the path.
     """
 
     gates_mps: float
@@ -115,27 +111,21 @@ class _Way:
     acceleration_mps2: float = 0.0
 
     def log_ratio(self, distance_m: float) -> float:
-        """
-        Return the logarithm of a speed ratio at a distance before the gates.
-
-        The ratio is the speed at this distance divided by the speed at the gates.
-        """
+        """Return ln(speed at this distance before the gates / speed at the gates)."""
         return float(np.interp(distance_m, self.back_m, self.log_ratios, right=math.inf))
 
     def speed(self, distance_m: float) -> float:
         """
-        Return the speed [m/s] at a distance before the gates.
-
-        The result is inf if the body could not reach the gates at any speed.
+        Return the speed [m/s] at this distance before the gates, or inf if none is enough.
         """
         return self.gates_mps * math.exp(self.log_ratio(distance_m))
 
     def kappa(self, distance_m: float) -> float:
-        """Return the drag constant κ [1/m] at a distance before the gates."""
+        """Return the drag constant κ [1/m] of the body at this distance before the gates."""
         return float(np.interp(distance_m, self.back_m, self.kappa_per_m))
 
     def growth(self, distance_m: float) -> float:
-        """Return the growth of the speed per distance toward the mouth [1/s]."""
+        """Return how much faster the body is for each metre nearer to the mouth [1/s]."""
         speed = self.speed(distance_m)
         return self.kappa(distance_m) * speed - self.acceleration_mps2 / speed
 
@@ -281,19 +271,14 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
 
 
 def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats]:
-    """
-    Return a function that computes a drag coefficient from the Reynolds number.
-
-    For `branch` 0 the returned function computes the lowest possible drag coefficient. For
-    `branch` 1 the returned function computes the highest possible drag coefficient.
-    """
+    """Return the lowest (`branch` 0) or the highest (1) drag coefficient, as a function."""
     if is_flat:
         return lambda reynolds: np.full_like(reynolds, body.drag_coefficient)
     return lambda reynolds: sphere_drag_bounds(reynolds)[branch]
 
 
 def _way(speed_mps: float, coefficient: Callable[[Floats], Floats], body: Ball) -> _Way:
-    """Compute the speed and the drag along a level path, from the gates back to the mouth."""
+    """Compute speed and drag on a level path, from the gates back to the launcher's mouth."""
     reynolds = body.reynolds(speed_mps) * np.exp(_LOG_RATIO)
     kappa = coefficient(reynolds) * body.drag_per_coefficient_m
     slices = np.diff(_LOG_RATIO) * (1 / kappa[1:] + 1 / kappa[:-1]) / 2
@@ -309,11 +294,7 @@ def _sloped_way(
     acceleration_mps2: float,
     drag: float,
 ) -> _Way:
-    """
-    Compute the speed and the drag along a path with a slope, from the gates back to the mouth.
-
-    If the body was at rest at some point of the path, the values before this point are NaN.
-    """
+    """Compute speed and drag on a path with a slope, or NaN if the body would be at rest."""
     table_mps = np.geomspace(1e-2, max(1e3 * speed_mps, 1.0), 2000)
     per_m = body.drag_per_coefficient_m * drag
     table = coefficient(body.reynolds(1.0) * table_mps) * per_m
@@ -337,12 +318,7 @@ def _sloped_contributions(
     body: Ball,
     pull_u_mps2: float,
 ) -> list[Contribution]:
-    """
-    Return the contributions to the uncertainty of the speed at the mouth, for a sloped path.
-
-    To find the sensitivities, the function makes a small change to each input. The first
-    contribution comes from the speed at the gates.
-    """
+    """Change each input a little and return the contributions, the gates' speed first."""
     faster = back(1)
     at_mouth, small = faster.speed(distance_m), 1e-3
     by_speed = (back(1, speed=1 + small).speed(distance_m) - at_mouth) / small
@@ -361,11 +337,7 @@ def _sloped_contributions(
 def _contributions(
     way: _Way, distance_m: float, distance_tolerance_m: float, at_gates: Input, body: Ball
 ) -> list[Contribution]:
-    """
-    Return the contributions to the uncertainty of the speed at the mouth, for a level path.
-
-    The first contribution comes from the speed at the gates.
-    """
+    """Return the contributions on a level path, with the speed at the gates first."""
     at_mouth, kappa = way.speed(distance_m), way.kappa(distance_m)
     by_speed = at_mouth / way.gates_mps * kappa / float(way.kappa_per_m[0])
     # a change of κ has the same effect as a change of the distance; the step is ± 1 %

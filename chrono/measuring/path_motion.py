@@ -1,22 +1,17 @@
 """Compute the speed of the body's middle, midway between the gates, from a transit.
 
-The computation includes gravity and drag. For a speed v at a place x on the path, v·dv/dx = a −
-κv². In this formula a is the pull of gravity along the slope, and κ is the drag constant. A
-transit Δ over the path d gives the mean speed V = d/Δ between two moments.
+The computation includes gravity and drag: v·dv/dx = a − κv². In this formula v is the speed at
+a place x, a is the acceleration by gravity along the path (the pull), and κ is the drag
+constant. The path d divided by the transit Δ is the mean speed V.
 
-- With a steady pull and no drag, one pair of edges gives v² = V² + (aΔ/2)² ± aℓ. The sign of aℓ
-  is + for leading edges, because the body's middle is then half a body length (ℓ/2) before the
-  point midway between the gates. The sign of aℓ is − for trailing edges. Two pairs of edges
-  give two values of v², and the mean of both values does not depend on the length ℓ.
-- With drag but without pull, the mean speed V is too low by the relative amount (κd)²/24. A
-  single pair of edges has an additional relative error of κℓ/2.
+- With a constant pull and no drag, v² = V² + (aΔ/2)² + aℓ for leading edges, because the middle
+  of the body is half a body length (ℓ/2) behind the leading edge. For trailing edges the last
+  term is −aℓ. The mean of both values of v² does not depend on the length ℓ.
+- With drag and no pull, V is too low by the fraction (κd)²/24. A single pair of edges has an
+  additional relative error of κℓ/2.
 - The speed depends on the square of the pull, so the variance of the slope is added to a².
-- For pull and drag together, the module solves the motion exactly for bodies of many speeds. A
-  table over the mean speed V stores the correction for drag, as a logarithm.
-
-On a level path only the errors from drag matter, and v is V times a factor. On a level path κ
-is the drag constant for the body's speed midway between the gates. For a falling body the drag
-constant κ depends on the Reynolds number along the path.
+- For pull and drag together, the module computes the motion of bodies of many speeds. A table
+  contains the logarithm of the correction for drag at each mean speed V.
 """
 
 import math
@@ -81,9 +76,7 @@ _FASTEST_MPS = 2000.0
 _STEPS = 12
 """Number of steps along the path. κ is constant in each step."""
 _SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
-"""Sign for each `EdgesUsed`. The sign is + if the body's middle is half a length behind the
-edge. The sign is − if the body's middle is half a length before the edge.
-"""
+"""Sign of aℓ for each `EdgesUsed`: + for leading edges, − for trailing edges."""
 _CURVED = 1.04
 """Relative standard uncertainty of the square of a rectangular quantity. The mean of the square
 is the variance, and 95 % of its values are within 1.71 variances of this mean. The same is true
@@ -95,7 +88,7 @@ _PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 @dataclass(frozen=True, eq=False)
 class Shares:
     """
-    Sensitivities of the speed to the path, to the transit and to the pull of gravity.
+    How much the speed changes with the path, the transit and the pull of gravity.
 
     Attributes
     ----------
@@ -114,14 +107,14 @@ class Shares:
 @dataclass(frozen=True, eq=False)
 class DragTable:
     """
-    Table of the correction for drag: an amount to add to the logarithm of the speed.
+    Table of the correction for drag: at each mean speed, a number to add to ln(speed).
 
     Attributes
     ----------
     mean_mps : ndarray of float64, shape (M,)
         The mean speeds V in increasing order.
     bend, bend_u : ndarray of float64, shape (M,)
-        The added amount and its standard uncertainty.
+        The number to add and its standard uncertainty.
     skew : ndarray of float64, shape (M,)
         Half of the expected difference between leading and trailing transit, divided by the
         mean of both.
@@ -196,7 +189,7 @@ class PathMotion:
 
     @cached_property
     def tables(self) -> dict[int, DragTable]:
-        """Tables of the correction for drag, with one table for each `EdgesUsed`."""
+        """One table of the correction for drag for each choice of edges (`EdgesUsed`)."""
         return _level_tables(self) if self.is_level else _sloped_tables(self)
 
     @property
@@ -220,11 +213,7 @@ class PathMotion:
         return self.pulls[0].u * abs(self.free_mps2)
 
     def drag(self, speed_mps: Floats) -> tuple[Floats, Floats]:
-        """
-        Return the drag constant κ [1/m] for each speed.
-
-        The function also returns the relative standard uncertainty of κ.
-        """
+        """Return the drag constant κ [1/m] at each speed, and the relative u of κ."""
         kappa = np.interp(speed_mps, _SPEEDS_MPS, self.kappa_per_m)
         return kappa, np.interp(speed_mps, _SPEEDS_MPS, self.kappa_u)
 
@@ -237,7 +226,7 @@ class PathMotion:
         pull_off_mps2: Floats | None = None,
     ) -> Floats:
         """
-        Return the speed of the body's middle, midway between the gates [m/s], elementwise.
+        Return the speed of each body [m/s] when its middle is midway between the gates.
 
         Parameters
         ----------
@@ -266,16 +255,13 @@ class PathMotion:
         return np.asarray(np.sqrt(np.maximum(squared, 0.0)) * factor)
 
     def bend_u(self, mean_mps: Floats, edges_used: int) -> Floats:
-        """Return the part of a speed's relative standard uncertainty that drag causes."""
+        """Return how much drag adds to the relative standard uncertainty of each speed."""
         table = self.tables[edges_used]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.bend_u))
 
     def expected_skew(self, mean_mps: Floats) -> Floats:
         """
-        Return the expected relative difference of leading and trailing transit, elementwise.
-
-        The relative difference is half of (leading minus trailing transit), divided by the mean
-        of the two transits.
+        Return the expected (leading − trailing)/(leading + trailing) transit at each speed.
         """
         table = self.tables[EdgesUsed.BOTH]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.skew))
@@ -287,7 +273,7 @@ class PathMotion:
         edges_used: int,
         skew: npt.ArrayLike | None = None,
     ) -> Shares:
-        """Return the sensitivities of the speed; the arguments are the same as for `speed`."""
+        """Return how much the speed changes with its inputs (arguments: as for `speed`)."""
         pull = self.acceleration_mps2
         by_path, by_pull, by_length = self.squares(mean_mps, transit_s, edges_used, skew, pull)
         squared = np.maximum(by_path + by_pull + by_length, 1e-3 * by_path)
@@ -307,7 +293,7 @@ class PathMotion:
         skew: float | None = None,
     ) -> tuple[Contribution, ...]:
         """
-        Return the contributions of pull, drag, chords and length to the speed's uncertainty.
+        Return what gravity, drag, chords and body length add to the uncertainty of the speed.
 
         `speed_mps` is the speed [m/s]. All other arguments are the same as for `speed`.
         """
@@ -326,7 +312,7 @@ class PathMotion:
         return tuple(found)
 
     def length_share(self, edges_used: int) -> float:
-        """Return the change of the squared speed v² per metre of body length [m/s²]."""
+        """Return how much v² changes if the body is 1 m longer [m/s²]."""
         return float(_SIGNS[edges_used]) * self.acceleration_mps2
 
     def u(self, speed_mps: Floats, shares: Shares, mean_mps: Floats, edges_used: int) -> Floats:
@@ -345,8 +331,8 @@ class PathMotion:
         """
         Return the mean speed V [m/s] for a speed midway between the gates.
 
-        This function is the inverse of `speed`. If a body of this speed cannot pass both gates,
-        return the mean speed V of the slowest body that passes both gates.
+        This function is the inverse of `speed`. If a body is too slow to pass both gates, the
+        result is V of the slowest body that passes both gates.
         """
         speed = np.atleast_1d(np.asarray(speed_mps, np.float64))
         least = 0.0 if self.is_level else self.tables[edges_used].mean_mps[0]
@@ -374,7 +360,7 @@ class PathMotion:
         return found[0], found[1]
 
     def with_drag_known(self, part: float) -> "PathMotion":
-        """Return a copy of the motion in which the drag has only a part of its uncertainty."""
+        """Return a copy in which the uncertainty of the drag is multiplied by `part`."""
         return replace(self, kappa_u=self.kappa_u * part)
 
     def _bend(self, mean_mps: Floats, edges_used: int) -> Floats:
@@ -390,9 +376,10 @@ class PathMotion:
         pull_mps2: float | Floats,
     ) -> tuple[Floats, Floats, Floats]:
         """
-        Return the three parts of v² that come from path, pull and length [m²/s²].
+        Return three parts of v² [m²/s²]: from the path, from gravity and from the body length.
 
-        `pull_mps2` is the pull [m/s²]. All other arguments are the same as for `speed`.
+        `pull_mps2` is the acceleration by gravity along the path [m/s²]. All other arguments
+        are the same as for `speed`.
         """
         straight, pulled = mean_mps**2, (pull_mps2 * transit_s / 2) ** 2
         by_length = straight * 0 + _SIGNS[edges_used] * pull_mps2 * self.length_m
@@ -430,13 +417,13 @@ def _drag(rig: Rig) -> tuple[Floats, Floats]:
 
 
 def pull_of(rig: Rig) -> tuple[float, float]:
-    """Return the pull of gravity along a rig's path, and its standard uncertainty [m/s²]."""
+    """Return the acceleration by gravity along the path, and its uncertainty u [m/s²]."""
     u = math.hypot(*(pull.u for pull in _pulls(rig)))
     return path_acceleration(rig), free_acceleration(rig) * u
 
 
 def _pulls(rig: Rig) -> tuple[Input, ...]:
-    """Return the inputs for the pull's uncertainty; the first input is the slope."""
+    """Return slope, gravity and buoyancy as inputs for the pull; only slope on a level path."""
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     displaced, moved = air_of(rig)
     sine = path_acceleration(rig) / free_acceleration(rig)
@@ -455,11 +442,7 @@ def _pulls(rig: Rig) -> tuple[Input, ...]:
 
 
 def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
-    """
-    Return the tables of the correction for drag on a level path.
-
-    The correction is the logarithm of exp(∓κℓ/2)·sinh(z)/z with z = κd/2.
-    """
+    """Return the drag correction ln(exp(∓κℓ/2)·sinh(z)/z) on a level path; z = κd/2."""
     kappa = motion.kappa_per_m
     z = np.maximum(kappa * motion.path_m / 2, 1e-12)
     even = np.where(z < 1e-3, z * z / 6, np.log(np.sinh(np.minimum(z, 20)) / np.minimum(z, 20)))
@@ -474,12 +457,7 @@ def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
-    """
-    Return the tables of the correction for drag on a path with a slope.
-
-    The function simulates bodies of many speeds with drag. Then the function compares each
-    result with the formula for a steady pull without drag.
-    """
+    """Return the correction for drag on a path with a slope, from simulated bodies."""
     reach_m = motion.path_m + motion.length_m
     least = math.sqrt(abs(motion.acceleration_mps2) * reach_m)
     speed = np.hypot(least * 0.7, np.geomspace(1e-2 * least, _FASTEST_MPS, len(_SPEEDS_MPS)))
@@ -497,9 +475,7 @@ def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, ...]:
     """
-    Return mean speed, logarithm of the effect of drag, and relative transit difference.
-
-    All results are NaN if the body stops before it has passed both gates.
+    Return mean speed, correction for drag and skew (see `DragTable`); NaN if a body stops.
     """
     half, pull = motion.path_m / 2, motion.acceleration_mps2
     lead, trail = (
@@ -516,11 +492,7 @@ def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, .
 
 
 def _move(motion: PathMotion, speed_mps: Floats, way_m: float) -> tuple[Floats, Floats]:
-    """
-    Return the speed after a distance, and the time for this distance.
-
-    For a negative distance, return the speed at a place before the start.
-    """
+    """Return the speed after a distance, and the time; a negative distance goes backward."""
     pull, step = motion.acceleration_mps2, way_m / _STEPS
     time_s = np.zeros_like(speed_mps)
     for _ in range(_STEPS):

@@ -1,7 +1,7 @@
-"""Compute motion on a straight path with a steady pull a and drag κv²: v·dv/dx = a − κv².
+"""Compute motion on a straight path with constant acceleration a and drag: v·dv/dx = a − κv².
 
-The functions accept numbers and arrays in SI units. The formulas are also accurate if the pull
-a, the drag constant κ, or both are 0.
+The functions accept numbers and arrays in SI units. The formulas are also accurate if the
+acceleration a (the pull), the drag constant κ, or both are 0.
 """
 
 import math

@@ -1,10 +1,4 @@
-"""Compute the properties of the air, and the gravity, at a site.
-
-The functions compute density, viscosity and speed of sound of air, and the pressure of the
-standard atmosphere. The functions also compute normal gravity by the WGS 84 formula from
-latitude and height. The formula ignores the local difference from normal gravity. This local
-difference is rarely above 1e-3 m/s² (`ANOMALY_MPS2`). All numbers are in SI units.
-"""
+"""Compute the properties of the air and the gravity at a site, in SI units."""
 
 import math
 
@@ -77,10 +71,9 @@ def vapour_fraction(temperature_k: float, pressure_pa: float, humidity: float) -
 
 def dynamic_viscosity(temperature_k: float) -> float:
     """
-    Return the dynamic viscosity of air [Pa s] at a temperature [K].
+    Return the dynamic viscosity of air [Pa s] at a temperature [K], by Sutherland's law.
 
-    The formula is Sutherland's law with the constants of the US Standard Atmosphere 1976
-    (equation 51).
+    Source: US Standard Atmosphere 1976, equation 51.
     """
     return 1.458e-6 * temperature_k * math.sqrt(temperature_k) / (temperature_k + 110.4)
 
@@ -89,8 +82,8 @@ def speed_of_sound(pressure_pa: float, density_kgpm3: float) -> float:
     """
     Return the speed of sound √(γ·p/ρ) [m/s] in air with a given pressure and density.
 
-    The formula is for an ideal gas with the γ of dry air (ISO 2533:1975, eq. 19). Moisture
-    changes the density. The effect of moisture on γ is below 1e-3, and the formula ignores it.
+    The formula is for an ideal gas (ISO 2533:1975, eq. 19) with the `HEAT_RATIO` γ of dry air.
+    Moist air has a γ that differs by less than 1e-3.
     """
     return math.sqrt(HEAT_RATIO * pressure_pa / density_kgpm3)
 
@@ -148,7 +141,7 @@ source)."""
 
 def normal_gravity(latitude_rad: float, height_m: float = 0.0) -> float:
     """
-    Return the acceleration of free fall in vacuum on the WGS 84 ellipsoid.
+    Return the acceleration of free fall at a latitude and height, without air (WGS 84).
 
     Parameters
     ----------
@@ -160,7 +153,7 @@ def normal_gravity(latitude_rad: float, height_m: float = 0.0) -> float:
     Returns
     -------
     float
-        Normal gravity [m/s²].
+        Gravity [m/s²]; local differences are rarely larger than `ANOMALY_MPS2`.
 
     Notes
     -----

@@ -1,13 +1,7 @@
 """Compute a fall from rest through the air, by formulas or step by step.
 
-The formulas are for quadratic drag: the deceleration is κ·v² with a constant κ
-(`sphere_drag.drag_constant`). The tests use `trajectory`, which integrates any drag
-numerically, to check the formulas.
-
-`fall_to` computes a fall step by step until a given height, time or speed. The function
-`fall_to` accepts any law of drag. With a constant drag coefficient, `fall_to` and the formulas
-give the same result, so the tests use the formulas to check `fall_to`. All numbers are floats
-in SI units. This file does not use the gates' signals.
+`fall_speed` and `fall_time` are formulas for a constant κ: the deceleration by drag is κ·v².
+`fall_to` computes a fall step by step, for any law of drag. All numbers are floats in SI units.
 """
 
 import math
@@ -97,14 +91,7 @@ class Fall:
 
 
 def terminal_speed_of(deceleration: Deceleration, gravity_mps2: float) -> float:
-    """
-    Return the lowest speed at which drag balances gravity [m/s].
-
-    Drag may balance gravity at several speeds, because the drag of a ball may decrease together
-    with its coefficient. A body that starts from rest reaches the lowest speed at which drag
-    balances gravity, and then keeps this speed. If drag does not balance gravity at any speed,
-    the result is infinite.
-    """
+    """Return the lowest speed [m/s] at which drag balances gravity, or inf if there is none."""
     from scipy.optimize import brentq
 
     speeds = np.geomspace(1e-4, FASTEST_MPS, 400)

@@ -62,7 +62,7 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     """
     re = np.atleast_1d(np.asarray(reynolds, np.float64))
     if np.any(~(re > 0)):
-        raise ValueError("a Reynolds number must be positive")
+        raise ValueError("the Reynolds number (speed · diameter / viscosity) must be positive")
     piece = np.searchsorted(_CORRELATION_ENDS, re)
     cd = np.empty_like(re)
     for number in np.unique(piece):
@@ -75,10 +75,7 @@ def steady_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     """
     Return the drag coefficient of a smooth sphere before its sudden fall (drag crisis).
 
-    The result has the same shape as `reynolds`. The drag coefficient is equal to
-    `sphere_drag_coefficient`, but for Reynolds numbers from `PLATEAU_REYNOLDS` on it is at most
-    `PLATEAU`. The computations of falls, flights and the speed between the gates all use this
-    drag coefficient.
+    The result is `sphere_drag_coefficient`, but above `PLATEAU_REYNOLDS` at most `PLATEAU`.
     """
     re = np.asarray(reynolds, np.float64)
     found = sphere_drag_coefficient(re)
@@ -89,10 +86,8 @@ def sphere_drag_bounds(reynolds: npt.ArrayLike) -> tuple[Floats, Floats]:
     """
     Return the lowest and the highest drag coefficient that a smooth sphere may have.
 
-    For Reynolds numbers below `CRISIS_REYNOLDS` both results are equal to
-    `steady_drag_coefficient`. For Reynolds numbers above `CRISIS_REYNOLDS` the drag may have
-    fallen suddenly (the drag crisis) or not. In both cases the true drag coefficient is between
-    the two results.
+    Up to `CRISIS_REYNOLDS` both are `steady_drag_coefficient`. Above `CRISIS_REYNOLDS` they are
+    `CRISIS_LOWEST` and `CRISIS_HIGHEST`, because the drag may already be lower (drag crisis).
     """
     re = np.asarray(reynolds, np.float64)
     steady = steady_drag_coefficient(np.minimum(re, CRISIS_REYNOLDS))
@@ -135,11 +130,7 @@ def drag_constant(
 
 
 def _piece(number: int, re: Floats, w: Floats) -> Floats:
-    """
-    Return the drag coefficient by the formula for one range of Reynolds numbers.
-
-    `re` is the Reynolds number, and `w` is log10(re).
-    """
+    """Return the drag coefficient in one range; `re`: Reynolds number, `w`: log10(re)."""
     match number:
         case 0:
             return 24 / re + 4.5

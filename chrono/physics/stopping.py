@@ -83,11 +83,7 @@ def distance_for_peak(speed_mps: float, peak_mps2: float, law: Law) -> float:
 
 
 def distance_for_mean(speed_mps: float, mean_mps2: float) -> float:
-    """
-    Return the stopping distance [m] for a given mean deceleration.
-
-    The result is the same for every force law.
-    """
+    """Return the stopping distance [m] for a mean deceleration; the force law has no effect."""
     return speed_mps**2 / (2 * mean_mps2)
 
 
@@ -97,11 +93,7 @@ def distance_for_time(speed_mps: float, time_s: float, law: Law) -> float:
 
 
 def time_factor(law: Law) -> float:
-    """
-    Return the stopping time, divided by stopping distance over speed (s/v).
-
-    See `stop_within` for the formula.
-    """
+    """Return the stopping time, as a multiple of distance divided by speed."""
     inverse = 1 / (EXPONENTS[law] + 1)
     gamma = scipy.special.gamma
     return float(math.sqrt(math.pi) * gamma(1 + inverse) / gamma(0.5 + inverse))

@@ -1,9 +1,8 @@
-"""Compute the energy stored in a drawn elastic, in compressed gas or in an evacuated tube.
+"""Compute the energy stored in a drawn elastic, in compressed gas or in a pumped-out tube.
 
-The results are upper bounds and ideal limits of the energy. Use the results to judge how much
-of the stored energy a measured body carried. Losses by valves, friction and leaks always make
-the energy of the body smaller. This file does not explain how to build or fill a launcher. All
-numbers are floats or arrays in SI units.
+The results are upper limits: losses by valves, friction and leaks always make the energy of the
+body smaller. This file does not explain how to build or fill a launcher. All numbers are floats
+or arrays in SI units.
 """
 
 import math
@@ -41,7 +40,7 @@ def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
 @dataclass(frozen=True)
 class GasWork:
     """
-    The largest work that compressed gas can do on a body.
+    The largest energy that compressed gas can give to a body.
 
     The work against the atmosphere is already subtracted.
 
@@ -65,7 +64,7 @@ def gas_work(
     heat_ratio: float = HEAT_RATIO,
 ) -> GasWork:
     """
-    Return the work that compressed gas can do when it expands against the atmosphere.
+    Return the largest energy that compressed gas can give to a body when it expands.
 
     Parameters
     ----------
@@ -108,7 +107,7 @@ def tube_work(
     bore_m: float, length_m: float, ambient_pa: float, residual_pa: float = 0.0
 ) -> float:
     """
-    Return the largest work that the atmosphere can do on a body in an evacuated tube [J].
+    Return the largest energy that the atmosphere can give to a body in a pumped-out tube [J].
 
     Parameters
     ----------
@@ -134,7 +133,7 @@ def tube_speed(
     residual_pa: float = 0.0,
 ) -> float:
     """
-    Return a body's speed at the end of an evacuated tube.
+    Return the speed of a body at the end of a tube with the air pumped out.
 
     The formula includes the mass of the air that follows the body into the tube.
 
@@ -164,7 +163,7 @@ def tube_speed(
 
 
 def tube_limit(ambient_pa: float, density_kgpm3: float, residual_pa: float = 0.0) -> float:
-    """Return the highest possible speed √(Δp/ρ) of a body in a long evacuated tube."""
+    """Return the highest speed √(Δp/ρ) in a long tube with the air pumped out."""
     return math.sqrt((ambient_pa - residual_pa) / density_kgpm3)
 
 

@@ -1,8 +1,6 @@
 """Compute a flight through the air step by step, with any drag that opposes the motion.
 
-All numbers are floats in SI units. This file does not use gates, shots or their uncertainties.
-The tests compare the results with the formulas in `free_fall` and with the parabola of a flight
-without air.
+All numbers are floats in SI units.
 """
 
 import math
@@ -54,11 +52,7 @@ class Flight:
 
 
 def _cosine(angle_rad: float) -> float:
-    """
-    Return the cosine of an angle.
-
-    For straight up and straight down, the result is exactly 0.
-    """
+    """Return the cosine of an angle; exactly 0 for straight up and straight down."""
     cosine = math.cos(angle_rad)
     return 0.0 if abs(cosine) < _STRAIGHT else cosine
 
@@ -134,9 +128,8 @@ def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration)
     """
     Return the speed [m/s] of a body after a distance on a level path.
 
-    For a negative distance, the function returns the speed at a place before the start. The
-    function solves the equation d(ln v)/dx = −a(v)/v² with the method DOP853 of scipy and a
-    relative tolerance of 1e-10.
+    If the distance is negative, the result is the speed at a place before the start. The
+    function solves d(ln v)/dx = −a(v)/v², where a(v) is `deceleration`.
 
     Raises
     ------
@@ -231,7 +224,7 @@ def fitted_drag(
     wind_mps: float = 0.0,
 ) -> float:
     """
-    Find the drag constant κ [1/m] for which a flight has a given range.
+    Find the drag constant κ [1/m] with which a body flies a given distance.
 
     Parameters
     ----------
@@ -263,11 +256,11 @@ def fitted_drag(
 
     longest = vacuum_range(speed_mps, elevation_rad, gravity_mps2, height_m)
     refusal = OptionError(
-        f"no value of the drag gives a range of {range_m:.4g} m: without air "
+        f"no drag fits a range of {range_m:.4g} m: without air "
         + (
             f"the range would be {longest:.4g} m"
             if longest > 0
-            else "the body would not land there"
+            else "the body would not land at this distance"
         ),
         hint="check the measured range, the speed, the angle and the height",
     )
@@ -282,11 +275,7 @@ def fitted_drag(
 
 
 def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) -> Motion:
-    """
-    Return the equation of motion with gravity and drag.
-
-    The drag acts against the motion of the body relative to the air.
-    """
+    """Return the equation of motion; drag acts against the motion through the air."""
 
     def motion(_: float, state: Floats) -> list[float]:
         vx, vy = state[2], state[3]
@@ -299,12 +288,7 @@ def _motion(deceleration: Deceleration, gravity_mps2: float, wind_mps: float) ->
 
 
 def _until_landing(motion: Motion, launch: list[float]) -> Any:
-    """
-    Compute a flight until the body lands, or until a landing is no longer possible.
-
-    The integration has two events: the first is the landing, and the second is the highest
-    point.
-    """
+    """Compute a flight until the body lands, or until a landing is no longer possible."""
     from scipy.integrate import solve_ivp
 
     def landing(_: float, state: Floats) -> float:
