@@ -137,7 +137,7 @@ def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
 
 
 def default_rig(spacing_m: float = 0.3) -> Rig:
-    """Return a rig with the given spacing of the gates [m]. All other values are defaults."""
+    """Return a rig with the given spacing of the gates [m]. The rest has default values."""
     return rig_from_record({"gates": {"spacing_m": spacing_m}})
 
 
@@ -229,11 +229,7 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
 
 
 def _literal(text: str) -> object:
-    """
-    Convert the text of a whole number, `true` or `false` to its TOML value.
-
-    Return any other text unchanged.
-    """
+    """Convert a whole number, `true` or `false` to its TOML value; keep every other text."""
     if re.fullmatch(r"[0-9]+", text):
         return int(text)
     return {"true": True, "false": False}.get(text, text)
@@ -336,8 +332,7 @@ def _key_lines(text: str) -> _Places:
     """
     Return the line number of each key of a valid TOML text.
 
-    The function collects lines until the collected lines together are valid TOML. So the TOML
-    reader `tomllib` itself decides where a statement ends.
+    The function joins lines until they are a valid TOML statement.
     """
     lines: _Places = {}
     table: tuple[str, ...] = ()
