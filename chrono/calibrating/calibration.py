@@ -1,7 +1,7 @@
 """Calibrate a rig from recordings, by one of four methods: clock, swap, drop or rods.
 
-This module connects recordings, calibrations and the rig file. Each calibration function
-returns a result. The function `write_result` writes the result into the rig file.
+Each calibration function reads recordings and returns a result. The function `write_result`
+writes the result into the rig file.
 """
 
 from dataclasses import dataclass, replace
@@ -130,8 +130,8 @@ def calibrate_swap(
     left_exchanged : bool
         True if the sensors now stay exchanged.
     slits_moved : bool
-        True if the slits that limit the beams moved with the sensors. Then a difference of
-        the trip positions looks like a delay, and the result is less certain.
+        True if the slits that limit the beams moved with the sensors. In this case the result
+        is less certain.
 
     Raises
     ------

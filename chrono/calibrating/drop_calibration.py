@@ -54,7 +54,7 @@ HEIGHT = "height of the fall"
 
 CLOCK_RATE = rectangular("clock rate", 50e-6)
 LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
-"""The default uncertainties. They fit a rig with a crystal clock and fast sensors."""
+"""The default uncertainties, for a rig with a crystal clock and fast sensors."""
 
 
 @dataclass(frozen=True)
@@ -143,8 +143,7 @@ class DropResult:
     deviation_m : float
         Found spacing minus stated spacing [m].
     deviation_uncertainty : CombinedUncertainty
-        Uncertainty of the deviation [m]. It includes `uncertainty`, the ruler and the trip
-        positions.
+        Uncertainty of the deviation [m], from `uncertainty`, the ruler and the trip positions.
     height_seen, spacing_seen : MeasuredLength or None
         Height and spacing from the blocking times; None without blocking times.
     """

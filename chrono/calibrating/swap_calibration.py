@@ -111,16 +111,16 @@ def swap_calibration(
     Parameters
     ----------
     before_s, after_s : ndarray of float64, shape (N,) and (M,)
-        Transits before and after the exchange of the sensors [s]. They are corrected for the
-        clock's rate but not for delays; NaN if a shot has no transit.
+        Transits before and after the exchange of the sensors [s], corrected for the clock's
+        rate but not for delays; NaN if a shot has no transit.
     blocking_before_s, blocking_after_s : ndarray of float64, optional
         Mean of the blocking times at A and B for the same shots [s].
     trip_difference_s : float, optional
         Half-width of the time that a difference of the trip positions causes, if the slits
-        moved with the sensors [s]. It looks like a delay. 0 if the slits stayed in place.
+        moved with the sensors [s]; 0 if the slits stayed in place.
     hysteresis_s : float, optional
-        Hysteresis makes a comparator trip later. This is the half-width of the difference
-        between both comparators [s]. It moves with the sensors, like a delay.
+        Hysteresis makes a comparator trip later. Half-width of the difference between both
+        comparators [s].
     blocking_offset_s : float, optional
         Half-width of an error of blocking times that does not depend on the speed [s].
     stated_s : float, optional

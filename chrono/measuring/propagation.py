@@ -150,8 +150,8 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     With f± = f(x ± u) the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2. These are the terms
     of first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note). Mixed
     terms are left out. The second term still gives an uncertainty if the first is 0, for
-    example for a range at the best angle. The true value of a U-shaped (arcsine) quantity is at
-    one of its ends. So both ends are tried, and the larger effect is used.
+    example for a range at the best angle. For a U-shaped (arcsine) quantity, the function uses
+    the two ends of the interval instead of x ± u, and takes the larger change.
     """
     values = {q.name: q.value for q in quantities}
     middle = np.asarray(model(values), np.float64)

@@ -203,12 +203,11 @@ def mean_half_width(
 
     Notes
     -----
-    The random part counts as a normal contribution with the 95 % half-width t·u. If the shared
-    part is normal, the two half-widths are then combined in quadrature. The usual formula
-    t(ν_eff)·u_c uses one t for both parts, although only the random part comes from few shots.
-    Its interval contained the true mean in only 87 % of sessions of two shots. The interval of
-    this function contains the true mean in 95 % to 99 % of these sessions. From ten shots on it
-    contains the true mean in 95 % of the sessions, for any shape of the distributions.
+    The random part counts as a normal contribution with the 95 % half-width t·u. The usual
+    formula t(ν_eff)·u_c uses one t for both parts, although only the random part comes from few
+    shots. The interval of the usual formula contained the true mean in only 87 % of sessions of
+    two shots. The interval of this function contains the true mean in 95 % to 99 % of these
+    sessions, and in 95 % of sessions of ten or more shots, for any shape of the distributions.
     """
     widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
     return coverage_half_width([*shared, Contribution(widened, 1.0)])

@@ -56,8 +56,8 @@ class Difference:
         Random standard uncertainty of the difference [m/s], above 0, and its degrees of
         freedom.
     u_rigs_mps : float
-        Standard uncertainty from the errors of the rigs, computed for equal setups [m/s]. It is
-        0 if one rig measured both setups.
+        Standard uncertainty from the errors of the rigs, computed for equal setups [m/s]; 0 if
+        one rig measured both setups.
     scale : float
         Relative standard uncertainty that a common rig gives to all its speeds.
     p_adjusted : float or None
@@ -340,7 +340,7 @@ class PairComparison:
 
     @property
     def verdict(self) -> Verdict:
-        """The verdict about the speeds: is one setup faster than the other setup?"""
+        """The verdict about the speeds: which setup is faster?"""
         if self.plain is None:
             return Verdict.UNKNOWN
         if self.difference is not None and self.difference.settled:
@@ -380,7 +380,7 @@ class PairComparison:
 
     @property
     def spread(self) -> SpreadVerdict:
-        """The verdict about the repeatability: does one setup scatter less than the other?"""
+        """The verdict about the repeatability: which setup scatters less?"""
         if min(self.first.series.n, self.second.series.n) < LEAST_FOR_RATIO:
             return SpreadVerdict.TOO_FEW
         if math.isnan(self.s_ratio_low):
@@ -633,7 +633,7 @@ def drift_share(first: Ints, second: Ints, more: int) -> float:
 
 def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     """
-    Test if one of several series differs from the other series, and return the p-value.
+    Test if one of several series differs from the rest, and return the p-value.
 
     Parameters
     ----------

@@ -188,11 +188,7 @@ class SpeedModel:
         )
 
     def make_ready(self) -> None:
-        """
-        Compute the coverage factors in advance, so that the first shot is not delayed.
-
-        This takes about 0.1 s.
-        """
+        """Compute the coverage factors before the first shot; this takes about 0.1 s."""
         for used in (EdgesUsed.BOTH, EdgesUsed.LEAD):
             self._coverage[used].work_out_all()
 

@@ -37,15 +37,15 @@ class TimingJitter:
     dof : int
         Degrees of freedom of the scatter.
     jitter_s : float
-        Standard deviation of one timestamp [s], if bodies crossed both beams in the same way.
-        It is 0 if steps of the counter explain all the scatter.
+        Standard deviation of one timestamp [s], if bodies crossed both beams in the same way; 0
+        if steps of the counter explain all the scatter.
     low_s, high_s : float
-        95 % interval of the jitter [s]. It includes any effect of counter steps and chords that
-        the rig's values allow.
+        95 % interval of the jitter [s], for all counter steps and off-centre balls that the rig
+        allows.
     stated_s : float
         The rig's value [s].
     chords_s : float
-        Largest effect of chords within the rig's values, as jitter of one timestamp [s]. It is
+        Largest effect of off-centre balls that the rig allows, as jitter of one timestamp [s];
         0 for flat bodies.
     """
 
@@ -99,7 +99,7 @@ def timing_scatter(
         Number of the body of each shot. The part proportional to the transit is fitted for each
         body.
     u_chord_s : ndarray of float64, shape (N,)
-        Standard deviation of the difference that chords may cause in each shot [s].
+        Standard deviation of the difference that an off-centre ball may cause in each shot [s].
     tick_s : float
         Step of the counter [s].
     stated_s : float
@@ -112,10 +112,9 @@ def timing_scatter(
 
     Notes
     -----
-    The difference has the variance 4σ² + tick²/3, plus the variance of the chords. If shots are
-    equal within a step, steps may add at most tick², or hide at most tick²/3. The interval
-    includes both cases. It also includes the case without chords and the largest chords that
-    the rig allows.
+    The difference has the variance 4σ² + tick²/3, plus the variance from off-centre balls. If
+    shots are equal within a step, steps may add at most tick², or hide at most tick²/3. The
+    interval includes both cases, with and without off-centre balls.
     """
     columns = [np.ones(len(transit_s))]
     columns += [np.where(body == one, transit_s, 0.0) for one in np.unique(body)]

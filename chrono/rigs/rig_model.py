@@ -191,8 +191,8 @@ class Gates(_Section):
     latency_mismatch_s : float
         Half-width of the difference between the delays of the two sensors [s].
     off_centre_m : float
-        Largest distance between the centre of a body and the middle of each beam [m]. It
-        matters for round bodies that are timed by one pair of edges.
+        Largest distance between the centre of a body and the middle of each beam [m], for round
+        bodies that are timed by one pair of edges.
     slope_rad, slope_tolerance_rad : float
         Angle of the path below the horizontal (negative if the path goes up), and its
         half-width [rad].
