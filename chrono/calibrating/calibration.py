@@ -1,7 +1,7 @@
 """Calibrate a rig from recordings, by one of four methods: clock, swap, drop or rods.
 
-This module connects recordings, calibrations and the rig file. Each calibration function
-returns a result. The function `write_result` writes the result into the rig file.
+Each calibration function reads recordings and returns a result. The function `write_result`
+writes the result into the rig file.
 """
 
 from dataclasses import dataclass, replace
@@ -130,8 +130,8 @@ def calibrate_swap(
     left_exchanged : bool
         True if the sensors now stay exchanged.
     slits_moved : bool
-        True if the slits that limit the beams moved with the sensors. Then a difference of
-        the trip positions looks like a delay, and the result is less certain.
+        True if the slits that limit the beams moved with the sensors. In this case the result
+        is less certain.
 
     Raises
     ------
@@ -140,7 +140,7 @@ def calibrate_swap(
     """
     if before == after and setup_before == setup_after:
         raise OptionError(
-            "the same recording and setup are given for before and after the exchange",
+            "the same recording and setup are given twice: before and after the exchange",
             hint="give two recordings, or two setups with --before-setup and --after-setup",
         )
     prepare_for((before, after))
@@ -395,11 +395,8 @@ def _series(
     """
     Return the counted shots that were timed by the same edges as most counted shots.
 
-    A shot can be timed by its leading edges, its trailing edges or both. The function returns
-    only the shots of the setup `setup`, or of all setups if `setup` is None.
-
-    `allowed` is an array of shape (shots,). The function ignores each shot for which it is
-    False.
+    If `setup` is given, only shots of this setup are returned. If `allowed` (bool, one value
+    per shot) is given, only shots with True are returned.
     """
     shots, measured = session.log.shots, session.measured()
     chosen = session.are_counted(shots, measured.speed_mps)
@@ -434,11 +431,10 @@ def _blocking(transits: CountedTransits) -> Floats | None:
 
 def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
     """
-    Return the largest error of the blocking times [s], without errors that depend on the speed.
+    Return the largest error of the blocking times that does not depend on the speed [s].
 
-    This error has two parts. The first part is the difference between the measured blocking
-    time and the blocking time that follows from the declared length. The second part is the
-    latency mismatch of the sensors that the rig file states.
+    The result is the difference between the measured blocking time and the blocking time of a
+    body with the declared length, plus the rig's `latency_mismatch`.
     """
     blocking = _blocking(transits)
     if blocking is None:

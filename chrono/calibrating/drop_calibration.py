@@ -1,11 +1,10 @@
 """Compute the effective spacing of the gates from balls that fall through both gates.
 
 Gate A is mounted above gate B. A ball is released at rest and falls through both gates. The
-height of the fall and the local gravity give the speed of the ball. The transit then gives the
-distance between the places where the two gates really trip. The computation includes air drag,
-buoyancy and the air that moves with the ball. The module also computes the height and the
-spacing from the blocking times. The height and spacing from the blocking times are rough but
-independent. So the module can distinguish a wrong height from a wrong spacing.
+height of the fall and the local gravity give the speed of the ball. The speed and the transit
+give the effective spacing: the distance between the places where the two gates trip. The
+computation includes air drag, buoyancy and the air that moves with the ball. As a check, the
+module also computes a rough height and a rough spacing from the blocking times.
 """
 
 import math
@@ -55,7 +54,7 @@ HEIGHT = "height of the fall"
 
 CLOCK_RATE = rectangular("clock rate", 50e-6)
 LATENCY = rectangular("latency mismatch", 0.2e-6, unit="s")
-"""The default uncertainties. They fit a rig with a crystal clock and fast sensors."""
+"""The default uncertainties, for a rig with a crystal clock and fast sensors."""
 
 
 @dataclass(frozen=True)
@@ -109,12 +108,12 @@ class MeasuredLength:
     u_m: float
 
     def contradicts(self, stated_m: float) -> bool:
-        """Return True if a stated length differs by more than three standard uncertainties."""
+        """Check if a stated length differs from this length by more than three times `u_m`."""
         return abs(self.value_m - stated_m) > 3 * self.u_m
 
 
 class DropDoubt(Enum):
-    """The reason why a spacing from dropped balls should not be written to the rig file."""
+    """The reason not to write the result of a drop calibration into the rig file."""
 
     DIFFERS = "differs"
     """The spacing does not agree with the stated spacing."""
@@ -127,7 +126,7 @@ class DropDoubt(Enum):
 @dataclass(frozen=True)
 class DropResult:
     """
-    The effective spacing of the gates, computed from dropped balls.
+    The result of a drop calibration: the effective spacing of the gates.
 
     Attributes
     ----------
@@ -144,8 +143,7 @@ class DropResult:
     deviation_m : float
         Found spacing minus stated spacing [m].
     deviation_uncertainty : CombinedUncertainty
-        Uncertainty of the deviation [m]. It includes `uncertainty`, the ruler and the trip
-        positions.
+        Uncertainty of the deviation [m], from `uncertainty`, the ruler and the trip positions.
     height_seen, spacing_seen : MeasuredLength or None
         Height and spacing from the blocking times; None without blocking times.
     """
@@ -162,7 +160,7 @@ class DropResult:
 
     @property
     def stated_U95_m(self) -> float:  # noqa: N802
-        """The ± (95 %) of the spacing that the rig's tolerances give [m]."""
+        """The ± (95 %) of the stated spacing, computed from the rig's tolerances [m]."""
         return combine(_stated_spacing(self.setup)).U95
 
     @property
@@ -186,9 +184,7 @@ class DropResult:
 
     @property
     def by_height(self) -> float:
-        """
-        Change of the computed spacing for each metre by which the height changes [m per m].
-        """
+        """How much the computed spacing changes if the height changes by 1 m [m per m]."""
         parts = self.uncertainty.contributions
         return abs(next(part.sensitivity for part in parts if part.name == HEIGHT))
 
@@ -260,8 +256,7 @@ def drop_transit(
     """
     Return the transit [s] that a falling ball should have at a given gate spacing [m].
 
-    Before the release, the lower end of the ball is `height_m` above gate A. The upper end of
-    the ball is higher by the length of the ball.
+    Before the release, the lower edge of the ball is `setup.height_m` above gate A.
     """
     gravity, kappa = _fall(setup)
     return _transit(spacing_m / _lengthening(setup), _starts(setup, edges_used), kappa, gravity)
@@ -275,10 +270,10 @@ def _fall(
     added_mass: float = ADDED_MASS,
 ) -> tuple[float, float]:
     """
-    Return the acceleration at rest [m/s²] and the drag constant [1/m] of the ball in air.
+    Return the acceleration of a ball that starts to fall [m/s²], and its drag constant [1/m].
 
-    The equation of motion is (m + c·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2. The equation includes
-    buoyancy and the air that moves with the ball (added mass c·ρV).
+    The ball (mass m, volume V, frontal area A, drag coefficient Cd) falls in air of density ρ
+    with (m + c·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2. The factor c is `ADDED_MASS`.
     """
     body = setup.body
     displaced = body.density_kgpm3 * math.pi * body.diameter_m**3 / 6 / body.mass_kg
@@ -297,7 +292,7 @@ def _starts(
 
 
 def _lengthening(setup: DropSetup) -> float:
-    """Return the mean ratio of a length along the gates' axis to its vertical part."""
+    """Return the mean ratio (length along the tilted axis of the gates)/(its vertical part)."""
     return 1 + setup.plumb_limit_rad**2 / 6
 
 
@@ -317,11 +312,7 @@ def _spacing(
     height_m: float | None = None,
     fall: tuple[float, float] | None = None,
 ) -> float:
-    """
-    Return the gate spacing for which a falling ball has a given transit.
-
-    The function uses Newton's method. The slope is 1/v, where v is the speed of the ball.
-    """
+    """Return the gate spacing for which a falling ball has a given transit."""
     gravity, kappa = fall or _fall(setup)
     starts = _starts(setup, edges_used, height_m)
 
@@ -340,9 +331,9 @@ def _newton(
     missing: Callable[[float], float], slope: Callable[[float], float], start: float
 ) -> float:
     """
-    Find the positive x for which missing(x) = 0.
+    Find the x > 0 where the function `missing` is 0 (Newton's method).
 
-    Both functions, `missing` and its `slope`, must be smooth and monotonic.
+    `missing` must have no jumps, and must only rise or only fall.
     """
     x = start
     for _ in range(50):

@@ -2,9 +2,8 @@
 
 During the self-test the board switches a pin on and off, and sends a beat at each change. The
 board reports the signals at the inputs of the gates as edges. If a wire connects the pin to an
-input, the edges show the delay of board and cable. If the pin switches the emitter of a gate,
-the edges show the delay of its sensor, for light on and for light off. This module does not
-open ports.
+input, the edges show the delay of board and cable. If the pin switches the lamp (emitter) of a
+gate, the edges show the delay of the gate's sensor. This module does not open ports.
 """
 
 from collections.abc import Sequence
@@ -49,7 +48,7 @@ class Response:
     extra : int
         Number of further edges after the first edge of a change; bounce causes them.
     inverted : bool
-        True if the input goes down when the pin goes up, as if the pin drives an emitter.
+        True if the input switches to low when the pin switches to high, as with an emitter.
     burst : int
         Number of edges reported for the burst.
     """
@@ -97,7 +96,7 @@ class PulseTest:
 
     @property
     def inverted(self) -> bool:
-        """True if the inputs of both gates go down when the pin goes up."""
+        """True if the inputs of both gates switch to low when the test pin switches to high."""
         return all(gate.inverted for gate in self.gates)
 
 
@@ -126,7 +125,7 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
     beats = (kinds == EventKind.BEAT).nonzero()[0]
     if len(beats) < BEATS:
         raise CalibrationError(
-            f"the board stopped the self-test after {max(len(beats) - 1, 0)} of "
+            f"the self-test stopped too early: the board sent only {max(len(beats) - 1, 0)} of "
             f"{CHANGES + 2} beats",
             hint="connect the pulse pin to the inputs only, or to the emitters only",
         )
@@ -146,12 +145,11 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
 
 def delay_of(test: PulseTest) -> DelayDifference:
     """
-    Return the delay difference of the gates for a mean transit, as a rig file needs it.
+    Return the delay difference of the gates for the rig file.
 
-    The delay differences of the leading edges and of the trailing edges have the same weight.
-    If only one pair of edges (leading or trailing) times a shot, only the delay difference of
-    this pair matters. The uncertainty therefore includes half of the difference between the
-    values for leading and for trailing edges (rectangular distribution).
+    The result is the mean of two values, for leading and for trailing edges. Some shots have
+    only one pair of edges, so the uncertainty includes half of the difference between the two
+    values (rectangular distribution).
     """
     assert test.rise, "pulse_doubt is called before"
     assert test.fall
@@ -161,7 +159,9 @@ def delay_of(test: PulseTest) -> DelayDifference:
         for each in (test.rise, test.fall)
         for part in each.uncertainty.contributions
     ]
-    one_pair = Contribution(rectangular("light on and off differ", abs(apart), unit="s"), 1.0)
+    one_pair = Contribution(
+        rectangular("difference of light on and off", abs(apart), unit="s"), 1.0
+    )
     return DelayDifference(
         (test.rise.value_s + test.fall.value_s) / 2, combine([*parts, one_pair])
     )
@@ -175,7 +175,7 @@ def _response(
     burst: Ints,
     unit_s: float,
 ) -> Response:
-    """Find the first edge of a gate after each change of the pin and before the next change."""
+    """Find the first edge of a gate after each change of the test pin."""
     own = [
         n
         for n, (_, e) in enumerate(events)
@@ -213,9 +213,8 @@ def _difference(a_s: Floats, b_s: Floats, unit_s: float) -> DelayDifference | No
     """
     Return the mean delay of gate B minus the mean delay of gate A.
 
-    The pulses may be synchronous with the steps of the counter. If this is so, the counter
-    changes every measured delay by the same time, because it counts only whole steps. So more
-    pulses do not make the error from the steps smaller.
+    More pulses do not reduce the error from the steps of the counter, because the rounding may
+    be the same for all pulses.
     """
     if min(len(a_s), len(b_s)) < MIN_REPEATS:
         return None

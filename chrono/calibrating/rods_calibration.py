@@ -1,10 +1,10 @@
 """Compute the effective spacing of the gates from two flat-ended rods of known lengths.
 
 At any constant speed, blocking time divided by transit equals the rod's length divided by the
-gate spacing. A rod blocks a gate for a little more than its own length. The extra length is the
-same for both rods. So the method uses the difference between the rods, in which the extra
-length has no effect. The method needs no height, no gravity and no reference clock. The speed
-of the rod may change, but its acceleration must be constant.
+gate spacing. A rod blocks a gate for a little more than its own length. This extra length is
+the same for both rods, so it has no effect on the difference between the rods. The method needs
+no height, no gravity and no reference clock. The speed of the rod may change, but its
+acceleration must be constant.
 """
 
 import math
@@ -74,7 +74,7 @@ class Passes:
 
 
 class RodDoubt(Enum):
-    """The reason why a spacing from rods should not be written to the rig file."""
+    """The reason not to write the result of a rod calibration into the rig file."""
 
     FAR_OFF = "far off"
     """The spacing differs from the stated spacing by more than the tolerance."""
@@ -112,7 +112,7 @@ class RodSetup:
 @dataclass(frozen=True)
 class RodResult:
     """
-    The effective spacing of the gates, computed from two rods.
+    The result of a rod calibration: the effective spacing of the gates.
 
     Attributes
     ----------
@@ -242,10 +242,9 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
 
     The acceleration of the rod must be constant during a pass.
 
-    The position of the rod is x = u·t + a·t², in units of the gate spacing. The equation of
-    motion is used for three events: the leading end passes gate B, and the trailing end passes
-    gates A and B. The three events give three equations, which are linear in u, a and the
-    ratio.
+    The position of the rod is x = u·t + a·t², in units of the gate spacing. Three events give
+    three equations for u, a and the ratio: the leading end passes gate B, and the trailing end
+    passes gate A and gate B.
     """
     transit, at_a, at_b = whole.T
     change = np.log(at_a / at_b)

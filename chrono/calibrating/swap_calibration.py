@@ -1,13 +1,10 @@
 """Compute the delay difference of the gates from shots before and after a sensor exchange.
 
-The method compares shots before and after the exchange of the sensors. The delay difference δ
-(gate B minus gate A) lengthens the transit before the exchange, and shortens the transit by the
-same time after the exchange. So δ is half of the difference between the mean transit before the
-exchange and the mean transit after the exchange. The blocking times give the speed of each
-single shot. So a launch speed that changes from shot to shot causes no error. Without blocking
-times, the user must launch the shots before and after the exchange in exactly the same way. The
-blocking times scatter because the beams do not always hit the middle of the ball. So the module
-divides the blocking times by the exact transits, and not the transits by the blocking times.
+The user launches shots, exchanges the sensors of the two gates, and launches more shots. The
+delay difference δ (gate B minus gate A) makes the first transits longer and the later transits
+shorter. So δ is half of the difference between the two mean transits. The blocking times give
+the speed of each shot, so a launch speed that changes from shot to shot causes no error.
+Without blocking times, the user must launch all shots in exactly the same way.
 """
 
 from dataclasses import dataclass
@@ -42,7 +39,7 @@ the sensors."""
 
 
 class SwapDoubt(Enum):
-    """The reason to doubt the exchange of the sensors or the number of the shots."""
+    """The reason to doubt the result of a swap calibration."""
 
     FAR_BEYOND = auto()
     """The difference is far larger than the value in the rig."""
@@ -114,16 +111,16 @@ def swap_calibration(
     Parameters
     ----------
     before_s, after_s : ndarray of float64, shape (N,) and (M,)
-        Transits before and after the exchange of the sensors [s]. They are corrected for the
-        clock's rate but not for delays; NaN if a shot has no transit.
+        Transits before and after the exchange of the sensors [s], corrected for the clock's
+        rate but not for delays; NaN if a shot has no transit.
     blocking_before_s, blocking_after_s : ndarray of float64, optional
         Mean of the blocking times at A and B for the same shots [s].
     trip_difference_s : float, optional
         Half-width of the time that a difference of the trip positions causes, if the slits
-        moved with the sensors [s]. It looks like a delay. 0 if the slits stayed in place.
+        moved with the sensors [s]; 0 if the slits stayed in place.
     hysteresis_s : float, optional
-        Hysteresis makes a comparator trip later. This is the half-width of the difference
-        between both comparators [s]. It moves with the sensors, like a delay.
+        Hysteresis makes a comparator trip later. Half-width of the difference between both
+        comparators [s].
     blocking_offset_s : float, optional
         Half-width of an error of blocking times that does not depend on the speed [s].
     stated_s : float, optional
@@ -175,11 +172,9 @@ def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
 
 def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
     """
-    Return half of the difference between the mean transits, and its uncertainty.
+    Return half of the difference between the mean transits (before − after the exchange).
 
-    The difference is the mean transit before the sensor exchange minus the mean transit after
-    the exchange. The uncertainty has one part for the shots before the exchange, and one part
-    for the shots after the exchange.
+    The contributions are the scatter before and the scatter after the exchange.
     """
     sides = (before[:, 0], after[:, 0])
     names = ("scatter before the exchange", "scatter after the exchange")
@@ -195,10 +190,9 @@ def _by_blocking(
     """
     Compute the delay difference from the ratio of blocking time and transit.
 
-    The ratio of blocking time and transit is r = γ·(1 ∓ δ/transit), where δ is the delay
-    difference and γ is the ratio without it. Not every ball crosses a beam with its middle, so
-    γ scatters from shot to shot. The scatter of γ is a random uncertainty (type A). If the
-    speed changes, r changes only because of an offset of the blocking times.
+    The ratio is γ·(1 − δ/transit) before the exchange and γ·(1 + δ/transit) after the exchange.
+    Here δ is the delay difference, and γ is the ratio without a delay. Not every ball crosses a
+    beam with its middle, so the ratio scatters from shot to shot.
     """
     ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
     means = [float(np.mean(ratio)) for ratio in ratios]
@@ -255,18 +249,14 @@ def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[SwapNote, 
 
 def _spread_p(first: Floats, second: Floats) -> float:
     """
-    Return the probability that two spreads differ this much by chance.
-
-    The test is the Brown-Forsythe test (1974).
+    Return the probability that two spreads differ this much by chance (Brown-Forsythe 1974).
     """
     deviations = [np.abs(side - np.median(side)) for side in (first, second)]
     return _welch_p(*deviations)
 
 
 def _welch_p(first: Floats, second: Floats) -> float:
-    """
-    Return the two-sided probability that two means differ this much by chance (Welch, 1947).
-    """
+    """Return the probability that two means differ this much by chance (Welch 1947)."""
     parts = [Contribution(mean_input("", side), 1.0) for side in (first, second)]
     u = combined_uncertainty(parts)
     if u == 0:
@@ -276,9 +266,7 @@ def _welch_p(first: Floats, second: Floats) -> float:
 
 
 def _trend_p(series: Floats) -> float:
-    """
-    Return the two-sided probability that chance gives a trend this steep (t-test of slope).
-    """
+    """Return the probability that chance alone gives a trend this steep (t-test)."""
     order = np.arange(len(series)) - (len(series) - 1) / 2
     deviation = series - np.mean(series)
     total = float(deviation @ deviation)

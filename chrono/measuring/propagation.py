@@ -1,9 +1,8 @@
 """Compute the uncertainty of any model's results from the uncertainties of its quantities.
 
-The method uses the terms of first and second order in the guide to uncertainty (GUM). The
-module changes each quantity by one standard uncertainty, up and down. The module needs no
-derivatives, so the model can be any function, such as a numerical integration. The random part
-and the shared part of each uncertainty are separate results.
+The model can be any function. The module calls the model with each quantity larger, and then
+smaller, by its standard uncertainty. The random part and the shared part of each uncertainty
+are separate results.
 """
 
 import math
@@ -117,12 +116,12 @@ def known(name: str, value: float, U95: float | None = None, unit: str = "") -> 
 
 def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
     """
-    Return two quantities whose sum is the expected speed of the next shot of a series.
+    Return the mean speed of a series and the scatter of the next shot, as two quantities.
 
-    The first quantity is the mean speed with its shared uncertainty. The second quantity has
-    the value 0 and the random uncertainty of the next shot, s·√(1 + 1/n). Here s is the
-    standard deviation of the shots. If the random uncertainty of the single shots gives a wider
-    interval than s, the function uses this uncertainty instead of s.
+    The sum of both is the expected speed of the next shot. The mean speed has the uncertainty
+    that all shots share. The scatter has the value 0 and the uncertainty s·√(1 + 1/n). Here s
+    is the standard deviation of the n shots, or the random uncertainty of one shot (see
+    `random_part`).
     """
     random = series.u_random_mean_mps * math.sqrt(series.n + 1)
     scatter = normal(SHOT_TO_SHOT, random, dof=series.random_dof, nature="random", unit="m/s")
@@ -151,8 +150,8 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
     With f± = f(x ± u) the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2. These are the terms
     of first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note). Mixed
     terms are left out. The second term still gives an uncertainty if the first is 0, for
-    example for a range at the best angle. The true value of a U-shaped (arcsine) quantity is at
-    one of its ends. So both ends are tried, and the larger effect is used.
+    example for a range at the best angle. For a U-shaped (arcsine) quantity, the function uses
+    the two ends of the interval instead of x ± u, and takes the larger change.
     """
     values = {q.name: q.value for q in quantities}
     middle = np.asarray(model(values), np.float64)
@@ -188,11 +187,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 def _sensitivities(
     up: Floats, down: Floats, middle: Floats, step: float, ends: bool
 ) -> list[float]:
-    """
-    Return the sensitivities of the results, from one step of a quantity up and one step down.
-
-    If `ends` is True, the function uses the larger effect of the two steps.
-    """
+    """Return the sensitivity of each result; `ends` is True for a U-shaped quantity."""
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
         farthest = np.maximum(np.abs(up - middle), np.abs(down - middle))

@@ -2,9 +2,7 @@
 
 The module computes two intervals of the standard deviation s: for the whole scatter, and for
 the launcher's part of the scatter alone. The program suggests outliers to the user and never
-removes them. Rosner's test (generalised extreme studentised deviate) finds several outliers at
-once. If there is only one candidate, Rosner's test is equal to Grubbs' test. (NIST e-Handbook
-1.3.5.17.1 and 1.3.5.17.3.)
+removes them. Rosner's test finds several outliers at once (NIST e-Handbook 1.3.5.17.3).
 """
 
 import math
@@ -30,14 +28,13 @@ CANDIDATE_SHARE = 5
 """At most one value in five may be an outlier. If more values are far from the others, they are
 probably a second kind of shot."""
 MOST_CANDIDATES = 30
-"""Largest number of candidates for outliers. A longer list is not useful, and for each
-candidate the test must read all values again.
+"""Largest number of possible outliers. A longer list is not useful, and the test becomes slow.
 """
 
 
 def suspicious(values: Floats, risk: float = RISK) -> list[int]:
     """
-    Return the positions of possible outliers; the most distant value is the first.
+    Return the positions of possible outliers; the value farthest from the mean comes first.
 
     Parameters
     ----------
@@ -52,7 +49,7 @@ def suspicious(values: Floats, risk: float = RISK) -> list[int]:
 
 
 def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list[int]:
-    """Test the most distant values, and return the positions of outliers (Rosner 1983)."""
+    """Return the positions of the outliers that Rosner's test (1983) finds."""
     n, found = len(values), 0
     places, statistics = extreme_deviates(values, candidates)
     for i, deviate in enumerate(statistics, 1):
@@ -63,9 +60,9 @@ def generalised_esd(values: Floats, candidates: int, risk: float = 0.05) -> list
 
 def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[float]]:
     """
-    Remove the most distant values one by one.
+    Return the positions and |x − x̄|/s of the values x that are farthest from the mean x̄.
 
-    For each removed value x, return its position and |x − x̄|/s.
+    The function removes each found value before it searches for the next value.
     """
     order = np.argsort(values, kind="stable")
     rest = values[order]  # the furthest value is at one end of the sorted values
@@ -89,7 +86,7 @@ def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
     """
     Return the limit for the largest |x − x̄|/s of n values with a normal distribution.
 
-    `risk` is the probability that the largest |x − x̄|/s exceeds the limit by chance.
+    `risk` is the probability that chance alone makes |x − x̄|/s larger than the limit.
     """
     t = float(scipy.special.stdtrit(n - 2, 1 - risk / (sides * n)))
     return (n - 1) * t / math.sqrt(n * (n - 2 + t * t))
@@ -143,7 +140,7 @@ class Scatter:
     drift : Drift or None
         None for fewer than four shots.
     suspicious : tuple of int
-        Numbers of shots that do not fit the other shots, the most distant first.
+        Numbers of shots that do not fit the other shots, the farthest from the mean first.
     normal_p : float
         Probability that a normal sample looks less normal than this one (Anderson and Darling).
     """
@@ -192,8 +189,8 @@ def drift_of(samples: Sequence[Sample]) -> Drift | None:
     """
     Fit one common drift of the speed to several samples, each with its own mean speed.
 
-    The drift comes from a least-squares fit. The result is None if the fit has fewer than two
-    degrees of freedom.
+    The drift is the slope of the best straight line (least squares). The result is None if
+    fewer than two degrees of freedom are left.
     """
     samples = [sample for sample in samples if len(sample.number)]
     dof = sum(len(sample.number) for sample in samples) - len(samples) - 1
@@ -217,10 +214,9 @@ def normal_p(values: Floats) -> float:
     Test if the values have a normal distribution; return the p-value (Anderson and Darling).
 
     The result is NaN if there are too few values, or if all values are equal. The test
-    estimates the mean and the standard deviation s from the values. The formula of the p-value
-    is from D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9. (The function
-    does not use scipy's own test, because loading scipy's test takes longer than reading a
-    recording.)
+    estimates the mean and the standard deviation s from the values. The p-value is from
+    D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9. (It takes too long to
+    load scipy's own test.)
     """
     n = len(values)
     if n < LEAST_FOR_SHAPE or np.ptp(values) == 0:
@@ -237,9 +233,9 @@ def normal_p(values: Floats) -> float:
 
 def anderson_darling(values: Floats) -> float:
     """
-    Return the test value A² of Anderson and Darling for a normal distribution.
+    Return A², which is large if the values are not normally distributed.
 
-    The formula is from NIST e-Handbook 1.3.5.14.
+    The formula is from Anderson and Darling (NIST e-Handbook 1.3.5.14).
     """
     n = len(values)
     mean, s = mean_and_s(values)
@@ -258,9 +254,7 @@ def s_ratio_intervals(
     samples: Sequence[Floats], probability: float = COVERAGE
 ) -> dict[tuple[int, int], tuple[float, float]]:
     """
-    Return, for each pair of setups, the interval of the ratio σ_second/σ_first.
-
-    Pairs that cannot be compared are not in the result.
+    Return, for each pair of setups, the interval of the ratio of the standard deviations σ.
 
     Parameters
     ----------
@@ -273,7 +267,7 @@ def s_ratio_intervals(
     Returns
     -------
     dict of (int, int) to (float, float)
-        Interval for each pair of positions: first setup, second setup.
+        Interval of σ_second/σ_first for each pair of positions (first setup, second setup).
 
     Notes
     -----
@@ -306,7 +300,7 @@ def s_ratio_intervals(
 
 
 def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, float]:
-    """Return the logarithm of the variance with Bonett's correction, and the standard error."""
+    """Return ln of the variance, corrected by Bonett's method, and its standard error."""
     n = len(values)
     spread = float(np.var(values, ddof=1)) * n / (n - z)
     return math.log(spread), math.sqrt((kurtosis - (n - 3) / n) / (n - 1))
@@ -314,9 +308,9 @@ def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, flo
 
 def trimmed_mean(values: Floats) -> float:
     """
-    Return the mean without the smallest and the largest values (Bonett).
+    Return the mean of n values without the smallest and the largest values (Bonett).
 
-    At each end the function leaves out the part 1/(2·√(n − 4)) of the n values.
+    At each end the function leaves out n/(2·√(n − 4)) values, rounded down.
     """
     n = len(values)
     cut = min(int(n / (2 * math.sqrt(n - 4))), (n - 1) // 2)

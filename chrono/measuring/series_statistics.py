@@ -1,11 +1,10 @@
 """Compute the statistics of a series of shots, from one recording or from several recordings.
 
-The random part of the mean's uncertainty decreases with the number n of shots, as 1/√n. More
-shots do not reduce the shared part. The terms mean, sample standard deviation s, range and
-median have the meaning that ISO 3534 defines. In a series from several recordings, all
-recordings of one rig have the same shared part of the uncertainty, and this shared part counts
-only once. The shared parts of different rigs are independent. For the mean of all shots, the
-weight of each rig's shared part is the rig's share of the shots.
+The random part of the mean's uncertainty decreases with the number n of shots, as 1/√n. The
+shared part comes from errors that all shots of one rig have in common, so more shots do not
+reduce the shared part. The errors of different rigs are independent (see `pooled_sample`). The
+terms mean, sample standard deviation s, range and median have the meaning that ISO 3534
+defines.
 """
 
 import math
@@ -115,7 +114,7 @@ class Series:
 
     @property
     def k(self) -> float:
-        """Coverage factor U95/u of the mean. It is NaN if u is 0 or unknown."""
+        """Coverage factor U95/u of the mean; NaN if u is 0 or unknown."""
         return self.U95_mean_mps / self.u_mean_mps if self.u_mean_mps else math.nan
 
 
@@ -204,12 +203,11 @@ def mean_half_width(
 
     Notes
     -----
-    The random part counts as a normal contribution with the 95 % half-width t·u. If the shared
-    part is normal, the two half-widths are then combined in quadrature. The usual formula
-    t(ν_eff)·u_c uses one t for both parts, although only the random part comes from few shots.
-    Its interval contained the true mean in only 87 % of sessions of two shots. The interval of
-    this function contains the true mean in 95 % to 99 % of these sessions. From ten shots on it
-    contains the true mean in 95 % of the sessions, for any shape of the distributions.
+    The random part counts as a normal contribution with the 95 % half-width t·u. The usual
+    formula t(ν_eff)·u_c uses one t for both parts, although only the random part comes from few
+    shots. The interval of the usual formula contained the true mean in only 87 % of sessions of
+    two shots. The interval of this function contains the true mean in 95 % to 99 % of these
+    sessions, and in 95 % of sessions of ten or more shots, for any shape of the distributions.
     """
     widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
     return coverage_half_width([*shared, Contribution(widened, 1.0)])
@@ -221,18 +219,16 @@ def of_several_parts(
     """
     Return the common statistics of all shots of several setups or several rigs.
 
-    The shots of each setup or rig form one group (a part of all shots). The mean of all shots
-    is the weighted mean of the group means. Each weight is the number of shots. The random
-    uncertainty of the mean comes from the scatter within each group, not from the differences
-    between groups. The differences between groups are not random: setups are meant to differ,
-    and the shared uncertainty already includes the errors of the rigs.
+    The shots of each setup or rig form one group. The random uncertainty of the mean comes only
+    from the scatter within each group. The differences between groups are not random: setups
+    differ on purpose, and the shared uncertainty already includes the errors of the rigs.
 
     Parameters
     ----------
     series : Series
-        Statistics of all shots, as if they were one part.
+        Statistics of all shots, as if they were one group.
     s_within, dof : float, int
-        Standard deviation within the parts [m/s] and its degrees of freedom. With 0 degrees of
+        Standard deviation within the groups [m/s] and its degrees of freedom. With 0 degrees of
         freedom the scatter and the ± of the mean are unknown.
     shared : sequence of Contribution
         The contributions to the shared part.
@@ -268,15 +264,14 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """
     Return the random part of a mean's standard uncertainty, and its degrees of freedom.
 
-    The random part comes from the standard deviation s or from the random uncertainty of the
-    single shots. The function uses the value that gives the wider interval.
+    The random part is s/√n or own/√n. The function uses the part with the wider 95 % interval.
 
     Parameters
     ----------
     s, dof : float, int
         Standard deviation of the shots and its degrees of freedom.
     own : float
-        Random part of the shots' own uncertainty.
+        Random standard uncertainty of one shot.
     n : int
         Number of shots.
     """
@@ -286,7 +281,7 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
 
 
 def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
-    """Scale the shared contributions, so that their combined uncertainty is `u`."""
+    """Multiply the contributions by one factor, so that their combined uncertainty is `u`."""
     whole = combined_uncertainty(shared)
     if not whole:
         return [Contribution(normal("shared", u), 1.0)]
@@ -297,10 +292,8 @@ def mean_and_s(values: Floats) -> tuple[float, float]:
     """
     Return the mean and the sample standard deviation (with n − 1).
 
-    A result is NaN if there are too few values.
-
-    The method is the corrected two-pass algorithm (Chan, Golub & LeVeque, The American
-    Statistician 37 (1983) 242).
+    A result is NaN if there are too few values. The algorithm is from Chan, Golub & LeVeque,
+    The American Statistician 37 (1983) 242.
     """
     n = len(values)
     if n == 0:
@@ -379,7 +372,7 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
 
 
 def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Contribution]:
-    """Return one rig's contributions to the shared uncertainty of the mean of all shots."""
+    """Return what one rig adds to the shared uncertainty of the mean of all shots."""
     own = [sample for sample, its in zip(samples, rigs, strict=True) if its == rig]
     u_shared = np.concatenate([sample.u_shared_mps for sample in own])
     part = len(u_shared) / sum(len(sample.number) for sample in samples)
@@ -391,10 +384,7 @@ def pooled_series(samples: Sequence[Sample], rigs: Sequence[int]) -> Series:
     Return the common statistics of several samples of the same setup.
 
     The parameters are the same as for `pooled_sample`. If several rigs measured the samples,
-    the shared uncertainty of the mean includes the errors of the rigs. The errors of the rigs
-    also cause differences between the means of the rigs, so the standard deviation s of all
-    shots would count these errors twice. For this reason the random uncertainty of the mean
-    comes only from the scatter within each rig.
+    the shots of each rig form one group (see `of_several_parts`).
     """
     whole = pooled_sample(samples, rigs)
     series = series_of(whole)

@@ -1,11 +1,10 @@
 """Check if one setup is faster or more repeatable than another setup.
 
 If the data do not show which setup is faster, the module computes how many more shots could
-show it. The module judges each difference between two setups twice. The first judgement takes
-into account a steady drift of the launcher (`drift_model`). The second judgement assumes that
-the launcher does not drift (Welch's test). With several pairs of setups, Holm's method prevents
-additional false alarms. If all setups are equal, at most one session in twenty contains a false
-claim of a difference.
+show it. The module tests each difference between two setups in two ways: with a correction for
+a steady drift of the launcher (`drift_model`), and without this correction (Welch's test). For
+several pairs of setups, the tests are stricter (`holm`). If all setups are equal, at most one
+session in twenty contains a false claim of a difference.
 """
 
 import math
@@ -57,8 +56,8 @@ class Difference:
         Random standard uncertainty of the difference [m/s], above 0, and its degrees of
         freedom.
     u_rigs_mps : float
-        Standard uncertainty from the errors of the rigs, computed for equal setups [m/s]. It is
-        0 if one rig measured both setups.
+        Standard uncertainty from the errors of the rigs, computed for equal setups [m/s]; 0 if
+        one rig measured both setups.
     scale : float
         Relative standard uncertainty that a common rig gives to all its speeds.
     p_adjusted : float or None
@@ -77,7 +76,7 @@ class Difference:
 
     @property
     def t(self) -> float:
-        """Difference divided by its uncertainty for the case that the setups are equal."""
+        """Difference divided by the uncertainty that it would have if the setups were equal."""
         return self.difference_mps / math.hypot(self.u_random_mps, self.u_rigs_mps)
 
     @property
@@ -85,9 +84,9 @@ class Difference:
         """
         The p-value of this pair alone, without a correction for other pairs.
 
-        The p-value is the risk for which the interval of the difference just includes zero. If
-        one rig measured both setups, the p-value is the p-value of Student's t test, because a
-        difference of zero has no shared uncertainty from a common rig.
+        The p-value is the probability that equal setups show a difference at least this large
+        by chance. If one rig measured both setups, the errors of this rig have no effect on the
+        p-value, because they cannot make equal setups differ.
         """
         size = abs(self.difference_mps)
         if self.u_rigs_mps == 0:
@@ -101,16 +100,12 @@ class Difference:
 
     @property
     def p_overall(self) -> float:
-        """The p-value for the decision: `p_adjusted`, or `p_value` if this is the only pair."""
+        """The p-value that decides: `p_adjusted`, or `p_value` if this is the only pair."""
         return self.p_value if self.p_adjusted is None else self.p_adjusted
 
     @property
     def u_shared_mps(self) -> float:
-        """
-        Shared part of the difference's uncertainty [m/s].
-
-        It includes the errors of different rigs and the errors of a common rig.
-        """
+        """Shared part of the difference's uncertainty, from all errors of the rigs [m/s]."""
         return math.hypot(self.scale * self.difference_mps, self.u_rigs_mps)
 
     @property
@@ -118,15 +113,13 @@ class Difference:
         """
         Half-width of the interval of the difference between two setups [m/s].
 
-        For one pair of setups, the coverage is 95 %. For several pairs of setups, Holm's method
-        determines the coverage. The random and the shared half-width are added in quadrature,
-        as for a mean.
+        The coverage is 95 % for a single pair of setups, and 95 % or more for several pairs.
         """
         return _half_width(self.u_random_mps, self.dof, self.u_shared_mps, self.level)
 
     @property
     def settled(self) -> bool:
-        """True if both the p-value and the interval show that the difference is not zero."""
+        """True if the p-value is at most `RISK`, and the interval does not include zero."""
         return self.p_overall <= RISK and abs(self.difference_mps) > self.U95_mps
 
 
@@ -136,7 +129,7 @@ def _tail(t: float, dof: float) -> float:
 
 
 def _factor(dof: float, level: float) -> float:
-    """Return the coverage factor for a risk, also for a very small risk."""
+    """Return the coverage factor of an interval that is wrong with the probability `level`."""
     special, tail = scipy.special, level / 2
     return -float(special.ndtri(tail) if math.isinf(dof) else special.stdtrit(dof, tail))
 
@@ -186,11 +179,11 @@ def rig_scale(*series: Series) -> float:
 
 def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
     """
-    Return the adjusted p-value and the risk level for each of several tests.
+    Return the p-value and the risk level of each test, corrected for the number of tests.
 
-    The method is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. The risk level of a
-    test fits its adjusted p-value: the test's interval excludes zero exactly if the adjusted
-    p-value is at most `RISK`.
+    The correction is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. An interval
+    with this risk level includes zero if the corrected p-value is above `RISK`, and excludes
+    zero otherwise.
     """
     tests = len(p_values)
     found = [(math.nan, RISK)] * tests
@@ -204,7 +197,7 @@ def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
 
 
 def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]:
-    """Correct the p-values and intervals of all differences for the number of pairs (Holm)."""
+    """Correct the p-values and the intervals for the number of pairs (see `holm`)."""
     known = [each for each in differences if each is not None]
     if len(known) < 2:
         return list(differences)
@@ -221,7 +214,7 @@ def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]
 @dataclass(frozen=True)
 class RigShare:
     """
-    The part of a setup's mean speed that comes from the shots of one rig.
+    How many of a setup's shots one rig measured, and how uncertain this rig is.
 
     Attributes
     ----------
@@ -253,7 +246,7 @@ class Group:
     series : Series
         Statistics of the sample.
     suspicious : tuple of int
-        Numbers of shots that do not fit the other shots, the most distant first.
+        Numbers of shots that do not fit the other shots, the farthest from the mean first.
     """
 
     name: str
@@ -269,7 +262,7 @@ class MoreShots:
     """
     Number of further shots per setup that show a difference with a probability of 4/5.
 
-    The user should make the further shots alternately with the first and the second setup.
+    The user should change the setup after each further shot.
 
     Attributes
     ----------
@@ -288,7 +281,7 @@ class Verdict(Enum):
     """Result of a comparison of the speeds of two setups."""
 
     FASTER = auto()
-    """One setup is faster, even if the launcher may drift steadily."""
+    """One setup is faster, and a steady drift of the launcher is not the reason."""
     FASTER_WITHOUT_DRIFT = auto()
     """One setup is faster if the launcher did not drift."""
     NOT_SETTLED = auto()
@@ -347,7 +340,7 @@ class PairComparison:
 
     @property
     def verdict(self) -> Verdict:
-        """The verdict about the speeds: is one setup faster than the other setup?"""
+        """The verdict about the speeds: which setup is faster?"""
         if self.plain is None:
             return Verdict.UNKNOWN
         if self.difference is not None and self.difference.settled:
@@ -357,7 +350,7 @@ class PairComparison:
 
     @property
     def deciding(self) -> Difference | None:
-        """The difference between the setups on which the verdict about the speeds is based."""
+        """The difference that decides the verdict about the speeds."""
         is_plain = self.verdict is Verdict.FASTER_WITHOUT_DRIFT or self.difference is None
         return self.plain if is_plain else self.difference
 
@@ -374,7 +367,7 @@ class PairComparison:
         """
         Number of further shots needed to show which setup is faster.
 
-        None if the data already show this, or if the difference is unknown.
+        None if the data already show which setup is faster, or if the difference is unknown.
         """
         return _more_shots(self)
 
@@ -387,7 +380,7 @@ class PairComparison:
 
     @property
     def spread(self) -> SpreadVerdict:
-        """The verdict about the repeatability: does one setup scatter less than the other?"""
+        """The verdict about the repeatability: which setup scatters less?"""
         if min(self.first.series.n, self.second.series.n) < LEAST_FOR_RATIO:
             return SpreadVerdict.TOO_FEW
         if math.isnan(self.s_ratio_low):
@@ -423,7 +416,7 @@ class Comparison:
 
     @property
     def fastest(self) -> tuple[Group, Verdict] | None:
-        """The setup that is faster than all other setups, and its least certain verdict."""
+        """The setup that is faster than all others, and the weakest verdict of its pairs."""
         judged = self.judged
         for group in self.groups:
             own = [pair for pair in judged if pair.first is group or pair.second is group]
@@ -435,7 +428,7 @@ class Comparison:
 
     @property
     def slower(self) -> tuple[Group, ...]:
-        """Setups that are slower than another setup, even if the launcher drifts steadily."""
+        """Setups that are slower than another setup; a steady drift is not the reason."""
         found = [
             pair.first if pair.faster is pair.second else pair.second
             for pair in self.judged
@@ -479,12 +472,12 @@ def _without_suspicious(group: Group) -> Group:
         shared=sample.shared,
     )
     series = series_of(rest)
-    assert series is not None, "some shots are left, because only a few shots can be suspicious"
+    assert series is not None, "a setup never has only suspicious shots"
     return replace(group, sample=rest, series=series)
 
 
 def _pairs(groups: Sequence[Group]) -> list[PairComparison]:
-    """Return the comparisons of all pairs, corrected for the number of pairs."""
+    """Return the comparisons of all pairs of setups."""
     places = list(combinations(range(len(groups)), 2))
     means = {(i, j): _compare_means(groups[i], groups[j]) for i, j in places}
     drifting = means | _with_drift(groups, means)
@@ -497,7 +490,7 @@ def _pairs(groups: Sequence[Group]) -> list[PairComparison]:
 
 
 def _compare_means(first: Group, second: Group) -> Difference | None:
-    """Compare the mean speeds of two setups, with common and separate errors of the rigs."""
+    """Compare the mean speeds of two setups that one rig or several rigs measured."""
     squares = 0.0
     for rig in {*first.rigs, *second.rigs}:
         a, b = (group.rigs.get(rig, RigShare(0.0, 0.0)) for group in (first, second))
@@ -527,11 +520,7 @@ def _with_drift(groups: Sequence[Group], means: _Pairs) -> _Pairs:
 
 
 def _fitted(fit: DriftFit, first: int, second: int, plain: Difference) -> Difference | None:
-    """
-    Return a difference between two setups after a correction for drift.
-
-    The result is never more certain than the random uncertainties of the shots allow.
-    """
+    """Return a difference between two setups after a correction for drift."""
     found = fit.difference(first, second)
     u, dof = found.u_mps, found.dof
     if coverage_factor(dof) * u <= coverage_factor(math.inf) * found.u_own_mps:
@@ -625,9 +614,9 @@ def more_shots(
 
 def drift_share(first: Ints, second: Ints, more: int) -> float:
     """
-    Return the variance that a drift fit adds to the difference between two setups.
+    Return how much a drift fit adds to the variance of a difference between two setups.
 
-    The unit is the variance of a single shot.
+    The result is a multiple of the variance of a single shot.
 
     Parameters
     ----------
@@ -644,7 +633,7 @@ def drift_share(first: Ints, second: Ints, more: int) -> float:
 
 def differing_p(series: Sequence[Series], rigs: Sequence[int]) -> float:
     """
-    Test if one of several series differs from the other series, and return the p-value.
+    Test if one of several series differs from the rest, and return the p-value.
 
     Parameters
     ----------

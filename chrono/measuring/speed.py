@@ -1,24 +1,22 @@
 """Compute speeds and their uncertainties from transits, for one shot or for millions of shots.
 
-The mean speed between two moments is V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ). In this formula d is
-the gate spacing, θ is the tilt limit, and Δ is the transit by the board's clock. ε is the
-relative error of the counter's frequency, and δ is the latency of gate B minus the latency of
-gate A. `PathMotion` turns this mean speed into the speed of the body's middle, midway between
-the gates. `PathMotion` also takes into account drag, and gravity along the path.
+The mean speed between the gates is V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with gate spacing d,
+tilt limit θ, transit by the board's clock Δ, relative error of the counter's frequency ε, and
+delay difference δ (gate B minus gate A). `PathMotion` computes from V the speed of the body's
+middle at the point midway between the gates. `PathMotion` includes drag, and gravity along the
+path.
 
 One pair of edges (one edge per gate) measures the transit of the body's front or of its back. A
-ball may cross the two beams at different distances from its axis. Then the ball has a different
-length (chord) at each beam. Half the difference of the two chords is added to the path of the
-leading edges and subtracted from the path of the trailing edges, or the other way round. The
-mean of the two pairs of edges does not have this error. For a falling body the two pairs of
-edges have different transits, so the module uses the mean of v².
+ball may cross the two beams at different distances from the ball's middle. In this case the
+beams measure two different lengths (chords) of the ball. This makes the path of one pair of
+edges too long, and the path of the other pair too short by the same length. The mean of both
+pairs does not have this error. For a falling body the two pairs of edges have different
+transits, so the module uses the mean of v².
 
-The first-order method treats the speed as a linear function of the inputs. If the transit is
-only a few ticks long, the true distribution of the speed is not symmetric. For such short
-transits the module uses the interval of the quotient itself. The module also computes the
-speeds for one tick more and for one tick less, because these two speeds are certain limits.
-Every operation is elementwise and correctly rounded. So the result of a shot has exactly the
-same bits if it is computed alone or together with millions of shots.
+If the transit is only a few ticks long, the distribution of the speed is not symmetric. For
+these short transits the module computes the interval of the quotient path/time. The module also
+computes the speeds for one tick more and for one tick less: the rounding to ticks cannot cause
+a larger error. A shot has exactly the same result alone and together with millions of shots.
 """
 
 import math
@@ -126,7 +124,7 @@ slow bodies the slope matters more.
 @dataclass(frozen=True)
 class SpeedModel:
     """
-    The model that computes speeds from transits: the estimates and inputs of one rig.
+    A model of one rig that computes speeds from transits, with their uncertainties.
 
     Attributes
     ----------
@@ -190,11 +188,7 @@ class SpeedModel:
         )
 
     def make_ready(self) -> None:
-        """
-        Compute the coverage factors in advance, so that the first shot is not delayed.
-
-        This takes about 0.1 s.
-        """
+        """Compute the coverage factors before the first shot; this takes about 0.1 s."""
         for used in (EdgesUsed.BOTH, EdgesUsed.LEAD):
             self._coverage[used].work_out_all()
 
@@ -224,7 +218,7 @@ class SpeedModel:
         return float(self.motion.speed(mean, np.array([true_s]), edges_used, skew)[0])
 
     def expected_apart(self, transit_s: Floats) -> Floats:
-        """Return the expected leading transit minus trailing transit [s], caused by gravity."""
+        """Return the difference, leading minus trailing transit, that gravity causes [s]."""
         true_s = transit_s / (1 + self.rate_error) - self.latency_s
         mean = self.spacing_m * self.path_factor / true_s
         return 2 * self.motion.expected_skew(mean) * transit_s
@@ -286,32 +280,26 @@ class SpeedModel:
         )
 
     def U95(self, speed_mps: float, edges_used: int = EdgesUsed.BOTH) -> float:  # noqa: N802
-        """
-        Return U95 [m/s] at a speed [m/s], without the table of coverage factors.
-
-        Planning uses this function.
-        """
+        """Return U95 [m/s] at a speed [m/s]."""
         transit_s = self.board_transit(speed_mps, edges_used)
         return coverage_half_width(self.contributions(transit_s, edges_used))
 
     def coverage_factor(self, transit_s: float, edges_used: int) -> float:
-        """Return the coverage factor U95/u_c for a transit by the board's clock [s]."""
+        """Return the coverage factor U95/u for a transit by the board's clock [s]."""
         true_s = np.array([self.true_transit(transit_s)])
         return float(self._coverage[edges_used].factor(true_s)[0])
 
     def _timing(self, edges_used: int) -> tuple[Input, ...]:
         """
-        Return the random inputs of a transit: the rounding to ticks, and the jitter.
+        Return the random errors of a transit: the rounding to ticks, and the jitter.
 
         The error of a timestamp is uniform over one tick. So the error of the difference
-        between two timestamps has a triangular distribution over ± one tick. For the mean of
-        two pairs of edges see `two_pair`. The function `two_pair` assumes that leading and
-        trailing edges fall at independent places within a tick. If the blocking time is the
-        same small number of ticks in every shot, both pairs of edges have the same rounding
-        error. Over all speeds, the 95 % interval still contains the true speed in 95 % of the
-        shots. If all shots have the same speed, the 95 % interval contains the true speed in 60
-        … 100 % of the shots. Only the speeds for one tick more and one tick less are certain
-        limits for each shot.
+        between two timestamps has a triangular distribution over ± one tick. For two pairs of
+        edges, the function `two_pair` assumes that leading and trailing edges have independent
+        rounding errors. If the blocking time is the same small number of ticks in every shot,
+        both pairs of edges have equal rounding errors. In this case the 95 % interval contains
+        the true speed in 60 … 100 % of the shots with one speed, but in 95 % of shots with many
+        different speeds.
         """
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
@@ -322,7 +310,7 @@ class SpeedModel:
 
     @cached_property
     def u_timing_s(self) -> dict[int, float]:
-        """Standard uncertainty of a transit [s] from tick and jitter, for each `EdgesUsed`."""
+        """Standard uncertainty of a transit from tick and jitter [s], by `EdgesUsed`."""
         return {
             used: math.sqrt(sum(i.u**2 for i in self._timing(used)))
             for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
@@ -341,7 +329,7 @@ class SpeedModel:
 
     @cached_property
     def u_chords(self) -> float:
-        """Relative standard uncertainty of the path caused by chords, for one pair of edges."""
+        """Relative u of the path of one pair of edges, caused by off-centre balls."""
         chord = self.motion.chords
         return chord.u / self.spacing_m if chord else 0.0
 

@@ -1,12 +1,11 @@
 """Estimate the jitter of the timestamps, and the body's length at each gate, from shots.
 
-If a body crosses both beams in the same way, its leading and trailing edges give the same
-transit, except for the jitter of four timestamps. A difference between the two transits that is
-proportional to the transit comes from the speed of the body (drag, or the same chords in each
-shot). A difference between the two transits that is the same in all shots comes from the
-sensors. All other differences are scatter. If a ball crosses the beams at a different height in
-each shot, the transits also scatter. So with a ball, the scatter gives only an upper limit of
-the jitter.
+The leading edges and the trailing edges of a body give the same transit, except for the jitter
+of four timestamps. Two differences between the transits have other causes: drag (or a ball that
+is always off-centre by the same distance) causes a difference that is proportional to the
+transit, and the sensors cause the same difference in all shots. The module subtracts these two
+differences, and the rest is scatter. Balls that cross the beams at different heights also cause
+scatter. So with a ball, the jitter is at most as large as the scatter.
 """
 
 import math
@@ -38,15 +37,15 @@ class TimingJitter:
     dof : int
         Degrees of freedom of the scatter.
     jitter_s : float
-        Standard deviation of one timestamp [s], if bodies crossed both beams in the same way.
-        It is 0 if steps of the counter explain all the scatter.
+        Standard deviation of one timestamp [s], if bodies crossed both beams in the same way; 0
+        if steps of the counter explain all the scatter.
     low_s, high_s : float
-        95 % interval of the jitter [s]. It includes any effect of counter steps and chords that
-        the rig's values allow.
+        95 % interval of the jitter [s], for all counter steps and off-centre balls that the rig
+        allows.
     stated_s : float
         The rig's value [s].
     chords_s : float
-        Largest effect of chords within the rig's values, as jitter of one timestamp [s]. It is
+        Largest effect of off-centre balls that the rig allows, as jitter of one timestamp [s];
         0 for flat bodies.
     """
 
@@ -60,7 +59,7 @@ class TimingJitter:
 
     @property
     def is_upper_limit(self) -> bool:
-        """True if the steps of the counter and the chords of a ball may explain all scatter."""
+        """True if counter steps and off-centre balls may cause all the scatter."""
         return self.low_s == 0
 
     @property
@@ -70,13 +69,13 @@ class TimingJitter:
 
     @property
     def may_be_chords(self) -> bool:
-        """True if the scatter exceeds the rig's jitter, but chords can explain the scatter."""
+        """True if the scatter is above the rig's jitter, but off-centre balls may cause it."""
         suspected = self.scatters_more and self.chords_s > self.stated_s
         return self.is_upper_limit and suspected
 
     @property
     def scatters_more(self) -> bool:
-        """True if the rig's jitter and chance cannot explain the scatter of the edge times."""
+        """True if the edge times scatter more than the rig's jitter and chance can cause."""
         return s_interval(self.jitter_s, self.dof + 1, COVERAGE)[0] > self.stated_s
 
 
@@ -90,7 +89,7 @@ def timing_scatter(
     stated_s: float,
 ) -> TimingJitter | None:
     """
-    Estimate the jitter from the differences between trailing and leading transits.
+    Estimate the jitter: compare the transits of the trailing and of the leading edges.
 
     Parameters
     ----------
@@ -100,7 +99,7 @@ def timing_scatter(
         Number of the body of each shot. The part proportional to the transit is fitted for each
         body.
     u_chord_s : ndarray of float64, shape (N,)
-        Standard deviation of the difference that chords may cause in each shot [s].
+        Standard deviation of the difference that an off-centre ball may cause in each shot [s].
     tick_s : float
         Step of the counter [s].
     stated_s : float
@@ -113,10 +112,9 @@ def timing_scatter(
 
     Notes
     -----
-    The difference has the variance 4σ² + tick²/3, plus the variance of the chords. If shots are
-    equal within a step, steps may add at most tick², or hide at most tick²/3. The interval
-    includes both cases. It also includes the case without chords and the largest chords that
-    the rig allows.
+    The difference has the variance 4σ² + tick²/3, plus the variance from off-centre balls. If
+    shots are equal within a step, steps may add at most tick², or hide at most tick²/3. The
+    interval includes both cases, with and without off-centre balls.
     """
     columns = [np.ones(len(transit_s))]
     columns += [np.where(body == one, transit_s, 0.0) for one in np.unique(body)]
@@ -182,12 +180,7 @@ def blocking_of(
 
 
 def tells_timing(shots: Shots) -> Bools:
-    """
-    Find the shots that have two valid pairs of edges and no flag; shape (N,).
-
-    The function leaves out shots with bounces or late lines, because the error budget of such a
-    shot already includes the scatter of its edges.
-    """
+    """Find the shots with two pairs of edges and no flag, bounce or late line; shape (N,)."""
     is_clean = (shots["flags"] == 0) & (shots["bounce"] == 0)
     return (shots["used"] == EdgesUsed.BOTH) & is_clean
 
@@ -196,8 +189,8 @@ def has_clean_lengths(shots: Shots) -> Bools:
     """
     Find the shots whose lengths at both gates are reliable, shape (N,).
 
-    In such a shot the body blocked both gates. The shot has no bounce, and no flag except
-    `LEAD_ONLY` or `TRAIL_ONLY`.
+    These shots have a blocking time at both gates, no bounce, and no flag except `LEAD_ONLY` or
+    `TRAIL_ONLY`.
     """
     of_pair = np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
     is_clean = ((shots["flags"] & ~of_pair) == 0) & (shots["bounce"] == 0)

@@ -2,8 +2,8 @@
 
 For a fall from rest, the user gives height, time or speed, and the module computes the other
 two values. For a flight, the module computes the landing place. From measured landings, the
-module computes the drag. For a stop in a catch (such as a net), the results are the forces, and
-the distance needed for a gentle stop.
+module computes the drag. For a catch (such as a net) that stops the body, the module computes
+the forces, and the distance needed for a gentle stop.
 """
 
 import math
@@ -82,7 +82,7 @@ def fall_result(
     launch: Launch, goal: FallGoal = "speed", given: Quantity | None = None
 ) -> FallResult:
     """
-    Return the fall of a body with a given height, time or final speed.
+    Compute the fall of a body from its height, its time or its final speed.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ class Aim:
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
-        """All quantities that describe the aim: angle, height and wind."""
+        """Angle, height and wind as a tuple."""
         return self.angle, self.height, self.wind
 
 
@@ -318,12 +318,7 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
 def _fits(
     launch: Launch, aim: Aim, landings: Sequence[Landing]
 ) -> Callable[[Mapping[str, float]], tuple[float, ...]]:
-    """
-    Return a function that fits the drag constant κ to every landing.
-
-    The returned function stores its results. For the same input values, the returned function
-    does not repeat the fit.
-    """
+    """Return a function with a cache that fits the drag constant κ to every landing."""
 
     @cache
     def at(common: float, angle: float, height: float, wind: float, gravity: float) -> Any:
@@ -351,12 +346,7 @@ def _fits(
 
 
 def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, float]) -> float:
-    """
-    Return the standard uncertainty of ln κ, for the drag constant κ of one landing.
-
-    The uncertainty of the drag constant comes from the uncertainties of the landing's speed and
-    distance.
-    """
+    """Return the relative standard uncertainty of one landing's drag constant κ (u of ln κ)."""
 
     def log_kappa(speed: float, reach: float) -> float:
         moved = replace(landing, speed_mps=speed, range_m=reach)
@@ -374,10 +364,10 @@ def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, floa
 
 def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
     """
-    Return the random uncertainty of ln κ, for the mean drag constant κ of all landings.
+    Return the relative random uncertainty of the mean drag constant κ (u of ln κ).
 
-    The uncertainty comes from the scatter of the landings. If the uncertainties of the single
-    landings give a larger value, the function uses them instead.
+    The result comes from the scatter of the landings, or from the uncertainties of the single
+    landings if these are larger.
     """
     n = len(each)
     _, s = mean_and_s(np.log(each))
@@ -406,7 +396,7 @@ StopGoal = Literal["distance", "peak", "mean", "force", "time"]
 @dataclass(frozen=True, eq=False)
 class StopResult:
     """
-    The expected stop of the next shot in a catch.
+    How a catch (such as a net) is expected to stop the next shot.
 
     Attributes
     ----------
@@ -436,11 +426,7 @@ class StopResult:
 
     @property
     def enough_m(self) -> float:
-        """
-        Stopping distance [m] that is long enough for the next shot, with 95 % probability.
-
-        This distance is the upper end of the 95 % interval of `distance`.
-        """
+        """Long enough stopping distance: upper end of the 95 % interval of `distance` [m]."""
         return self.distance.value + self.distance.U95
 
 
@@ -452,7 +438,7 @@ def stop_result(
     launch: Launch, law: Law, goal: StopGoal, given: Quantity, path_m: float = 0.0
 ) -> StopResult:
     """
-    Return the expected stop of the next shot in a catch.
+    Compute how a catch (such as a net) is expected to stop the next shot.
 
     Parameters
     ----------
@@ -514,9 +500,9 @@ def _distance(
 
 def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
     """
-    Return the body's speed at the catch.
+    Return the body's speed when it reaches the catch.
 
-    If the drag is unknown, return the speed at the launch.
+    If the drag is unknown, return the launch speed.
     """
     speed = speed_value(values)
     if not path_m or not launch.body.drag_is_known:

@@ -1,9 +1,9 @@
 """The kinds of lines that a board may send, and the properties of each kind.
 
-Other modules use the properties of a `LineKind`. Other modules never compare the names of line
-kinds. To add a kind of lines, describe the kind in this module, and add a parser for one line
-to `reader/line_grammar.py`. If the program must read large recordings with such lines fast,
-also add a decoding loop to `reader/bulk_decoding.py`.
+The program uses only the properties of a `LineKind`, and never compares the names of kinds. To
+add a kind of lines, describe the kind in this module, and add a parser for one line to
+`reader/line_grammar.py`. If the program must read large recordings of this kind fast, also add
+a loop to `reader/bulk_decoding.py`.
 """
 
 from collections.abc import Callable
@@ -54,7 +54,7 @@ class LineKind:
     def __post_init__(self) -> None:
         if self.says_hello and not self.counts_ticks:
             raise ValueError(
-                "only lines that count ticks can have a hello, because it states the tick"
+                "only lines that count ticks can have a hello line with the counter's frequency"
             )
 
     def __str__(self) -> str:
@@ -62,9 +62,7 @@ class LineKind:
 
     @property
     def counts_ticks(self) -> bool:
-        """
-        True if the counter values in the lines are numbers of ticks of the board's counter.
-        """
+        """True if the numbers in the lines count ticks of the board's counter."""
         return self.unit_s is None
 
 

@@ -1,8 +1,7 @@
 """Read and write the description of a rig, in a file such as `rig.toml` or in a recording.
 
-The program reports all problems in a file together, with the line numbers that it knows. The
-program writes a file completely or not at all. The program copies a file before it changes the
-file.
+The program reports all problems of a file together. The program writes a file completely or not
+at all, and copies a file before each change.
 """
 
 import datetime
@@ -137,7 +136,7 @@ def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
 
 
 def default_rig(spacing_m: float = 0.3) -> Rig:
-    """Return a rig with the given spacing of the gates [m]. All other values are defaults."""
+    """Return a rig with the given spacing of the gates [m]. The rest has default values."""
     return rig_from_record({"gates": {"spacing_m": spacing_m}})
 
 
@@ -148,8 +147,7 @@ def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
     Raises
     ------
     RigError
-        If the counter is too narrow or too fast. It then wraps during a slow shot, so speeds
-        are not certain.
+        If the counter is too narrow or too fast, so that the counter wraps during a slow shot.
     """
     record = rig_record(rig)
     record["clock"] |= {"frequency_hz": float(frequency_hz), "counter_bits": counter_bits}
@@ -229,11 +227,7 @@ def with_keys(rig: Rig, keys: Mapping[str, str]) -> Rig:
 
 
 def _literal(text: str) -> object:
-    """
-    Convert the text of a whole number, `true` or `false` to its TOML value.
-
-    Return any other text unchanged.
-    """
+    """Convert a whole number, `true` or `false` to its TOML value; keep every other text."""
     if re.fullmatch(r"[0-9]+", text):
         return int(text)
     return {"true": True, "false": False}.get(text, text)
@@ -336,8 +330,7 @@ def _key_lines(text: str) -> _Places:
     """
     Return the line number of each key of a valid TOML text.
 
-    The function collects lines until the collected lines together are valid TOML. So the TOML
-    reader `tomllib` itself decides where a statement ends.
+    The function joins lines until they are a valid TOML statement.
     """
     lines: _Places = {}
     table: tuple[str, ...] = ()

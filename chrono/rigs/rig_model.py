@@ -1,10 +1,9 @@
 """Define the sections of a rig, and the unit, limits and default of each quantity.
 
-In a rig file, every quantity is a text with a unit, and its key is the `alias` of the
-attribute. In a recording, the same quantity is an SI number, and its key is the name of the
-attribute. Each value of a rig may be possible, although the rig as a whole is not plausible.
-The program accepts such a rig and reports why the rig is not plausible. This module does not
-read or write files.
+In a rig file, a quantity is a text with a unit, and its key is the `alias` in this module. In a
+recording, a quantity is an SI number, and its key is the name of the attribute. If values do
+not fit together, the program accepts the rig and reports the reasons (see `rig_doubts`). This
+module does not read or write files.
 """
 
 import datetime
@@ -120,9 +119,7 @@ SLOPE_WORDS = {"level": "0 deg", "down": "90 deg", "up": "-90 deg"}
 
 
 def _slope_word(value: object) -> object:
-    """
-    Replace a slope word (level, down or up) by its angle. Return any other value unchanged.
-    """
+    """Replace a slope word (level, down or up) by its angle; keep every other value."""
     return SLOPE_WORDS.get(value.strip().lower(), value) if isinstance(value, str) else value
 
 
@@ -194,8 +191,8 @@ class Gates(_Section):
     latency_mismatch_s : float
         Half-width of the difference between the delays of the two sensors [s].
     off_centre_m : float
-        Largest distance between the centre of a body and the middle of each beam [m]. It
-        matters for round bodies that are timed by one pair of edges.
+        Largest distance between the centre of a body and the middle of each beam [m], for round
+        bodies that are timed by one pair of edges.
     slope_rad, slope_tolerance_rad : float
         Angle of the path below the horizontal (negative if the path goes up), and its
         half-width [rad].
@@ -362,8 +359,8 @@ class SpacingResult(_Result):
     """
     Calibrated spacing of the gates, and the standard uncertainty of the spacing [m].
 
-    `covers_trip` is true if the gates themselves were used to measure the spacing. If
-    `covers_trip` is true, the spacing already includes the exact places where the gates trip.
+    `covers_trip` is true if the spacing was measured with the gates. The value is then the
+    distance between the exact places where the gates trip.
     """
 
     spacing_m: Length = Field(alias="value")
@@ -373,9 +370,7 @@ class SpacingResult(_Result):
 
 class Calibration(_Section):
     """
-    The results of calibrations.
-
-    Each result is optional. A result replaces a tolerance of the rig.
+    The results of calibrations, which replace tolerances of the rig; each result is optional.
     """
 
     clock: ClockResult | None = None

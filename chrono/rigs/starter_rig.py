@@ -28,14 +28,14 @@ class _About:
     note: str = ""
 
 
-_NOT_SURE = "for a resonator; write 50 ppm only if you are sure that the board has a crystal"
+_NOT_SURE = "for a resonator; if the board certainly has a crystal, write 50 ppm"
 BOARDS: dict[str, _About] = {
-    "uno": _About("for the resonator on most Uno boards (the crystal belongs to the USB chip)"),
+    "uno": _About("for a resonator, as on most Uno boards (the crystal is for the USB chip)"),
     "nano": _About(
-        "for a resonator or crystal; write 50 ppm if the processor has a crystal marked 16.000"
+        "for a resonator; if the processor has a crystal marked 16.000, write 50 ppm"
     ),
     "pico": _About(
-        "for a crystal: 30 ppm when new, 30 ppm for heat (from memory), the rest for its age",
+        "for a crystal: 30 ppm when new, 30 ppm for heat (not checked), the rest for age",
         jitter=" (caused by the sensor, not by the board)",
         frequency="62.5 MHz",
         counter_bits=31,
@@ -47,8 +47,8 @@ BOARDS: dict[str, _About] = {
     ),
     "other": _About(
         _NOT_SURE,
-        jitter="; write 0.7 us for micros()",
-        tick="; write 4 us for micros() at 16 MHz",
+        jitter="\n                               # for micros(), write 0.7 us",
+        tick="\n                               # for micros() at 16 MHz, write 4 us",
     ),
 }
 
@@ -123,7 +123,8 @@ slope_tolerance = "2 deg"      # ± tolerance of the slope
 [clock]
 {note}frequency = "{frequency}"{pad}# frequency of the counter, if the board does not send it
 counter_bits = {counter_bits}              # width of the counter in bits
-rate_tolerance = {rate_tolerance:13} # ± {rate}
+rate_tolerance = {rate_tolerance:13} # ± tolerance of the frequency
+                               # {rate}
 jitter = "0.1 us"              # standard deviation of one timestamp{jitter}
                                # write more if a gate bounces: chrono check shows the value
 from_host = false              # true: find the counter's rate with the computer's clock
