@@ -22,7 +22,7 @@ NO_DAY = "unknown"
 
 
 class DatasetStore(Protocol):
-    """A new folder for a dataset, on this computer or at an address."""
+    """A new folder for a dataset, on this computer or on a server."""
 
     def open(self, name: str) -> IO[bytes]:
         """Create a new file in this folder, and open it for writing."""

@@ -74,7 +74,7 @@ def fetched(address: str) -> Iterator[Path]:
 
 class RemoteFolder:
     """
-    A new folder for a dataset, for example on a server; an address states its place.
+    A new folder for a dataset, for example on a server; its address contains ``://``.
 
     Raises
     ------

@@ -9,8 +9,8 @@ each. The estimate uses times that were measured on two cores
 memory. One core of the processor reads one of these recordings in 3.3 ms. Each task of a
 cluster costs the scheduler and the client 2.4 ms of time, so each task contains recordings with
 a total size of 4 MB. Only the client process writes results; this takes about 1 ms per
-recording. If a worker process is killed, no file is incomplete, because workers do not write files. With
-more than about five workers, the work is not faster unless several clients each write one
+recording. If a worker process is killed, no file is incomplete, because workers write no files.
+With more than about five workers, the work is not faster unless several clients each write one
 folder. A dataset in a single file instead of folders would need 18 MB for its metadata.
 """
 
@@ -75,7 +75,7 @@ WORTH_SHARING_BYTES = 12_000_000
 @dataclass(frozen=True, eq=False)
 class Outcome(Generic[T]):
     """
-    The outcome of the work on one recording: a result, or the error that prevented it.
+    The outcome of the work on one recording: a result, or an error instead of a result.
 
     Attributes
     ----------

@@ -238,7 +238,7 @@ class MarkedShots(NamedTuple):
         return words
 
     def noted(self) -> dict[int, str]:
-        """Return the texts for shots that have a text, by the position of the shot."""
+        """Return a dictionary with the position and the text of each shot that has a text."""
         words = dict.fromkeys(np.flatnonzero(self.held).tolist(), "on hold")
         for place, said in self.marks.items():
             words[place] = _words(said, bool(self.held[place]))
@@ -375,7 +375,7 @@ class Annotations:
     setups : Setups
     marks : Marks
     version : int
-        This number grows with every entry. Results of an earlier version are out of date.
+        A number that grows with every entry. Results of an earlier version are out of date.
     """
 
     def __init__(self) -> None:

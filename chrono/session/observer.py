@@ -46,7 +46,7 @@ class CounterRate:
     Parameters
     ----------
     session : Session
-        The session. The caller must give each batch first to `Session.feed`. If the rig has
+        The session, which must get each batch before `CounterRate.feed`. If the rig has
         `clock.from_host`, the speeds of the session are computed again with a new rate.
 
     Attributes
@@ -105,7 +105,7 @@ class CounterRate:
         return self._found
 
     def follow(self, host_us: int) -> None:
-        """Use the first rate that the beats give, and later each clearly better rate."""
+        """Use the first rate that the beats allow, and later each clearly better rate."""
         if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
             return
         found, used = self.found(host_us), self._session.host_rate
@@ -163,7 +163,7 @@ class Observer:
     Parameters
     ----------
     session : Session
-        The session. The caller must give each part of a batch first to `Session.feed`.
+        The session, which must get each part of a batch before the observer.
     until_us : int, optional
         Time on the computer's clock before which nobody requests results [us].
     """
@@ -186,7 +186,7 @@ class Observer:
         self._shots = self._shots_before
 
     def _note_before(self) -> None:
-        """Store the counts of lines and shots before the next call of `feed`."""
+        """Store the present counts of lines and shots for the next call of `feed`."""
         self._tally_before: Tally = self._session.processor.tally
         self._shots_before = len(self._session.log)
 
@@ -195,11 +195,11 @@ class Observer:
         return self._session.processor.counters, self._session.processor.rules
 
     def seconds(self, batch: Batch) -> Iterator[Batch]:
-        """Cut a batch into pieces, so that the results do not depend on the batch size."""
+        """Cut a batch into parts, so that the results do not depend on the batch size."""
         return cut_batch(batch, second_places(batch, self._until_us))
 
     def feed(self, piece: Batch) -> None:
-        """Add a part of a batch to the observations, after the session has got this part."""
+        """Add a part of a batch to the observations; the session must get the part first."""
         if self._counter() != (self._counters, self._rules):
             self._begin()
         self._watch.feed(piece.events, self._session.processor.tally)
