@@ -1,8 +1,8 @@
 """Measure the rate of the board's counter with the computer's clock, from the board's beats.
 
 The computer reads each beat with a delay. A delay is never negative, so the beats with the
-smallest delays are the most accurate. The rate comes from a straight line through the smallest
-delays (the lower envelope). The program adds the beats of each batch when the batch arrives.
+smallest delays are the most accurate. The program fits a straight line to the beats with the
+smallest delays, and computes the rate from the slope of this line.
 """
 
 from collections import deque
@@ -79,9 +79,8 @@ class ClockEstimate:
     span_s : float
         Total length of these segments [s].
     steps_s : float
-        Spread of the delays if each delay depends on the delay before [s], for example if a
-        port delivers at fixed intervals. It makes the uncertainty larger. 0 if delays are
-        independent.
+        Spread of the delays [s] if neighbouring delays depend on each other, for example
+        because a port delivers at fixed intervals. 0 if the delays are independent.
     wanders : bool
         True if the delays drift and do not only scatter. A drift makes the uncertainty larger.
     narrows : bool
@@ -114,8 +113,6 @@ class ClockTracker:
 
     The tracker stores at most `MAX_SEGMENTS` segments of beats, each with at most `MAX_BLOCKS`
     blocks. A segment is a series of beats without a break, and a block is a part of a segment.
-    A block stores only the corners of its lower hull. A line below all points can touch only
-    these corners.
 
     Parameters
     ----------

@@ -1,10 +1,9 @@
-"""Find the lower envelope of the reading delays: a straight line through the smallest delays.
+"""Fit a straight line to the beats with the smallest reading delays.
 
-The computer never reads a text line before the board sends it. So the computer's (host's) time
-is a straight line as a function of the board's time, plus a delay that is never negative. The
-beats are divided into segments without a break, and each segment is divided into blocks. To
-find the rate, the module uses the beat with the smallest delay in each block. This file does
-not use error budgets or texts for the user.
+In a plot of the computer's (host's) time against the board's time, all beats without a delay
+lie on a straight line. A delay moves a beat up, never down. The beats are divided into segments
+without a break, and each segment is divided into blocks. The line is fitted to the beat with
+the smallest delay in each block.
 """
 
 from collections import deque
@@ -38,7 +37,7 @@ limit by chance at one of 40 lags in 3 of 1000 runs (a normal variable exceeds 4
 SPREAD_QUANTILE = 0.9
 
 Point = tuple[float, float]
-"""Time of one beat by the board's clock and by the host's clock [s]."""
+"""The two times of one beat [s]: by the board's clock, and by the host's clock."""
 
 
 def _no_points() -> deque[Point]:
@@ -50,8 +49,7 @@ class BeatSegment:
     """
     A series of beats without a break, divided into blocks with the same number of beats.
 
-    Each block stores only the lower hull of its points. A point is the time of one beat by the
-    board's clock and by the host's clock.
+    Each block contains only the beats that the function `lower_hull` selects.
     """
 
     beats_per_block: int = BEATS_PER_BLOCK
@@ -62,12 +60,11 @@ class BeatSegment:
 @dataclass(frozen=True)
 class EnvelopeLine:
     """
-    Straight line through the points with the smallest delays in the blocks of one segment.
+    Straight line that is fitted to the beat with the smallest delay in each block of a segment.
 
-    `wander` is the factor by which the uncertainty `u` is larger if the smallest delay of a
-    block depends on the smallest delay of the block before. `order_s` is the spread of the
-    delays [s] if each delay depends on the delay before. `order_s` is 0 if the delays are
-    independent of each other.
+    The uncertainty `u` contains the factor `wander`. This factor is above 1 if the smallest
+    delays of neighbouring blocks depend on each other. `order_s` is the spread of the delays
+    [s] if neighbouring delays depend on each other, otherwise 0.
     """
 
     slope: float
@@ -80,7 +77,7 @@ class EnvelopeLine:
 
 
 def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
-    """Split the segments at sudden changes of the delay, and fit a line to each long part."""
+    """Split segments of beats at sudden changes of the delay; fit a line to each long part."""
     usable = [segment for segment in segments if len(segment.blocks) >= MIN_BLOCKS]
     if not usable:
         return []
@@ -90,11 +87,7 @@ def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
 
 
 def _coarse_slope(segments: list[BeatSegment]) -> float:
-    """
-    Return a rough slope: the median of many slopes, each over a quarter of a segment.
-
-    The result is a median of many slopes, so a few steps or late beats have almost no effect.
-    """
+    """Return the median of many slopes; a few late beats hardly change this median."""
     slope = 1.0
     for _ in range(10):
         before = slope
@@ -113,17 +106,12 @@ def _far_slopes(segment: BeatSegment, slope: float) -> Floats:
 
 
 def _lowest(blocks: list[Floats], slope: float) -> Floats:
-    """Return for each block the point with the smallest delay, shape (blocks, 2)."""
+    """Return the point with the smallest delay of each block, as a table with two columns."""
     return np.array([block[np.argmin(block[:, 1] - slope * block[:, 0])] for block in blocks])
 
 
 def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
-    """
-    Cut a segment of beats at each step (a sudden change of the smallest delay).
-
-    The function leaves out the blocks at a cut, because a block at a cut may contain delays
-    from before and after the step.
-    """
+    """Cut a segment at sudden changes of the smallest delay; leave out the blocks there."""
     low = _lowest(segment.blocks, slope)
     change = np.diff(low[:, 1] - slope * low[:, 0])
     change -= np.median(change)
@@ -139,7 +127,7 @@ def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
 
 
 def halved(segment: BeatSegment) -> list[BeatSegment]:
-    """Split a full segment at a step of the delay, or double the number of beats per block."""
+    """Cut a segment at sudden changes of the delay; without a change, join pairs of blocks."""
     parts = _split_at_steps(segment, _coarse_slope([segment]))
     if len(parts) > 1:
         kept = [part for part in parts[:-1] if len(part.blocks) >= MIN_BLOCKS]
@@ -151,9 +139,9 @@ def halved(segment: BeatSegment) -> list[BeatSegment]:
 
 def lower_hull(points: Sequence[Sequence[float]]) -> Floats:
     """
-    Return the lower convex hull of points that are sorted by the board's time.
+    Return the points that a straight line below all points can touch (lower convex hull).
 
-    The algorithm is the monotone chain.
+    The given points must be sorted by the board's time.
     """
     hull: list[Sequence[float]] = []
     for point in points:
@@ -169,11 +157,10 @@ def _turns_up(a: Sequence[float], b: Sequence[float], c: Sequence[float]) -> boo
 
 def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
     """
-    Fit a straight line through the smallest delays of the blocks.
+    Fit a line by least squares to the beat with the smallest delay in each block.
 
-    The delays may have any distribution. The smallest delays of the blocks are independent of
-    each other and have one common distribution. So the least-squares fit has no systematic
-    error, and the residuals of the fit give its uncertainty.
+    All blocks have the same number of beats, so their smallest delays scatter in the same way,
+    and the slope has no systematic error.
     """
     for _ in range(10):
         before = slope
@@ -201,11 +188,10 @@ def _order(segment: BeatSegment, slope: float) -> float:
     """
     Return the spread of the delays [s], or 0 if the delays are independent of each other.
 
-    If a port delivers its data at fixed intervals, the delay of a beat depends on the delays of
-    earlier beats. With such a port, the smallest delay may change slowly with the clock, and
-    the data do not show this change. This slow change of the smallest delay may be as large as
-    the spread of the delays. The function uses the ranks of the delays instead of their values,
-    so that a few very late beats have little effect.
+    If a port delivers data at fixed intervals, neighbouring delays depend on each other, and
+    the smallest delay can drift by as much as the spread of the delays. The data do not show
+    this drift. The function uses the order of the delays by size instead of their values, so
+    that a few very late beats have little effect.
     """
     first, last = segment.blocks[0][0, 0], segment.blocks[-1][-1, 0]
     points = np.array([point for point in segment.recent if first <= point[0] <= last])
@@ -223,11 +209,10 @@ def _order(segment: BeatSegment, slope: float) -> float:
 
 def _wander(residual: Floats) -> float:
     """
-    Return the factor by which the slope's uncertainty grows if the residuals are correlated.
+    Return the factor by which the slope's uncertainty is larger if residuals are correlated.
 
-    Let r be the correlation between neighbouring residuals. For a first-order autoregression
-    the factor is √((1 + r)/(1 − r)). The function uses this formula only if r is above 2/√n for
-    n residuals. For a smaller r the factor is 1.
+    The factor is √((1 + r)/(1 − r)), as for a first-order autoregression. The correlation
+    between neighbouring residuals is r. If r is at most 2/√n for n residuals, the factor is 1.
     """
     power = float(residual @ residual)
     r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
@@ -242,9 +227,5 @@ def information(segment: BeatSegment) -> float:
 
 
 def _span_s(segment: BeatSegment) -> float:
-    """
-    Return the time from the first to the last beat of a segment, by the board's clock [s].
-
-    The first and the last beat are always stored, because a lower hull contains its end points.
-    """
+    """Return the board's time from the first to the last beat of a segment [s]."""
     return float(segment.blocks[-1][-1, 0] - segment.blocks[0][0, 0])

@@ -86,7 +86,7 @@ class GateAlignment:
 
     @property
     def margin(self) -> float:
-        """Fraction of the light that the beam can lose before the gate trips; at least 0."""
+        """Fraction of the light that the beam can lose before the gate trips; never below 0."""
         light = self.levels.light_v
         return max(1.0 - self.levels.lower_v / light, 0.0) if light > 0.0 else 0.0
 
@@ -182,8 +182,8 @@ def tone_period_s(gate: GateAlignment) -> float | None:
     """
     Return the time between two sounds [s], or None for silence.
 
-    The sounds follow each other faster if the gate can lose more light before it trips. If the
-    beam of a gate is not clear, the program makes no sound.
+    The time is shorter if the beam can lose more light before the gate trips. The result is
+    None if the beam is not clear.
     """
     if gate.levels.light_v <= gate.levels.upper_v:
         return None
@@ -208,7 +208,7 @@ class Tone:
         """
         Return True if it is time for a sound.
 
-        If the result is True, the wait for the next sound begins at `now_s`.
+        The result True starts the wait for the next sound.
 
         Parameters
         ----------

@@ -1,8 +1,7 @@
 """Count what happens at the gates, and keep the counts of the last minute.
 
-`GateMonitor` takes decoded events and finished shots. For each gate, the monitor keeps a few
-numbers. The function `judge_readiness` judges these numbers. This module does not use ports or
-screens.
+`GateMonitor` takes decoded events and finished shots. The function `judge_readiness` decides
+from the counts whether the gates are ready. This module does not use ports or screens.
 """
 
 from collections import deque
@@ -104,12 +103,12 @@ class GateMonitor:
 
     def feed(self, events: Events, tally: Tally) -> None:
         """
-        Add events to the counts.
+        Count the events of one second.
 
         Parameters
         ----------
         events : Events
-            Events of one second of the computer's clock. `second_places` finds where to cut.
+            Events of one second of the computer's clock, see `second_places`.
         tally : Tally
             The numbers that the processor has counted up to the last of these events.
         """
@@ -133,7 +132,7 @@ class GateMonitor:
 
         If only one gate trips, and its beam is blocked for a time that is too short for any
         body, the function counts this as noise. For each shot with a transit, the function
-        stores how much bounces of the gates add to the uncertainty of an edge time.
+        stores the uncertainty of an edge time that is caused by bounces.
         """
         rules = self._rules
         shortest_m = rules.body_length_m or 0.0
@@ -209,9 +208,7 @@ class GateMonitor:
         )
 
     def _second_of(self, host_us: int) -> _Second:
-        """
-        Return the counts of the present second, and delete counts from before the last minute.
-        """
+        """Return the counts of this second; delete counts that are older than one minute."""
         at = max(host_us // SECOND_US, *self._seconds, 0)
         if at not in self._seconds:
             self._seconds[at] = _Second()
@@ -220,9 +217,7 @@ class GateMonitor:
         return self._seconds[at]
 
     def _chatter(self, events: Events, gate: int) -> int:
-        """
-        Count how often a gate was blocked again within the rig's quiet time after clearing.
-        """
+        """Count how often a gate tripped again within the rig's quiet time after a passage."""
         chosen = (events.kind <= EventKind.LATE) & (events.gate == gate)
         chosen &= events.level != LEVEL_UNKNOWN
         places = np.flatnonzero(chosen)
@@ -254,15 +249,13 @@ class GateMonitor:
 
 def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     """
-    Find the positions at which the caller must cut a batch before it counts the events.
+    Find where to cut a batch, so that the counts do not depend on the size of the batches.
 
-    If the caller cuts at these positions, the counts do not depend on the size of the batches.
-    Each piece contains the events of one second of the computer's clock. All events from before
-    the last minute are in one piece. The last minute ends at `until_us`, or at the end of the
-    batch if the end is later. A hello line (the line in which a board describes its counter)
-    begins a new piece, because the board may now use another counter. Records after the last
-    event of the batch also begin a new piece, because the program does not know yet to which
-    second these records belong.
+    Each part contains the events of one second of the computer's clock. Events that are older
+    than one minute stay together; their age is measured at `until_us`, or at the end of the
+    batch if the batch ends after `until_us`. Each hello line begins a new part, because a hello
+    line may report another counter. Records after the last event of the batch are a separate
+    part, because the time of the next event is not known yet.
     """
     n, host_us = len(batch.events), batch.events.host_us
     second = np.maximum.accumulate(host_us) // SECOND_US

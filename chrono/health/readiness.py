@@ -1,8 +1,8 @@
 """Judge from observations whether the gates are ready for good measurements.
 
 An `Observation` contains the numbers that the program observed during some time. The function
-`judge_readiness` makes several checks with these numbers. This module does not use ports or
-screens, and it does not write messages for the user.
+`judge_readiness` checks an `Observation`. This module does not use ports or screens, and it
+does not write messages for the user.
 """
 
 from collections.abc import Mapping
@@ -135,16 +135,12 @@ class Observation:
 
     @property
     def bad_lines(self) -> int:
-        """The larger of two numbers: the damaged lines and the lost lines."""
+        """Number of damaged lines or number of lost lines, whichever is larger."""
         return max(self.damaged, self.lost_lines)
 
     @property
     def hidden(self) -> int:
-        """
-        Number of recent shots in which no edge bounced.
-
-        Noise may still have shifted the edges of these shots.
-        """
+        """Number of recent shots without a bounce; noise may still have shifted their edges."""
         return self.timed - self.bounced
 
     @property
@@ -157,7 +153,7 @@ class Observation:
         """
         Relative difference between the counter's measured rate and the rate in the rig.
 
-        The value is 0 if the measured rate is unknown.
+        The difference is 0 if the counter's rate was not measured.
         """
         if self.clock is None or not self.knows_rate:
             return 0.0
@@ -284,12 +280,12 @@ def _gate_items(name: str, seen: Observation) -> tuple[ReadinessItem, ...]:
 
 
 def _is_often(count: int, seen: Observation, limit_per_min: float) -> bool:
-    """Return True if events are more frequent than the limit. One event is always allowed."""
+    """Return True for two or more events, if they are more frequent than the limit."""
     return count >= 2 and seen.per_min(count) > limit_per_min
 
 
 def _hides_noise(seen: Observation) -> bool:
-    """Return True if noise may have shifted edges even in shots in which no edge bounced."""
+    """Return True if noise may also have shifted edges in shots without a bounce."""
     return min(seen.bounced, seen.hidden) >= FEW_SHOTS and seen.bounce_s > seen.jitter_s
 
 

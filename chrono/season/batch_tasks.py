@@ -2,9 +2,8 @@
 
 Each task is a function without side effects; its arguments are the path and the name of one
 recording. A task returns its result and the problems of the recording's data. Results must be
-picklable. So a result never contains a session, only values that were computed from a session.
-If only one task needs a module, only this task imports the module. So a process does not load
-modules that only other tasks need.
+picklable, so a result contains only values, and never a session. If only one task needs a
+module, only this task imports the module.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """Do the same work on many recordings, on an existing Dask cluster.
 
-The cluster itself starts its workers and gives them work. If a worker process ends, its results
-are lost. If a worker's results are lost, the cluster repeats the work on another worker. The
-work may be repeated, because each task is a function without side effects.
+If a worker process ends, its results are lost, and the cluster repeats the work on another
+worker. The work may be repeated, because each task is a function without side effects.
 """
 
 from collections.abc import Generator, Iterator, Sequence
@@ -34,7 +33,7 @@ task."""
 
 @dataclass(frozen=True)
 class _Shared(Generic[T]):
-    """A task that first compiles its loops to machine code, if there is enough work."""
+    """A task that first loads machine code, if the recordings are large enough to save time."""
 
     task: Task[T]
     share_bytes: int
@@ -89,7 +88,8 @@ def process_on_cluster(
             raise
         except Exception as error:  # a cluster may raise anything
             raise RecordingError(
-                f"the cluster cannot do the work: {type(error).__name__}: {error}",
+                "the computers of the cluster cannot do the work: "
+                f"{type(error).__name__}: {error}",
                 where=address,
                 hint="read the logs of the cluster's scheduler and workers",
             ) from error
@@ -111,7 +111,7 @@ def _client(address: str) -> Iterator[Any]:
         client = begin(address, timeout=ANSWER_WITHIN_S, set_as_default=False)
     except (OSError, ValueError) as error:
         raise OptionError(
-            f"no scheduler answers at this address: {error}",
+            f"no `dask scheduler` answers at this address: {error}",
             where=address,
             hint="give the address that `dask scheduler` printed, such as tcp://…:8786",
         ) from error

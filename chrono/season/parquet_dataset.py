@@ -1,8 +1,7 @@
 """Write the table of shots as a dataset of Parquet files, with one folder per day.
 
-The folders have the Hive layout (``day=2026-05-16/part-00000.parquet``). Programs that read
-Parquet see the folder as one table, in which the day is a column. Each file and each folder
-contains the sessions of at most one day, so the size of files and folders is limited.
+Folders and files have names such as ``day=2026-05-16/part-00000.parquet`` (Hive layout).
+Programs that read Parquet see the dataset as one table, in which the day is a column.
 """
 
 import shutil
@@ -23,7 +22,7 @@ NO_DAY = "unknown"
 
 
 class DatasetStore(Protocol):
-    """A new folder for a dataset, on this computer or at an address."""
+    """A new folder for a dataset, on this computer or on a server."""
 
     def open(self, name: str) -> IO[bytes]:
         """Create a new file in this folder, and open it for writing."""
@@ -49,11 +48,7 @@ class _Folder:
 
 
 def is_dataset(output: str) -> bool:
-    """
-    Return True if the output is a dataset.
-
-    The name of a dataset ends with a slash or backslash.
-    """
+    """Return True if the output is a dataset: its name ends with a slash or backslash."""
     return output.endswith(("/", "\\"))
 
 

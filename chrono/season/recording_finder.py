@@ -1,8 +1,8 @@
 """Find recordings from the names of files, folders and patterns, or from addresses.
 
 The recordings are returned in the order of the user's names; the recordings of one folder or
-pattern are sorted. If two recordings have the same file name, their paths are shown. The
-program downloads a recording at an address, and then reads the copy like a file.
+pattern are sorted. If two recordings have the same file name, their paths are shown. If the
+user gives an address such as ``https://…``, the program downloads a copy and reads the copy.
 """
 
 import glob
@@ -74,7 +74,7 @@ def fetched(address: str) -> Iterator[Path]:
 
 class RemoteFolder:
     """
-    A new folder for a dataset at an address.
+    A new folder for a dataset, for example on a server; its address contains ``://``.
 
     Raises
     ------
@@ -135,7 +135,7 @@ def _system(address: str) -> tuple[Any, str]:
 
 @contextmanager
 def _telling(address: str) -> Iterator[None]:
-    """Replace any error of another file system by an error that states the address."""
+    """Replace an error of a remote file system by a `ChronoError` with the address."""
     try:
         yield
     except ChronoError:

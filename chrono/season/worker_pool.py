@@ -1,18 +1,17 @@
 """Do the same work on many recordings, on one or more cores, and return the results in order.
 
 The work is a function without side effects; its result depends only on one recording. The
-program works on a limited number of recordings at the same time, with a limited total size. So
-the memory does not grow with the number of recordings.
+program works on a limited number of recordings at the same time, with a limited total size.
 
 The following numbers are an estimate for a hundred thousand recordings of 124 kB and 650 shots
 each. The estimate uses times that were measured on two cores
 (`tests/benchmarks/bench_season.py`). The search for the recordings takes 2.3 s and 106 MB of
-memory. One core reads a recording in 3.3 ms. Each task of a cluster costs the scheduler and the
-client 2.4 ms of time. So each task is a batch of recordings with a total size of 4 MB. Only the
-client process writes results; this takes about 1 ms per recording. So if a worker process is
-killed, no file is incomplete. If there are more than about five workers, writing limits the
-speed. If writing limits the speed, start several clients that each write one folder. A dataset
-has one folder per day. One single file would need 18 MB for its metadata.
+memory. One core of the processor reads one of these recordings in 3.3 ms. Each task of a
+cluster costs the scheduler and the client 2.4 ms of time, so each task contains recordings with
+a total size of 4 MB. Only the client process writes results; this takes about 1 ms per
+recording. If a worker process is killed, no file is incomplete, because workers write no files.
+With more than about five workers, the work is not faster unless several clients each write one
+folder. A dataset in a single file instead of folders would need 18 MB for its metadata.
 """
 
 import math
@@ -76,7 +75,7 @@ WORTH_SHARING_BYTES = 12_000_000
 @dataclass(frozen=True, eq=False)
 class Outcome(Generic[T]):
     """
-    The outcome of the work on one recording: a result, or the error that prevented it.
+    The outcome of the work on one recording: a result, or an error instead of a result.
 
     Attributes
     ----------
@@ -134,7 +133,7 @@ def process_recordings(
 
 def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
     """
-    Start now the process that will create the workers, if workers will be used.
+    Start the process that creates the worker processes, if the work needs several processes.
 
     The new process loads its code while the main program loads its own code.
 
@@ -253,7 +252,7 @@ def outcome_of(task: Task[T], source: RecordingSource) -> Outcome[T]:
 
 
 def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcome[T]:
-    """Do the work on a copy of a recording; messages name the address instead of the copy."""
+    """Do the work on a downloaded copy of a recording; messages state the original address."""
     try:
         result, findings = task(Path(copy), source)
     except ChronoError as error:
@@ -263,7 +262,7 @@ def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcom
 
 
 def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
-    """Yield outcomes, and call `progress` each time the caller asks for the next outcome."""
+    """Yield the outcomes of the work unchanged, and call `progress` after each outcome."""
     for outcome in outcomes:
         yield outcome
         progress()
@@ -298,7 +297,7 @@ def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
 
 
 def _context(share_bytes: int) -> BaseContext:
-    """Return the context in which processes start, with the modules that they load first."""
+    """Return the `multiprocessing` context, and choose the modules to load in advance."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
@@ -310,7 +309,7 @@ def _context(share_bytes: int) -> BaseContext:
 
 
 def _start_server(context: BaseContext) -> None:
-    """Start the process that creates the workers, so that it can load its modules early."""
+    """Start the process that creates the worker processes, so that its modules load early."""
     if context.get_start_method() != "forkserver":
         return
     from multiprocessing import forkserver, resource_tracker

@@ -1,13 +1,10 @@
 """Keep the setups and marks of a session, and find the shots of each setup and mark.
 
-A setup is valid for all shots after the moment when the operator enters the setup. The keys of
-these shots are above the latest counter value at this moment. A correction replaces every
-earlier entry of a setup. Entries that the operator has undone have no effect.
-
-A mark on a shot stores the key of this shot. While the session is on hold, the program records
-shots but does not count them. A hold begins at the latest counter value at the moment when the
-operator enters the hold. Keys and counter values do not change when the program computes speeds
-again.
+A setup or a hold is valid for all shots after the operator's entry. While the session is on
+hold, the program records shots but does not count them. For each entry, the parameter `anchor`
+is the latest counter value before the entry. A mark on a shot stores the key of this shot (its
+counter value). A correction replaces every earlier entry of a setup. Entries that the operator
+has undone have no effect.
 """
 
 from bisect import bisect_left
@@ -68,7 +65,7 @@ class Setups:
 
     def state(self, setup: Setup, anchor: int) -> None:
         """
-        Add a setup for shots with keys above `anchor`, or correct an earlier setup.
+        Add a setup for shots after the counter value `anchor`, or correct an earlier setup.
 
         Raises
         ------
@@ -115,9 +112,7 @@ class Setups:
         return np.maximum(place, 0).astype(np.int32)
 
     def after(self, anchor: int) -> tuple[int, Setup]:
-        """
-        Return the list position and the setup that apply to shots with keys above `anchor`.
-        """
+        """Return the list position and the setup for shots after the counter value `anchor`."""
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
         return place, self._setups[place]
 
@@ -243,7 +238,7 @@ class MarkedShots(NamedTuple):
         return words
 
     def noted(self) -> dict[int, str]:
-        """Return a dictionary: the position of each shot that has a text, and this text."""
+        """Return a dictionary with the position and the text of each shot that has a text."""
         words = dict.fromkeys(np.flatnonzero(self.held).tolist(), "on hold")
         for place, said in self.marks.items():
             words[place] = _words(said, bool(self.held[place]))
@@ -270,7 +265,7 @@ class Marks:
 
     def take(self, mark: Mark, anchor: int) -> None:
         """
-        Add a mark. When the operator made the mark, the latest counter value was `anchor`.
+        Add a mark that the operator made at the counter value `anchor`.
 
         Raises
         ------
@@ -306,7 +301,7 @@ class Marks:
             self._shots[mark.shot] = reduce(_marked, said, before)
 
     def held_after(self, anchor: int) -> bool:
-        """Return True if the session is on hold for shots with keys above `anchor`."""
+        """Return True if the session is on hold after the counter value `anchor`."""
         place = bisect_left(self._since, anchor + 1)
         return place > 0 and self._held[place - 1]
 
@@ -380,7 +375,7 @@ class Annotations:
     setups : Setups
     marks : Marks
     version : int
-        This number grows with every entry. Results of an earlier version are out of date.
+        A number that grows with every entry. Results of an earlier version are out of date.
     """
 
     def __init__(self) -> None:
@@ -390,7 +385,7 @@ class Annotations:
 
     def take(self, record: Record, anchor: int) -> None:
         """
-        Add an entry. When the operator made the entry, the latest counter value was `anchor`.
+        Add an entry that the operator made at the counter value `anchor`.
 
         Raises
         ------

@@ -1,9 +1,8 @@
 """Follow a recording while another program writes it.
 
 The run first reads all rows in the file. Then the run reads each new row soon after another
-program has written the row. A live run, a replay and this run all use the class `Session`. The
-run never writes to the recording. The operator must enter setups and marks in the program that
-records the board.
+program has written the row. The run never writes to the recording. The operator must enter
+setups and marks in the program that records the board.
 """
 
 import time
@@ -84,7 +83,7 @@ class FollowRun(FedRun):
         """
         Read all rows that the file contains.
 
-        After each piece, call `told` with the number of bytes that were read.
+        After each part of the file, call `told` with the number of bytes read so far.
         """
         while self._take_ready():
             told(self.status.bytes)
@@ -118,19 +117,13 @@ class FollowRun(FedRun):
         return batch
 
     def _comes_late(self, rows: bytes) -> bool:
-        """
-        Return True if a line arrives too late: the program has treated its time as silence.
-        """
+        """Return True if a line has a time at which the program assumed that no line came."""
         board = rows.find(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
         return host_us is not None and host_us < self._passed_us
 
     def _wait(self) -> None:
-        """
-        If no new row came, use the last rig in the recording.
-
-        After enough silence, finish the open shots.
-        """
+        """Use the last rig in the recording; after a long silence, finish open shots."""
         if self._stated != self._rig:
             self._change_rig()
         now_us = self.now_us()
@@ -147,11 +140,7 @@ class FollowRun(FedRun):
             self._passed_us = host_us  # a shorter silence closes no shot
 
     def _change_rig(self) -> None:
-        """
-        Use the last rig that the recording states.
-
-        If this rig has other rules for shots, form all shots again.
-        """
+        """Use the recording's last rig; if its rules for shots are new, form shots again."""
         before, self._rig = self._rig, self._stated
         if Rules.from_rig(before) == Rules.from_rig(self._rig):
             self.session.remeasure(self._rig)
@@ -173,7 +162,7 @@ class FollowRun(FedRun):
 
 def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:
     """
-    Make the run that follows a recording.
+    Return a `FollowRun`, which shows a recording while another program writes it.
 
     Parameters
     ----------

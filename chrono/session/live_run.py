@@ -1,7 +1,7 @@
 """Measure with a board: read the board's port, record the lines, use the computer's clock.
 
-A run can also continue an earlier recording. The run then opens a new link to the board. The
-rig and the setups stay the same. The statistics include the earlier shots.
+A run can also continue an earlier recording. If a recording is continued, the rig and the
+setups stay the same, and the statistics include the shots that were already recorded.
 """
 
 from collections.abc import Callable, Iterator
@@ -93,7 +93,7 @@ class LiveRun(FedRun):
         self.source.record(origin, data)
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Call the function `act` from another thread when `step` has new rows to process."""
+        """Let another thread call `act` each time new rows are ready for `step`."""
         self.source.journal.handed_on = act
 
     @property
@@ -134,8 +134,8 @@ class LiveRun(FedRun):
         if status.fruitless < FRUITLESS_OPENINGS:
             return None
         return PortError(
-            f"the port was opened {status.fruitless} times, but each time the other side "
-            f"closed it before it sent a line: {plain(status.reason)}",
+            f"the port was opened {status.fruitless} times, but each time the connection "
+            f"ended before a line came: {plain(status.reason)}",
             where=status.port,
             hint="check the server: it may have no board, or another program may be reading "
             "the board",
@@ -235,7 +235,7 @@ def live_run(
     shots: int | None = None,
 ) -> LiveRun:
     """
-    Make the run that measures with a board.
+    Return a `LiveRun`, which measures with a board.
 
     Parameters
     ----------
@@ -303,7 +303,7 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
         return rig
     if not rig.lines.has_beats:
         raise OptionError(
-            f"{rig.lines} lines have no beats that can be compared with the computer's clock",
+            f"{rig.lines} lines have no beats to compare with the computer's clock",
             where="--clock-from-host",
             hint="leave out this option, and write clock.rate_tolerance in the rig file",
         )
@@ -383,7 +383,7 @@ def resumed_run(
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> ResumedRun:
     """
-    Make the run that continues a recording.
+    Return a `ResumedRun`, which measures with a board and continues a recording.
 
     Parameters
     ----------
@@ -438,7 +438,7 @@ def _session_of(recorded: LoadedRecording) -> Session:
 
 
 def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
-    """Return the limit that ends the recording after `shots` additional shots."""
+    """Return a `ShotLimit`: the recording ends after `shots` shots more than it has now."""
     session = _session_of(recorded)
     for rows in RecordingReader(recorded.path):
         session.feed(decode_rows(rows, session.rig.lines))
@@ -447,7 +447,7 @@ def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
 
 
 def _refuse_without_rig(path: Path) -> None:
-    """Raise an error if a recording ends before its rig is complete, such as after a crash."""
+    """Raise an error if a recording contains no complete rig, for example after a crash."""
     try:
         first_rig(path)
     except RecordingError as error:

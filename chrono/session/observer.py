@@ -1,11 +1,8 @@
 """Observe the gates, the link and the clock while the program receives lines.
 
-The Beams screen and the readiness check use these observations. The observer collects what
-happened at the gates in the last minute. The board sends a beat every second. From the beats,
-the observer computes the counter's rate and the delays of the beats. A live run uses a new rate
-when a better value is known. For a complete recording, the program uses the rate from all
-beats. The observer does not decide whether the gates are ready, and it does not use ports or
-screens.
+The observer collects what happened at the gates in the last minute. From the board's beats,
+the observer computes the counter's rate and the delays of the beats. The observer does not
+decide whether the gates are ready, and it does not use ports or screens.
 """
 
 from collections.abc import Iterator
@@ -49,8 +46,8 @@ class CounterRate:
     Parameters
     ----------
     session : Session
-        The session. The caller must feed the session before each call of `feed`. If the rig
-        has `clock.from_host`, the speeds of the session are computed again with a new rate.
+        The session, which must get each batch before `CounterRate.feed`. If the rig has
+        `clock.from_host`, the speeds of the session are computed again with a new rate.
 
     Attributes
     ----------
@@ -108,7 +105,7 @@ class CounterRate:
         return self._found
 
     def follow(self, host_us: int) -> None:
-        """In a live session, use the counter's first known rate and each better value."""
+        """Use the first rate that the beats allow, and later each clearly better rate."""
         if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
             return
         found, used = self.found(host_us), self._session.host_rate
@@ -166,7 +163,7 @@ class Observer:
     Parameters
     ----------
     session : Session
-        The session. The caller must feed each piece first to the session, then to the observer.
+        The session, which must get each part of a batch before the observer.
     until_us : int, optional
         Time on the computer's clock before which nobody requests results [us].
     """
@@ -183,32 +180,26 @@ class Observer:
         self._begin()
 
     def _begin(self) -> None:
-        """
-        Delete the observations before the last piece, and start again with the present rules.
-        """
+        """Begin new observations for the counter that the board uses now."""
         self._counters, self._rules = self._counter()
         self._watch = GateMonitor(self._rules, self._tally_before)
         self._shots = self._shots_before
 
     def _note_before(self) -> None:
-        """Store the present counts, to know the counts before the next piece."""
+        """Store the present counts of lines and shots for the next call of `feed`."""
         self._tally_before: Tally = self._session.processor.tally
         self._shots_before = len(self._session.log)
 
     def _counter(self) -> tuple[int, Rules]:
-        """Return values that identify the present counter. Another counter has other values."""
+        """Return values that change if the board uses another counter."""
         return self._session.processor.counters, self._session.processor.rules
 
     def seconds(self, batch: Batch) -> Iterator[Batch]:
-        """Cut a batch into pieces, so that the results do not depend on the batch size."""
+        """Cut a batch into parts, so that the results do not depend on the batch size."""
         return cut_batch(batch, second_places(batch, self._until_us))
 
     def feed(self, piece: Batch) -> None:
-        """
-        Update the observations with a piece of a batch.
-
-        The caller must first feed this piece to the session.
-        """
+        """Add a part of a batch to the observations; the session must get the part first."""
         if self._counter() != (self._counters, self._rules):
             self._begin()
         self._watch.feed(piece.events, self._session.processor.tally)

@@ -60,7 +60,7 @@ Said = Setup | Mark
 
 
 def setup_record(setup: Setup) -> dict[str, Any]:
-    """Return a setup as the JSON object of a `setup` row."""
+    """Convert a setup to the JSON object of a `setup` row."""
     record: dict[str, Any] = {
         "name": setup.name,
         "body": dict(setup.body),
@@ -72,7 +72,7 @@ def setup_record(setup: Setup) -> dict[str, Any]:
 
 
 def mark_record(mark: Mark) -> dict[str, Any]:
-    """Return a mark as the JSON object of a `mark` row."""
+    """Convert a mark of the operator to the JSON object of a `mark` row."""
     record: dict[str, Any] = {"action": mark.action}
     if mark.shot is not None:
         record["shot"] = mark.shot
@@ -82,7 +82,7 @@ def mark_record(mark: Mark) -> dict[str, Any]:
 
 
 def undo_record(said: Said) -> dict[str, Any]:
-    """Return the JSON object of the `mark` row that undoes an entry."""
+    """Return the JSON object of a `mark` row that cancels the entry `said`."""
     origin = "setup" if isinstance(said, Setup) else "mark"
     record = setup_record(said) if isinstance(said, Setup) else mark_record(said)
     return {"action": UNDO, "origin": origin, "said": record}
@@ -101,7 +101,7 @@ def read_setup(data: dict[str, Any]) -> Setup:
     conditions = data.get("conditions") or {}
     if not isinstance(body, dict) or not isinstance(conditions, dict):
         raise ValueError(
-            "the body and the conditions of a setup must be groups of named values, { … }"
+            'the body and the conditions of a setup must have the form {"name": value, …}'
         )
     return Setup(
         _text(data.get("name", NO_SETUP)),
@@ -133,7 +133,7 @@ def read_mark(data: dict[str, Any]) -> Mark:
 
 def read_undo(data: dict[str, Any]) -> Said:
     """
-    Return the entry that a `mark` row undoes, from the JSON object of the row.
+    Return the undone entry, from the JSON object of a `mark` row.
 
     Raises
     ------

@@ -67,9 +67,7 @@ def recording_samples(recorded: LoadedRecording) -> RecordingSamples:
 
 
 def damaged_lines_of(session: Session) -> int:
-    """
-    Count the damaged or lost lines of a session. Shots may be missing because of such lines.
-    """
+    """Count the damaged or lost lines of a session."""
     return session.unusable.lines + session.processor.tally.lost_lines
 
 
@@ -163,9 +161,9 @@ def is_same_rig(one: Rig, other: Rig) -> bool:
     """
     Return True if two descriptions describe the same rig.
 
-    If both rigs have an identity, the function compares only the identities. Otherwise the
-    function compares the gates, the clock and the calibration. The function never compares the
-    names of rigs, because two different rigs may both have the default name.
+    If both rigs have an identity, the function compares only the identities. If a rig has no
+    identity, the function compares the gates, the clock and the calibration. The function never
+    compares the names of rigs, because two different rigs may both have the default name.
     """
     if one.identity and other.identity:
         return one.identity == other.identity
@@ -310,8 +308,8 @@ def pooled_groups(pooled: PooledRecordings) -> list[Group]:
     """
     Return the setups of the joined recordings as groups of shots to compare.
 
-    Shots of different recordings have no common order and no common numbers. So the groups
-    cannot name suspicious shots.
+    Shots of different recordings have no common order and no common numbers, so a comparison
+    cannot report suspicious shots.
     """
     return [
         Group(

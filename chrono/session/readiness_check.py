@@ -105,7 +105,7 @@ class PortWatch:
     def judge(self) -> Readiness:
         """Judge from the lines received so far whether gates, link and clock are ready."""
         seen, session = self._run.observed(), self._run.session
-        assert seen is not None, "a live run always has a source to observe"
+        assert seen is not None, "a live run always returns observations"
         return with_shots(judge_readiness(seen), *_told_by_shots(session))
 
 
@@ -181,8 +181,6 @@ def _told_by_shots(
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:
-    """
-    Return the time when the last line was read [us]; 0 if the end of the file has no line.
-    """
+    """Return the time when the last line was read [us]; 0 if the last rows have no line."""
     host_us = decode_rows(reader.last_rows(), lines).events.host_us
     return int(host_us[-1]) if len(host_us) else 0

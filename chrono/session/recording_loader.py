@@ -38,7 +38,7 @@ Progress = Callable[[int, int], None]
 
 
 class BatchTaker(Protocol):
-    """An object that accepts batches of rows: a session, or the observer of a session."""
+    """An object that receives batches of rows, such as a `Session` or an `Observer`."""
 
     def feed(self, batch: Batch) -> None:
         """Accept one batch of decoded rows."""
@@ -149,7 +149,7 @@ def read_recording(
         recorded, beats = _one_pass(path, last, True, progress, clock_from_host, known)
     if not wanted:
         return recorded
-    assert beats is not None, "the beats are always collected if the clock rate is wanted"
+    assert beats is not None, "the program collected the beats, because the rate is wanted"
     try:
         beats.settle()
     except CalibrationError as error:
@@ -160,7 +160,7 @@ def read_recording(
 
 
 def _whole(batch: Batch) -> tuple[Batch, ...]:
-    """Return the batch as one piece, without cutting the batch."""
+    """Return the whole batch, not divided into parts."""
     return (batch,)
 
 
@@ -182,9 +182,9 @@ def feed_blocks(
     lines : LineKind
         The kind of lines that the board sent.
     *takers : BatchTaker
-        Objects that get each piece. The first object gets each piece first.
+        Objects that get each part of a batch, in the order of the arguments.
     pieces : callable, optional
-        Function that cuts each batch into pieces.
+        Function that cuts each batch into parts.
     progress : callable, optional
         Function that is called after each block of the file.
     """

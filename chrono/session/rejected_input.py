@@ -68,7 +68,7 @@ class RejectedInput:
             self.line_samples.append(DamagedLine(row, sample.text, sample.reason))
 
     def other_kind(self, lines: LineKind) -> LineKind | None:
-        """Return the kind of lines that the board sends, if the rig states another kind."""
+        """Return the line format of the board; None if unknown or equal to the rig's format."""
         if self.lines < TELLING_LINES:
             return None
         kind = kind_of(sample.text for sample in self.line_samples)
@@ -78,10 +78,10 @@ class RejectedInput:
         """Count an invalid record, and store the reason why the record is invalid."""
         self.records += 1
         if len(self.record_reasons) < SAMPLE_LIMIT:
-            what = f"{record.origin} record at {record.host_us * 1e-6:.3f} s"
+            what = f"{record.origin} at {record.host_us * 1e-6:.3f} s"
             self.record_reasons.append(f"{what}: {str(problem)[:120]}")
 
     def take_board(self, hello: Record, problem: ChronoError) -> None:
-        """Store that the board reported a counter that cannot measure a shot."""
+        """Add a board whose counter cannot measure a shot to the list `boards`."""
         if len(self.boards) < SAMPLE_LIMIT:
             self.boards.append(BoardUnused(hello.host_us * 1e-6, problem.message))

@@ -109,11 +109,7 @@ class ReplayRun(FedRun):
         return int(before[-1]) + 1 if len(before) else 1
 
     def at_shot(self, number: int) -> "ReplayRun":
-        """
-        Return a copy of this replay that is paused just after the given shot.
-
-        The copy reads the recording from the beginning. The present replay stays unchanged.
-        """
+        """Return a new replay of the recording that is paused just after shot `number`."""
         run = ReplayRun(self.edits.path, self._whole, self.source.pace or 1.0)
         run.start()
         run.edits, run.said = self.edits, self.said
@@ -141,14 +137,13 @@ class ReplayRun(FedRun):
 
 def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | ReplayRun:
     """
-    Make the run that shows a recording again.
+    Return a run that shows a recording: at once, or with the recorded timing.
 
     Parameters
     ----------
     path : Path
     session : Session
-        The session from `read_recording`. If `pace` is None, the complete session is shown.
-        Otherwise the shots appear at their recorded times.
+        The session from `read_recording`.
     pace : float or None
         Recorded seconds per real second; None to show everything at once.
     """

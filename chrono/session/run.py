@@ -1,12 +1,10 @@
 """Connect a session to its source of rows, and to a screen or the console.
 
-The class `Run` contains a `Session` and adds only a little code. A screen or the console calls
-`step` again and again from one thread. The session gets the operator's entries as rows, like
-the lines of the board.
+The class `Run` contains a `Session`. A screen or the console calls `step` again and again from
+one thread. The session gets the operator's entries as rows, like the lines of the board.
 
-During a replay, the program stores entries only after the user has decided to change the
-recording or to work in a copy. The program adds rows only at the end of a recording, and never
-changes a row.
+During a replay, the user first chooses whether the program stores entries in the recording or
+in a copy. The program adds rows only at the end of a recording, and never changes a row.
 """
 
 import time
@@ -67,7 +65,7 @@ class OperatorEdits:
 
     def agree(self) -> None:
         """
-        Store entries in the recording itself from now on.
+        Store all later entries in the recording, not in a copy.
 
         Raises
         ------
@@ -181,11 +179,7 @@ class Run:
 
     @property
     def recorded(self) -> Session:
-        """
-        The session with all shots that the user can select.
-
-        A replay may not have shown all these shots yet.
-        """
+        """The session with all shots, including shots that a replay has not shown yet."""
         return self.session
 
     @property
@@ -233,14 +227,14 @@ class Run:
         """
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Call the function `act` from another thread when `step` has new rows to process."""
+        """Let another thread call `act` each time new rows are ready for `step`."""
 
     def step(self) -> bool:
         """Process the rows that are ready. Return True if the session changed."""
         return False
 
     def observed(self) -> Observation | None:
-        """Return the observations of gates, link and clock; None if the run has no source."""
+        """Return the observations of gates, link and clock; None if the run gets no rows."""
         return None
 
     def delays(self) -> BeatDelays | None:
@@ -266,7 +260,7 @@ class Run:
         return None
 
     def give_up(self) -> None:
-        """Stop the run because `complaint` has returned an error."""
+        """Stop the run, because the board has not sent a valid line."""
 
     def close(self) -> list[Trouble]:
         """Stop the run, process the last rows, and return all problems."""
@@ -306,11 +300,7 @@ class RowSource(Protocol):
         """Return the complete rows that came since the last call."""
 
     def stop(self) -> None:
-        """
-        Close the source.
-
-        After this call, `drain` still returns the rows that came before the call.
-        """
+        """Close the source. The function `drain` still returns the rows that have come."""
 
     def now_us(self) -> int:
         """Return the present time on the session's clock [us]."""
@@ -362,11 +352,7 @@ class FedRun(Run):
         return self._observer.counter_rate.remeasured_us
 
     def now_us(self) -> int:
-        """
-        Return the time on the session's clock [us].
-
-        The clock stops when no more rows will come.
-        """
+        """Return the time on the session's clock [us]; the clock stops when the run ends."""
         return self.source.now_us() if self._ended_us is None else self._ended_us
 
     def start(self) -> None:
@@ -422,7 +408,7 @@ class FedRun(Run):
         return batch
 
     def _wait(self) -> None:
-        """Do the work that is necessary when no new rows came."""
+        """Do the work of a subclass if no new rows came; this class does nothing."""
 
     def _finish(self) -> None:
         self._ended_us = self.now_us()

@@ -1,8 +1,7 @@
 """Form shots from the rows of a session, and store the data of each shot.
 
-All sources of rows use the same code. A live port, a replay and a file reader all call
-`Session.feed` with decoded rows. Some of these rows are entries of the operator. A session does
-not use files, ports or screens.
+A live port, a replay and a file reader all call `Session.feed` with decoded rows: the lines of
+the board and the entries of the operator. A session does not use files, ports or screens.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -88,7 +87,7 @@ class Session:
         """Start time of the session, in ISO 8601; empty if the recording does not state it."""
         self.rows = 0
         self.revision = 0
-        """This number grows with every change that a screen could show."""
+        """A number that grows with every change that a screen could show."""
         self.last_us = 0
         """Time of the last row, on the computer's clock [us]."""
         self._measured_anew = 0
@@ -139,8 +138,7 @@ class Session:
         """
         Accept new entries of the operator from now on.
 
-        Call this function when the session has received all entries that `known` already
-        contains.
+        Call this function after all old rows, because their entries are in `known` already.
         """
         self._is_told_before = False
 
@@ -161,7 +159,7 @@ class Session:
 
     @property
     def lengths_corrected(self) -> bool:
-        """True if the program formed shots with a body length that a later entry corrected."""
+        """True if shots were formed with a body length that the operator corrected later."""
         setups = self.setups.all()
         return any(
             told_m != {self._body_length_m(setups[place])}
@@ -169,23 +167,18 @@ class Session:
         )
 
     def remeasure(self, rig: Rig) -> None:
-        """Compute all speeds again with `rig`. Each shot keeps the same edges."""
+        """Compute all speeds again with `rig`, without forming the shots again."""
         self._use(rig)
         self.revision += 1
 
     def use_host_rate(self, found: ClockEstimate | None) -> None:
-        """Compute all speeds with the counter rate `found`. None means the rate in the rig."""
+        """Compute all speeds with this rate of the counter; None: with the rate in the rig."""
         if found != self.host_rate:
             self.host_rate = found
             self.remeasure(self.rig)
 
     def _begins_anew(self, record: Record) -> bool:
-        """
-        Return True if the events before and after a record need separate processing.
-
-        Only a few records require separate processing. Each separate step takes a millisecond,
-        and a file may contain thousands of records.
-        """
+        """Return True if events before and after a record must be processed separately."""
         if record.origin == "hello":
             return self._deaf or self._processor.is_new_counter(*_counter_of(record))
         return record.origin == "rig" and not (self._begun or record.position > 0)
@@ -213,7 +206,7 @@ class Session:
             self.revision += 1
 
     def _take(self, record: Record, anchor: int) -> None:
-        """Process a record. When the record was made, the latest counter value was `anchor`."""
+        """Process a record that was made at the counter value `anchor`."""
         try:
             self._take_record(record, anchor)
         except ChronoError:
@@ -323,7 +316,7 @@ class Session:
 
     @property
     def measured_by(self) -> int:
-        """This number grows each time when the values of earlier shots may have changed."""
+        """A number that grows each time the values of earlier shots may have changed."""
         return self._measured_anew
 
     @property
@@ -339,12 +332,12 @@ class Session:
 
     @property
     def lamps(self) -> list[LampSeen]:
-        """The lamps whose flicker has tripped the gates."""
+        """The flicker of lamps that has tripped gate A or gate B."""
         return lamps_seen(self._processor.flicker)
 
     @property
     def processor(self) -> Processor:
-        """The processor that forms the shots and counts the lines."""
+        """The object that makes shots from edges, and counts the lines of the board."""
         return self._processor
 
     def measured(self, part: slice = slice(None)) -> Measured:
@@ -352,11 +345,7 @@ class Session:
         return join_measured([measured for _, measured in self.pieces(part)])
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, Measured]]:
-        """
-        Compute the speeds of the shots in `part`, in small slices.
-
-        Yield each slice with its measured values.
-        """
+        """Measure the shots in `part`; yield small slices of shots and the measured values."""
         start, stop, _ = part.indices(len(self.log))
         for chunk in self.log.chunks(start, stop):
             keys = self.log.shots["key"][chunk]
@@ -403,8 +392,8 @@ class Session:
         """
         Return the counted shots of one setup or of all setups; None if there are no shots.
 
-        `pieces` is a function that returns values which the caller has already computed. If
-        `first` is given, the function uses only the first `first` shots of the session.
+        The function `pieces`, if given, supplies measured values that the caller has stored. If
+        `first` is given, only the first `first` shots of the session are used.
         """
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup[:first]].nonzero()[0]
@@ -456,7 +445,7 @@ class Session:
         return self._shot_rows(shots, self.measured(part), setups, times_us, first)
 
     def open_rows(self) -> list[ShotRow]:
-        """Return the unfinished shots. New edges may still change these shots."""
+        """Return the unfinished shots, which new edges may still change."""
         shots = self._as_if.shots(self._processor.peek())
         if not len(shots):
             return []

@@ -1,4 +1,4 @@
-"""Summarize a recording: statistics of each setup and of all shots, jitter, and slope."""
+"""Summarize a recording: statistics of setups and shots, jitter, and slope of the path."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -58,7 +58,7 @@ each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
-    """Compute the jitter from counted shots that the present counter timed; None if unknown."""
+    """Compute the jitter from counted shots of the last counter; None if not possible."""
     part = _last_part(session)
     measured = session.measured(part)
     chosen = _of_this_counter(session, part, measured) & tells_timing(session.log.shots[part])
@@ -179,11 +179,7 @@ def _last_part(session: Session) -> slice:
 
 
 def _chord_u(session: Session, setups: list[int]) -> Floats:
-    """
-    Return the standard deviation that chords add to each measured body length [m].
-
-    The result is an array of shape (N,), with one value per shot.
-    """
+    """Return the uncertainty `_length_u` for the setup of each shot [m], shape (N,)."""
     widths = {
         place: _length_u(session.rig, session.setups.last(session.setups.name(place)).body)
         for place in set(setups)
@@ -195,16 +191,14 @@ def _length_u(rig: Rig, own: Mapping[str, float]) -> float:
     """
     Return the standard uncertainty of the difference of the lengths at gates A and B [m].
 
-    If a beam does not cross the middle of a ball, the gate measures a chord, which is shorter
-    than the diameter. The chords at gate A and at gate B may differ. The tilted end faces of a
-    flat body cause a similar difference. For a flat body, the function multiplies the
-    difference by `_lean`.
+    If a beam does not cross the middle of a ball, the gate measures less than the diameter. If
+    the end faces of a flat body are tilted, the measured length depends on the tilt (`_lean`).
     """
     return 2 * _chords(rig, own).u * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
 def _reach(rig: Rig, own: Mapping[str, float]) -> float:
-    """Return the largest deviation from the mean length that chords or tilt can cause [m]."""
+    """Return how far a length can be from its mean if bodies are off-centre or tilted [m]."""
     return _chords(rig, own).half_width * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
@@ -221,8 +215,6 @@ def _lean(rig: Rig) -> float:
 class GateScatter:
     """
     Scatter that the gates may add to the speeds of a setup.
-
-    A single shot does not show this scatter.
 
     Attributes
     ----------
@@ -243,7 +235,7 @@ class GateScatter:
 
 
 def gate_scatter_of(session: Session, name: str, mean_mps: float) -> GateScatter:
-    """Return the scatter that the gates may add to a setup with this mean speed."""
+    """Return the scatter that the gates may add to the speeds of a setup."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = session.are_counted(shots, measured.speed_mps)

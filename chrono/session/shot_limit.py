@@ -1,4 +1,4 @@
-"""Find the last row of a run that ends after a given number of shots."""
+"""End a run after a given number of shots."""
 
 from chrono.reader.row_decoding import decode_rows
 from chrono.session.session import Session
@@ -8,11 +8,10 @@ class ShotLimit:
     """
     Accepts rows until the last wanted shot is complete.
 
-    A `ShotLimit` does not accept the first row of the next shot. It counts shots in its own
-    session, so that a later reading of the recording finds the same shots. A board may send
-    many shots at once, so the program checks each row before it writes the row. If a second
-    body enters the gates before the body of the last wanted shot has left the gates, both
-    bodies belong to the same launch. So the recording contains every edge of the wanted shots.
+    A `ShotLimit` does not accept the first row of the next shot. A board may send many shots at
+    once, so the program checks each row before it writes the row. If a second body enters the
+    gates while the first body is still in the gates, both bodies belong to the same launch, and
+    the rows of both bodies are accepted.
 
     Parameters
     ----------
@@ -51,11 +50,7 @@ class ShotLimit:
         return rows[:start] + (self.admit(rest) if self.ended else b"")
 
     def _safe_end(self, rows: bytes, start: int) -> int:
-        """
-        Return a position in `rows`.
-
-        Only the last row before this position may begin an unwanted shot.
-        """
+        """Return the end of the next rows, of which only the last may begin an extra shot."""
         for _ in range(max(self._wanted - self._count(), 1)):
             start = rows.find(b"\n", start) + 1 or len(rows)
         return start

@@ -23,7 +23,7 @@ SAMPLE_COLUMNS = ("speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
 
 
 class SampleColumns(Protocol):
-    """The columns of `Measured` that are needed to make a sample."""
+    """The measured values that are needed to make a `Sample`, one array for each value."""
 
     @property
     def speed_mps(self) -> Floats:
@@ -66,8 +66,8 @@ class ShotRow:
     `bounce_us` is the part of the transit's standard uncertainty that bounces and late lines
     cause [us]. If `open` is true, the shot may still change, because more edges of this shot
     may come. `length_a_mm` and `length_b_mm` are the lengths of the body at each gate [mm]; NaN
-    if the gate did not measure the length. `skew_us` is half of this difference: transit of the
-    leading edges minus transit of the trailing edges [us].
+    if the gate did not measure the length. `skew_us` is half of "transit of the leading edges
+    minus transit of the trailing edges" [us].
     """
 
     number: int
@@ -109,7 +109,7 @@ class ShotLog:
         self._setup = np.empty(len(self._shots), np.int32)
         self._time_us = np.empty(len(self._shots), np.int64)
         self.version = 0
-        """This number grows when the time of an earlier shot is corrected."""
+        """A number that grows when the time of an earlier shot is corrected."""
 
     def __len__(self) -> int:
         return self._size
@@ -198,9 +198,7 @@ def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
 
 
 def _least_us(apart_us: float) -> float:
-    """
-    Return the shortest time between the readings of two lines if no line was read late [us].
-    """
+    """Return the shortest possible time between two lines that are read without delay [us]."""
     return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
 
 
@@ -211,11 +209,7 @@ def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[typ
 
 
 def countable(shots: Shots, speed_mps: Floats) -> Bools:
-    """
-    Return True for each shot that counts if the operator makes no entry about the shot.
-
-    The result is an array of shape (N,), with one value per shot.
-    """
+    """Return True for each shot that counts without a mark of the operator, shape (N,)."""
     return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
 
 

@@ -1,10 +1,9 @@
 """Choose the model that computes the speed of a shot from its transit.
 
 The choice depends on the counter, the body and the assumptions. A new board, or a board with
-new firmware, may have another counter. The shots before and after the change then need
-different models. The air slows each body differently, and a setup may state another body than
-the rig. An assumption may change which edges the program uses, the step of the timestamps, and
-the duration of one counter unit. An assumption changes no other values of the model.
+new firmware, may have another counter. A setup may have another body than the rig, and the air
+slows each body differently. An assumption may change which edges the program uses, the step of
+the timestamps, and the duration of one counter unit.
 """
 
 from collections.abc import Iterator
@@ -32,8 +31,6 @@ class Assumptions:
     """
     The assumptions of a what-if question, such as a coarser counter.
 
-    The default values change nothing.
-
     Attributes
     ----------
     tick_s : float or None
@@ -56,14 +53,14 @@ class Assumptions:
     edges: EdgesUsed = EdgesUsed.BOTH
 
     def ticks(self, recorded_tick_s: float) -> int:
-        """Return how many recorded ticks are in one step of the assumed, coarser counter."""
+        """Return how many recorded ticks make one step of a counter with longer steps."""
         return 1 if self.tick_s is None else max(round(self.tick_s / recorded_tick_s), 1)
 
     def shots(self, shots: Shots) -> Shots:
         """
-        Return the shots as if only the assumed edges were measured.
+        Return the shots as if the gates had measured only the edges in `edges`.
 
-        If these edges of a shot cannot be used, the shot has no transit.
+        If the edges in `edges` cannot be used in a shot, this shot has no transit.
         """
         if self.edges == EdgesUsed.BOTH:
             return shots
@@ -76,15 +73,13 @@ class Assumptions:
         return shots
 
     def rules(self, rules: Rules) -> Rules:
-        """Return the rules of a rig with the assumed step of the timestamps."""
+        """Return the given rules, but with the assumed step of the timestamps."""
         if self.tick_s is None:
             return rules
         return replace(rules, step_s=rules.tick_s * self.ticks(rules.tick_s))
 
     def model(self, model: SpeedModel) -> SpeedModel:
-        """
-        Return the model of a rig with the assumed step and the assumed rate of the counter.
-        """
+        """Return the given model, but with the assumed step and rate of the counter."""
         if self.tick_s is None and not self.clock_error:
             return model
         return replace(
@@ -114,8 +109,7 @@ class BoardCounters:
     """
     The counters that a board used during a session, in order.
 
-    Each counter is valid from a certain shot to the next change of the counter. In this list,
-    None means the counter that the rig states.
+    In the list of counters, None means the counter that the rig states.
     """
 
     def __init__(self) -> None:
@@ -130,11 +124,11 @@ class BoardCounters:
         return self._counters[-1]
 
     def confirm(self, counter: Counter) -> None:
-        """Store that the board reports the same counter that the program already uses."""
+        """Store the counter that the board reports, which is the counter in use."""
         self._counters[-1] = counter
 
     def change(self, counter: Counter, anchor: int) -> None:
-        """Use another counter for shots with keys above `anchor`."""
+        """Use another counter for all shots whose key is larger than `anchor`."""
         self._counters.append(counter)
         self._since.append(max(anchor, self._since[-1]))
 
@@ -153,19 +147,13 @@ class BoardCounters:
         return place == len(self._counters) - 1
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
-        """
-        Return the rig with the counter at position `place` in the list of counters.
-
-        The default is the last counter.
-        """
+        """Return the rig with the counter at position `place` (default: the last counter)."""
         counter = self._counters[place]
         return with_frequency(rig, *counter) if counter and rig.lines.says_hello else rig
 
     def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
-        Divide shots into slices. The same counter timed all shots of a slice.
-
-        Yield each slice together with the position of its counter in the list of counters.
+        Yield slices of the shots, each timed by one counter, and the counter's position.
 
         Parameters
         ----------
@@ -186,9 +174,7 @@ class BoardCounters:
 @lru_cache(maxsize=64)
 def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel:
     """
-    Return the speed model of a rig.
-
-    The function stores each model for later calls, because making a model takes time.
+    Return the model that computes speeds with the values of a rig.
 
     Parameters
     ----------

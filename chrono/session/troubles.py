@@ -32,7 +32,7 @@ class LinkLost:
 @dataclass(frozen=True)
 class BoardUnused:
     """
-    The board cannot be used from the time `since_s` on [s].
+    After the time `since_s` [s], the board cannot be used.
 
     `reason` states why the board's counter cannot measure a shot.
     """
@@ -43,7 +43,7 @@ class BoardUnused:
 
 @dataclass(frozen=True)
 class RateUnknown:
-    """The counter's rate cannot be computed from the beats, although the rig requires it."""
+    """The rig requires the counter's rate from the beats, but no rate can be computed."""
 
     reason: str
 

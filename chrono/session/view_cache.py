@@ -1,15 +1,11 @@
 """Store results that screens need again and again: rows of shots, statistics, the latest shot.
 
-The cache does not compute a result again while the stored result is valid. So a screen is as
-fast for half a million shots as for ten shots. A session never removes a shot, so a stored
-result stays valid until
+The cache does not compute a result again while the stored result is valid. The cache deletes
+its results if one of the three numbers in `_Basis` changes:
 
-- the shots get new values (`Session.measured_by`: another rig, counter or clock rate),
-- the operator enters something (`Annotations.version`: setups, marks, undone entries), or
-- the times of shots are corrected (`ShotLog.version`).
-
-The class `_Basis` contains these three version numbers. If one of the version numbers in
-`_Basis` changes, the cache deletes the stored results.
+- `Session.measured_by`: another rig, counter or clock rate gives the shots new values;
+- `Annotations.version`: the operator enters a setup or a mark, or undoes an entry;
+- `ShotLog.version`: the times of shots are corrected.
 """
 
 from collections.abc import Iterator
@@ -39,7 +35,7 @@ class SessionView:
     """
     The data that a screen shows at one moment.
 
-    `rows` contains the last shots. The oldest of these shots is first.
+    `rows` contains the last shots, with the oldest shot first.
     """
 
     rows: tuple[ShotRow, ...]
@@ -74,9 +70,7 @@ class _MeasuredOnce:
         self._size = 0
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, _Columns]]:
-        """
-        Yield the slice `part` of the shots with its measured values. Measure only new shots.
-        """
+        """Yield `part` and the measured values of its shots; measure only new shots."""
         self._measure_new()
         yield part, _Columns(*self._table[:, part])
 
@@ -133,9 +127,7 @@ class ViewCache:
         return len(self.session.log) + len(self.open_rows())
 
     def row(self, index: int) -> ShotRow:
-        """
-        Return the shot at position `index` in the list of all shots. The first position is 0.
-        """
+        """Return the shot at position `index`, counted from 0, in the list of all shots."""
         closed = len(self.session.log)
         return self.open_rows()[index - closed] if index >= closed else self._closed(index)
 
@@ -148,7 +140,7 @@ class ViewCache:
         return place if self.row(place).key == key else None
 
     def open_rows(self) -> list[ShotRow]:
-        """Return the unfinished shots. New edges may still change these shots."""
+        """Return the unfinished shots, which new edges may still change."""
         now = self.session.revision, self._basis_now()
         if self._open_at != now:
             self._open, self._open_at = self.session.open_rows(), now
@@ -193,7 +185,7 @@ class ViewCache:
         return groups
 
     def comparison(self) -> Comparison | None:
-        """Compare the setups with counted shots; return None if there are fewer than two."""
+        """Compare the setups that have counted shots; return None for fewer than two setups."""
         groups = self.groups()
         if len(groups) < 2:
             return None

@@ -498,7 +498,7 @@ def test_records_that_are_none_are_told_with_exit_code_1(chrono, noted: Path, co
     told = chrono(command, noted)
 
     assert told.code == 1
-    assert "2 setups or marks are left out; the first reason is: mark record at 7" in told.err
+    assert "2 setups or marks are left out; the first reason is: mark at 7" in told.err
     assert "unknown mark 'explode" in told.err
     assert "\x1b" not in told.out + told.err
     if command == "summary":

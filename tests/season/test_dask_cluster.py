@@ -102,4 +102,4 @@ def test_a_scheduler_that_does_not_answer_is_told(chrono, monkeypatch) -> None:
     monkeypatch.setattr("chrono.season.dask_cluster.ANSWER_WITHIN_S", 1.0)
     for address in ("tcp://127.0.0.1:9", "nonsense://x", "tcp://nowhere.invalid:8786"):
         outcome = chrono("summary", RECORDINGS, "--cluster", address)
-        is_one_clear_complaint(outcome, address, "no scheduler answers")
+        is_one_clear_complaint(outcome, address, "no `dask scheduler` answers")

@@ -194,7 +194,7 @@ def test_a_body_of_impossible_length_is_refused(length: object) -> None:
 
 @pytest.mark.parametrize("part", ["body", "conditions"])
 def test_a_setup_whose_body_or_conditions_are_no_object_is_none(part) -> None:
-    with pytest.raises(ValueError, match="must be groups of named values"):
+    with pytest.raises(ValueError, match="must have the form"):
         operator_records.read_setup({"name": "x", part: ["24 g"]})
 
 

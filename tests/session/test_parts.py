@@ -127,7 +127,7 @@ def test_what_could_not_be_used_is_counted_whole_and_shown_in_part() -> None:
     unusable.take_record(Record(0, 1_500_000, "mark", {}), ValueError("no mark"))
     assert (unusable.records, unusable.record_reasons) == (
         1,
-        ["mark record at 1.500 s: no mark"],
+        ["mark at 1.500 s: no mark"],
     )
 
 

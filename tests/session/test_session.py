@@ -245,8 +245,8 @@ def test_records_that_are_none_are_left_out_and_counted(afternoon: Afternoon) ->
 
     assert session.unusable.records == 2
     assert session.unusable.record_reasons == [
-        "mark record at 1000.000 s: unknown mark 'explode'",
-        "setup record at 1000.000 s: -1 is not a possible mass or length of a body",
+        "mark at 1000.000 s: unknown mark 'explode'",
+        "setup at 1000.000 s: -1 is not a possible mass or length of a body",
     ]
     assert session.unusable.line_samples == []
     assert repr(shown(session)) == repr(shown(after(afternoon)))
