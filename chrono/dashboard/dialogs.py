@@ -1,7 +1,7 @@
 """The dialogs of the dashboard ask for a text, a setup or a decision, or show some text.
 
 The decorator `asks` lets an action wait for the user's answer in a dialog. A barcode reader, a
-paste or a fast typist may send keys before a dialog is ready. The dialog stores such keys, and
+paste or a fast typist may send keys before a dialog is ready. The dialog stores early keys, and
 enters them in its fields as soon as it is ready.
 """
 

@@ -1,8 +1,8 @@
 """The Far view shows the last speed so large that people can read it from metres away.
 
 If there is room, the screen also shows the ± of the speed with its unit, the number and the
-mean of the setup's shots, and the last five speeds. The digits of the last speed fill the other
-lines. A very small screen shows only the last speed.
+mean of the setup's shots, and the last five speeds. The digits of the last speed fill the rest
+of the screen. A very small screen shows only the last speed.
 """
 
 from dataclasses import dataclass

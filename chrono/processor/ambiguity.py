@@ -4,8 +4,8 @@ In a launch of several bodies, one body may overtake another between the gates, 
 at a gate. These rules are for main bodies with a declared length:
 
 - The program computes the body's length at gate A and at gate B, from the transit and the
-  blocking times. If a passage is too long, the shadows of two bodies touched at the gate. This
-  hides an edge. If the body is equally long at both gates, no edge is hidden.
+  blocking times. A passage that is too long hides an edge, because the shadows of two bodies
+  touched at the gate. If the body is equally long at both gates, no edge is hidden.
 - An alternative is a pair of one passage of the main body and one other passage. An alternative
   must be long enough at both gates. A body that crosses a beam off its middle looks shorter;
   the limit allows this.

@@ -4,10 +4,10 @@ The program puts the passages of both gates in one list, in the order of their f
 rule combines only passages that are close together in time.
 
 - A flash is light that trips both gates at the same time. Two neighbours in the list are a
-  flash if they are at different gates and their edges come at the same time. Their trailing
-  edges may differ by a quarter of the blocking time. The next rules ignore flashes.
+  flash if they are at different gates and their edges come at the same time. The trailing edges
+  of a flash may be up to a quarter of the blocking time apart. The next rules ignore flashes.
 - A clean pair is a passage at gate A, followed directly by a passage at gate B. Both passages
-  are whole, have no chatter, and block their gates for nearly the same time. Their transit is
+  are whole, have no chatter, and block their gates for nearly the same time. The transit is
   possible for the rig. The two passages have no other possible partner. Almost all shots are
   clean pairs.
 - The other passages form clusters: groups of passages that are close in time. Two passages that
@@ -16,8 +16,8 @@ rule combines only passages that are close together in time.
 - In a cluster, the bodies keep their order. The program chooses the pairs with the largest sum
   of scores (see `passage_pairing`). If several choices are equally good, the program chooses
   the earliest pairs. If a cluster has up to 6 passages at each gate, the program also tries
-  pairs with overtaking: one body passes another between the gates. These pairs must fit clearly
-  better, and their passages must be whole and block the gates for similar times.
+  pairs with overtaking: one body passes another between the gates. Pairs with overtaking must
+  fit clearly better, and their passages must be whole and block the gates for similar times.
 - All remaining passages are lone: they have no partner.
 
 The program returns a pair only when it knows all passages that could change this pair.

@@ -3,12 +3,12 @@
 Each rule uses only a few neighbouring passages of one gate:
 
 - If passages are at most 0.11 s apart, they form a stretch. In a stretch of 13 or more
-  passages, the program compares each passage with 12 others: the 12 before it, the 12 after it,
-  or six on each side. The program uses the most regular of these three groups.
+  passages, the program looks at three groups for each passage: the passage with the 12 before
+  it, with the 12 after it, and with six on each side. The program uses the most regular group.
 - A step is the time from one leading edge to the next. If a leading edge was lost, the program
-  uses the trailing edges. The gate flickers if at least 7 of the 12 steps in the group are
-  within 10 % of the median step. The median step must be the period of a lamp that flickers at
-  40 to 2000 Hz. The program widens all limits for steps and blocking times by one tick of the
+  uses the trailing edges. The gate flickers if at least 7 of the group's 12 steps are within
+  10 % of the median step. The median step must be the period of a lamp that flickers at 40 to
+  2000 Hz. The program widens all limits for steps and blocking times by one tick of the
   counter.
 - At a gate that flickers, a passage fits the rhythm of the lamp if the step before or after it
   is one, two or three periods, within 10 % of a period. A passage also fits the rhythm if the
@@ -17,14 +17,14 @@ Each rule uses only a few neighbouring passages of one gate:
 - A passage fits the rhythm closely if it keeps a smaller limit: eight times the median
   deviation of the steps, but at least 1 % of a period.
 - A passage is flicker if it fits the rhythm closely, and if its blocking time is between half
-  and one and a half times the median blocking time. All other passages that fit the rhythm are
-  suspect. A suspect passage is a body if it has a partner at the other gate, otherwise it is
-  flicker. Passages that do not fit the rhythm are bodies.
+  and one and a half times the median blocking time. All other passages that fit the rhythm get
+  the mark SUSPECT. A passage with this mark is a body if it has a partner at the other gate,
+  otherwise it is flicker. Passages that do not fit the rhythm are bodies.
 - A flickering lamp may cover an edge of a body. The gate then reports the lamp's edge instead
-  of the body's edge. A body is called covered if one of its edges fits the rhythm closely, and
-  if the body could hide all flicker that is missing between this edge and the neighbouring
+  of the body's edge. A body gets the mark COVERED if one of its edges fits the rhythm closely,
+  and if the body could hide all flicker that is missing between this edge and the neighbouring
   passage.
-- While a gate flickers, all passages at this gate are called lit. The program then accepts a
+- While a gate flickers, all passages at this gate get the mark LIT. The program then accepts a
   transit only if the body has the declared length. Otherwise the two passages may belong to two
   bodies, and the lamp may hide the other passages of these bodies.
 - The program makes no shots from flicker. It counts the passages of flicker in spans of time. A
@@ -297,7 +297,7 @@ def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
     """
     Return the time since the previous passage and the time to the next one, for each passage.
 
-    At the ends of a stretch, these times are 0 or too long for the period of a lamp.
+    At the ends of a stretch, a time is 0 or too long for the period of a lamp.
     """
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]

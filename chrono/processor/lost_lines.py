@@ -7,14 +7,14 @@ the rig allows. This module also decides when a shot is final. The rules are:
   the other gate, and the partner may have passed during a break, this break is a gap too.
 - Lines lost up to one transit before or after a shot may belong to another body. If the program
   made a transit from edges of two bodies, the transit may be too short. Lost lines that show
-  this mistake are then further away than one transit. So the program also counts the lines lost
-  within the slowest transit of the shot.
-- A lost line may have been a missing edge of another shot. Such a line does not count. Without
-  beats between two shots, one break extends over both shots.
+  this mistake are then further away than one transit. The program therefore also counts the
+  lines lost within the slowest transit of the shot.
+- A lost line does not count if it may have been a missing edge of another shot. Without beats
+  between two shots, one break extends over both shots.
 - The program keeps a transit if the body blocked both gates equally and at most three lines
   were lost near it. The program also keeps a transit if all lost lines may have been missing
-  edges of the shot, except one line that is further away. If the lines do not state levels, the
-  program does not use the missing edges.
+  edges of the shot, except one line that is further away. If the lines do not state whether a
+  gate is blocked or clear, the program does not use the missing edges.
 - If another passage is within the slowest transit of a shot, one lost line is enough to hide
   which edges belong to which body. The program then keeps the transit only if the body blocked
   both gates equally, the body has the declared length within 25 %, and only one line was lost.

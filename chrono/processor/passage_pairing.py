@@ -13,11 +13,11 @@ edges and for the trailing edges of a pair of passages:
   chance; the span of each edge is then at least √2 times this bounce. Late lines make bounces
   look longer than they are. If there are late lines, the program uses the longest bounce of the
   same gate. (Tests check this with a simulation of a comparator.)
-- Two leading or two trailing edges are sound if their transit can be trusted. They are not
-  sound if their own spans make the standard uncertainty of the transit larger than a hundredth
-  of the transit. They are also not sound if a span is longer than the passage's core (the
-  longest time for which the gate stayed blocked), because the bounce may be another body. Edges
-  that are not sound only help to decide which passages belong together.
+- Two leading or two trailing edges are sound if their transit can be trusted. The two edges are
+  not sound if their own spans make the standard uncertainty of the transit larger than a
+  hundredth of the transit. The two edges are also not sound if a span is longer than the
+  passage's core (the longest time for which the gate stayed blocked), because the bounce may be
+  another body. Edges that are not sound only help to decide which passages belong together.
 
 Noise that is slower than the bounce shifts all trips of an edge equally, so the trips do not
 show this noise.
@@ -25,8 +25,8 @@ show this noise.
 **Passages that belong together.** `compare_passages` applies these rules:
 
 - The transit is the mean of the transits from the leading and from the trailing edges. If only
-  one of these transits is sound, the program uses it. If none is sound, the passages have no
-  transit.
+  one transit is sound, the program uses this transit. If no transit is sound, the passages have
+  no transit.
 - On a path with a slope, a body blocks the upper gate longer. The program computes how long
   both blocking times would be at the body's mean speed, with the acceleration from the rig.
   Then it compares the blocking times.
