@@ -1,8 +1,7 @@
 """The base class of three applications: the dashboard, the error lab and the log book.
 
 This class handles the colour theme, the user's saved choices and the signals that end the
-program. If the user presses keys before a dialog is ready, the class passes these keys to the
-dialog. The named colours come from the set of Okabe and Ito (jfly.uni-koeln.de/color, 2008).
+program. The named colours come from the set of Okabe and Ito (jfly.uni-koeln.de/color, 2008).
 Colour-blind people can distinguish these colours too. Each colour of the set was made lighter
 or darker until its contrast was at least 4.5 : 1 on every background of the program (WCAG 2.2,
 1.4.3).

@@ -34,7 +34,7 @@ SHOWN_SAMPLES = 5
 
 class BeamsScreen(FramedScreen):
     """
-    A screen that shows the state of gates, link and clock, and if all are ready to measure.
+    A screen that shows if the gates, the link to the board and the clock are ready to measure.
     """
 
     def compose_body(self) -> list[Widget]:
@@ -83,7 +83,7 @@ class BeamsScreen(FramedScreen):
         for line in alignment_lines(beams):
             text.append(f"{line}\n", "bold yellow" if line.startswith("!") else "")
         if self.tone.gate:
-            text.append(f"    tone for gate {self.tone.gate}: a faster bell means more light")
+            text.append(f"    tone for gate {self.tone.gate}: rings faster with more light")
         text.rstrip()
         widget.update(text)
         if self.tone.is_due(beams, monotonic()):

@@ -45,7 +45,7 @@ class Clipped(Static):
         self.update(self.clip(self._whole, cells, lines))
 
     def clip(self, text: Text, cells: int, lines: int) -> Text:
-        """Return the text, cut to `lines` lines of `cells` cells; … marks the cut."""
+        """Return at most `lines` lines of `cells` columns; … marks a text that was cut."""
         wrapped = text.wrap(self.app.console, cells)
         if len(wrapped) <= lines:
             return text
@@ -57,7 +57,7 @@ class Clipped(Static):
 
 
 def fit(text: str, cells: int) -> str:
-    """Return a text without control characters, cut to `cells` cells; … marks the cut."""
+    """Return a text without control characters, `cells` columns at most; … marks a cut text."""
     if len(text) <= cells and text.isascii() and text.isprintable():
         return text
     shown = Text(plain(text[: 4 * cells + 4]))

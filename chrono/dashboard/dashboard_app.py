@@ -1,15 +1,14 @@
 """The dashboard shows a session or a replay, and the operator controls it with keys.
 
-The application reads the new rows of the recording in a loop. The application contains the
-actions for the whole session, and methods that its screens use. The code of the Shots screen
-contains the actions for one shot. The recording already contains a line of the board before the
-application reads this line. So an error in a screen cannot cause the loss of a shot.
+The application reads the new rows of the recording in a loop. It contains the actions for the
+whole session; the Shots screen contains the actions for one shot. Each line of the board is in
+the recording before the application reads this line. An error in a screen therefore cannot lose
+a shot.
 
 To start fast, this module first loads only the library Textual. The code that computes speeds
-is loaded later, together with the data. The code of each other screen is loaded when the user
-opens the screen for the first time (`SCREENS`). The first speed needs the library Scipy, which
-computes the interval ± of the speed. `Session.make_ready` loads Scipy in a thread after the
-first screen appears.
+is loaded together with the data. The code of each other screen is loaded when the user opens
+the screen for the first time (`SCREENS`). The library Scipy computes the ± of the speed.
+`Session.make_ready` loads Scipy in a thread after the first screen appears.
 """
 
 from __future__ import annotations
@@ -91,7 +90,7 @@ def show_replay(
     edit: bool = False,
 ) -> None:
     """
-    Load a recording and show a progress bar meanwhile; then replay the recording.
+    Show a progress bar while a recording is loaded, then replay the recording.
 
     Parameters
     ----------
@@ -131,7 +130,7 @@ def show_replay(
 
 def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     """
-    Load a recording and show a progress bar meanwhile; then show each new shot.
+    Show a progress bar while a recording is loaded, then show each new shot.
 
     Parameters
     ----------
@@ -312,7 +311,7 @@ class Dashboard(BaseApp[None]):
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """
-        Yield a command for Textual's command palette for each action that is possible now.
+        Yield one entry of Textual's list of commands for each action that is possible now.
         """
         for command in super().get_system_commands(screen):
             if command.title in SYSTEM_COMMANDS:
@@ -374,7 +373,7 @@ class Dashboard(BaseApp[None]):
 
     @property
     def base(self) -> FramedScreen | None:
-        """The lowest screen, which is below all dialogs; None if no screen is open."""
+        """The screen below all open dialogs; None if no screen is open."""
         screen = next(iter(self.screen_stack), None)
         return screen if isinstance(screen, FramedScreen) and screen.stands else None
 
@@ -474,7 +473,7 @@ class Dashboard(BaseApp[None]):
                 self.notify("The note about the session is saved.", markup=False)
 
     def action_hold(self) -> None:
-        """Switch the hold on or off. While the hold is on, the program does not count shots."""
+        """Start or end a hold. During a hold, shots are recorded but not counted."""
         on_hold = self.driver.run.session.on_hold
         self.edits.mark(Mark(HOLD_OFF if on_hold else HOLD_ON))
 

@@ -1,8 +1,8 @@
 """The dialogs of the dashboard ask for a text, a setup or a decision, or show some text.
 
 The decorator `asks` lets an action wait for the user's answer in a dialog. A barcode reader, a
-paste or a fast typist may send keys before a dialog is ready. The dialog stores these early
-keys, and enters them in its fields as soon as it is ready. So the dialog loses no key.
+paste or a fast typist may send keys before a dialog is ready. The dialog stores early keys, and
+enters them in its fields as soon as it is ready.
 """
 
 from __future__ import annotations
@@ -53,9 +53,8 @@ def asks(
     Let an action wait for the user's answers in dialogs.
 
     The action runs in the background (in a Textual worker), because the user may answer late.
-    The application waits with the next key until the action has shown its first dialog or has
-    ended. So a second key always goes to the dialog, and never starts another action. So an
-    action must not do slow work before it shows its first dialog.
+    The application handles the next key only after the action has shown its first dialog or has
+    ended. An action must therefore not do slow work before it shows its first dialog.
     """
 
     @wraps(action)
@@ -76,9 +75,7 @@ class Field(Input):
     """A text field. A pasted text with tabs or several lines also fills the next fields."""
 
     def on_paste(self, event: events.Paste) -> None:
-        """
-        Divide a pasted text among this field and the next fields; the last field gets the rest.
-        """
+        """Fill this field and the next fields; the last field gets the rest of the text."""
         event.prevent_default()
         event.stop()
         fields = list(self.screen.query(Field))
@@ -214,8 +211,8 @@ class SetupDialog(TypedDialog[Setup | None]):
     FIELDS = (
         ("name", "name", "three bands"),
         ("conditions", "conditions as key=value, …", "bands=3, angle=20 deg"),
-        ("mass", "mass of the body, if not as in the rig file", "24 g"),
-        ("length", "length of the body, if not as in the rig file", "40 mm"),
+        ("mass", "body mass, if it differs from the rig file", "24 g"),
+        ("length", "body length, if it differs from the rig file", "40 mm"),
     )
 
     def __init__(
@@ -278,12 +275,7 @@ class ChangeDialog(ModalScreen[str | None]):
         self._name = plain(name)
 
     def compose(self) -> ComposeResult:
-        """
-        Show the question.
-
-        Only the keys 1, 2 and Esc answer the question. So the second press of another key
-        changes nothing.
-        """
+        """Show the question."""
         yield Vertical(
             Static(f"Replay of {self._name}", classes="heading", markup=False),
             Static(CHANGE_TEXT, markup=False),

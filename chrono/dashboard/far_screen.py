@@ -1,8 +1,8 @@
 """The Far view shows the last speed so large that people can read it from metres away.
 
 If there is room, the screen also shows the ± of the speed with its unit, the number and the
-mean of the setup's shots, and the last five speeds. The digits of the last speed use all other
-lines of the screen. A very small screen shows only the last speed.
+mean of the setup's shots, and the last five speeds. The digits of the last speed fill the rest
+of the screen. A very small screen shows only the last speed.
 """
 
 from dataclasses import dataclass
@@ -71,7 +71,7 @@ class FarScreen(ShotMarking):
 
 @dataclass(frozen=True)
 class _Room:
-    """The size of each part of the Far view in cells and lines."""
+    """How many columns and lines each part of the Far view (large digits) has."""
 
     columns: int
     speed: int
@@ -116,15 +116,13 @@ def far_text(view: SessionView, unit: str, columns: int, lines: int) -> Text:
 
 
 def _first_that_fits(texts: tuple[str, ...], room: _Room) -> list[str]:
-    """Draw the first of several texts that fits on the screen in large digits."""
+    """Try the texts in order, and draw the first text that fits in large digits."""
     drawn = (large_digits(text, room.columns, room.lower) for text in texts)
     return next((lines for lines in drawn if lines), [])
 
 
 def _setup_texts(view: SessionView, unit: str) -> tuple[str, ...]:
-    """
-    Return texts with number and mean of the counted shots, from the longest to the shortest.
-    """
+    """Return texts with number and mean of the counted shots; the longest text comes first."""
     if view.series is None:
         return ()
     count, mean = f"n {view.series.n}", mean_text(view.series, unit)[1].partition(" ")[0]
@@ -159,7 +157,7 @@ def _side_by_side(drawn: list[tuple[list[str], ShotRow]], apart: int) -> Text:
 
 def far_words(row: ShotRow | None, mass_kg: float, unit: str, columns: int) -> Text:
     """
-    Return two lines about a shot.
+    Return two lines of text about a shot.
 
     The first line has the shot's state, number and setup. The second line has the measured
     values.

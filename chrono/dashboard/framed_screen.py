@@ -51,7 +51,7 @@ class FramedScreen(Screen[None]):
         return self._mounted and self.app.is_running
 
     def on_mount(self) -> None:
-        """Remember that all widgets of this screen exist now."""
+        """Store that all widgets of this screen exist now."""
         self._mounted = True
 
     def compose(self) -> ComposeResult:
@@ -89,7 +89,7 @@ class FramedScreen(Screen[None]):
         """Show the current shots and statistics."""
 
     def show_run(self, run: Run) -> None:
-        """Show the state of the run. The application calls this method ten times per second."""
+        """Show the status and the problems. The application calls this ten times per second."""
         self.query_one("#status", Clipped).show(status_line(run))
         troubles = trouble_lines(run, self.driver.looks.slope())
         trouble = self.query_one("#trouble", Clipped)

@@ -65,7 +65,7 @@ class KeyBar(Static):
         self._labels = labels
 
     def on_mount(self) -> None:
-        """Write the keys into the bar, now and each time the possible actions change."""
+        """Show the possible keys now, and again each time the possible actions change."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.show_keys())
         self.show_keys()
 
@@ -102,7 +102,7 @@ class KeyBar(Static):
 
 
 def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]:
-    """Return the keys with their labels. Keys that share a label are side by side."""
+    """Return the keys with their labels; keys with the same label stand next to each other."""
     items, text = [], Text()
     for label in labels:
         click = Style(meta={"@click": _called(label.action, owners[label.action])})
@@ -114,7 +114,7 @@ def _items(labels: Sequence[KeyLabel], owners: dict[str, DOMNode]) -> list[Text]
 
 
 def _called(action: str, owner: DOMNode) -> str:
-    """Return Textual's name for the action that a click on a key starts."""
+    """Return the name that Textual uses for the action of this key."""
     if isinstance(owner, App):
         place = "app"
     else:

@@ -1,7 +1,7 @@
 """The error lab shows settings at the left, and their effect on measured speeds at the right.
 
-The package `chrono.teaching` computes all values of the lab in a thread. The screen only draws
-these values. The user can hide the ± of the speed until a class has estimated it.
+The package `chrono.teaching` computes all values of the lab in a thread; this screen only shows
+the values. The user can hide the ± of the speed until a class has estimated it.
 """
 
 from asyncio import to_thread
@@ -208,7 +208,7 @@ class LabScreen(Screen[None]):
         return seen is not None and (seen.bench, seen.seed) == (self.bench, self.seed)
 
     def _set(self, bench: Bench) -> None:
-        """Change to another bench. If the class guesses the ±, hide the ± again."""
+        """Change the settings of the lab. While the class guesses the ±, hide the ± again."""
         if bench == self.bench:
             return
         self.bench = bench
@@ -224,7 +224,7 @@ class LabScreen(Screen[None]):
 
     @work(exclusive=True, group="look")
     async def _look(self) -> None:
-        """Compute the result for the latest bench. Only one computation runs at a time."""
+        """Compute the result for the newest settings. Only one computation runs at a time."""
         try:
             while not self.up_to_date:
                 self.seen = await to_thread(look, self.bench, self.seed)
@@ -240,7 +240,7 @@ class LabScreen(Screen[None]):
         self._show_settings()
 
     def action_step(self, direction: int) -> None:
-        """Increase or reduce the selected setting of the bench by one step."""
+        """Increase or reduce the selected setting by one step."""
         self._shot = None
         self._set(self.bench.stepped(list(NAMES)[self._chosen], direction))
 
@@ -250,21 +250,21 @@ class LabScreen(Screen[None]):
         self._show_picture()
 
     def action_preset(self, number: int) -> None:
-        """Change to an example bench, where one contribution causes most of the ±."""
+        """Change to the settings of an example where one contribution causes most of the ±."""
         preset = PRESETS[number]
         self._shot = None
         self._say(f"Example {preset.name}: most of the ± comes from {preset.rules}.")
         self._set(preset.bench())
 
     def action_reset(self) -> None:
-        """Return to the bench with which this lab began."""
+        """Return to the settings that this lab had at its start."""
         self._shot = None
         self._set(self.start.bench)
 
     def action_others(self) -> None:
         """Choose other random errors for the gates, the clock and the shots."""
         self.seed += 1
-        self._say("These new gates have the same description, but other errors.")
+        self._say("These new gates have the same settings, but other errors.")
         self._look_again()
 
     def action_unit(self) -> None:
@@ -294,7 +294,7 @@ class LabScreen(Screen[None]):
             self._say(question.text, *answer_lines(answer, self.unit))
 
     def action_try_it(self) -> None:
-        """Change the bench as described in the question on the screen."""
+        """Change the settings as described in the question on the screen."""
         if self._question is not None:
             self._shot = None
             self._set(QUESTIONS[self._question].change(self.bench))
@@ -310,7 +310,7 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_guess(self) -> None:
-        """Ask the class to estimate the ± of the speed; the user can correct a wrong entry."""
+        """Ask the class to guess the ± of the speed. After a wrong entry, ask again."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         question = (
             f"Guess the ± (95 %) of {speed}. Write for example "
@@ -356,7 +356,7 @@ class LabScreen(Screen[None]):
             self._say(guess_line(guess, self.unit), kept)
 
     def action_reveal(self) -> None:
-        """Show the computed ± of the speed and all guesses of the class."""
+        """Show the computed ± of the speed and all guesses."""
         lines = [guess_line(guess, self.unit) for guess in self._guesses]
         more = len(lines) - SHOWN_GUESSES
         if more > 0:
@@ -374,9 +374,7 @@ class LabScreen(Screen[None]):
         self.refresh_bindings()
 
     def action_shot(self, direction: int) -> None:
-        """
-        Change to a bench with the recording's gates and the speed of the next recorded shot.
-        """
+        """Use the recording's gates and the speed of the next or previous recorded shot."""
         at = self._shot if self._shot is not None else (-1 if direction > 0 else 0)
         self._shot = (at + direction) % len(self.start.shots)
         self._set(self.start.bench_of(self._shot))

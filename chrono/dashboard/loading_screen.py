@@ -28,7 +28,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
     """
     A screen that shows a progress bar while a recording is loaded.
 
-    At the end, the screen returns the loaded run, or the error.
+    When the loading ends, the screen returns the loaded run, or the error.
 
     Parameters
     ----------

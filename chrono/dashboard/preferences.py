@@ -1,7 +1,7 @@
 """Save what the operator chose (colour theme, unit of speed, signal) for the next session.
 
-A file in the user's settings folder stores the choices. If the program cannot read or write
-this file, the dashboard works with default choices.
+The operator's choices are in a file in the user's settings folder. If the program cannot read
+or write this file, the dashboard works with default choices.
 """
 
 import json

@@ -116,7 +116,7 @@ class RunDriver:
 
     @property
     def looks(self) -> ViewCache:
-        """The cache that stores views (shots and statistics) of the session on the screen."""
+        """A store of computed shots and statistics of the session on the screen."""
         from chrono.session.view_cache import ViewCache
 
         session = self.run.session
@@ -132,7 +132,7 @@ class RunDriver:
 
     @property
     def stale(self) -> bool:
-        """Whether the session has changed since the last call of `look`."""
+        """True if the session has changed since the last call of `look`."""
         return self._stale
 
     @property
@@ -153,8 +153,8 @@ class RunDriver:
         """
         Return whether the session uses a new speed model that is not prepared yet.
 
-        After this call, the new model counts as prepared. Then the caller must call `prepare`
-        in a thread.
+        If the result is True, the caller must call `prepare` in a thread. The next call returns
+        False.
         """
         model = self.run.session.model
         is_new = model is not self._prepared_for

@@ -56,7 +56,7 @@ def corrected(before: Setup, form: Setup) -> Setup:
 def _positive(text: str, unit: str, where: str) -> float:
     value = parse_quantity(text, unit, where)
     if not 0 < value < 1e6:
-        raise OptionError(f"a body cannot have the {where} {text.strip()}", where=where)
+        raise OptionError(f"a body cannot have this {where}: {text.strip()}", where=where)
     return value
 
 

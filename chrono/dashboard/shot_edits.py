@@ -1,9 +1,6 @@
-"""Store the operator's entries.
+"""Store the operator's entries as rows in the recording.
 
-In a replay, first ask the operator for permission to store entries.
-
-The program writes all entries as rows into the recording. In a replay, the program stores the
-first entry only after the operator has agreed to change the recording or to work in a copy.
+In a replay, the operator must first agree to change the recording or to work in a copy.
 """
 
 from __future__ import annotations
@@ -81,9 +78,7 @@ class ShotEdits:
 
     def undo(self) -> str:
         """
-        Undo the operator's last entry and return its description.
-
-        If this fails, return an empty text.
+        Undo the last entry; return its description, or an empty text if nothing was undone.
         """
         run = self._driver.run
         if not run.said:

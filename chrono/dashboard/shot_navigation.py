@@ -104,7 +104,7 @@ class ShotFinder:
 
     def match_after(self, place: int) -> Match | None:
         """
-        Return the nearest match after a shot, or else the first match.
+        Return the first match after a shot; if there is none, return the first match of all.
 
         The result is None if no shot matches the search text.
         """
@@ -112,7 +112,7 @@ class ShotFinder:
 
     def match_before(self, place: int) -> Match | None:
         """
-        Return the nearest match before a shot, or else the last match.
+        Return the last match before a shot; if there is none, return the last match of all.
 
         The result is None if no shot matches the search text.
         """

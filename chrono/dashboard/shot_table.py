@@ -1,8 +1,7 @@
 """The table of shots creates only the visible lines, so it can contain any number of shots.
 
-The table of shots does not use the `DataTable` of Textual. After each change, a `DataTable`
-draws every visible cell again. This drawing would take too long, because a new shot must appear
-quickly.
+A `DataTable` of Textual would be too slow for a new shot, because it draws every visible cell
+again after each change.
 """
 
 from typing import ClassVar
@@ -199,7 +198,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
             self.choose(self.cursor + lines)
 
     def move_page(self, pages: int) -> None:
-        """Move the cursor by a number of pages. One page has as many lines as are visible."""
+        """Move the cursor by pages. A page has as many lines as fit in the table."""
         self.move(pages * max(self.size.height - 1, 1))
 
     def choose(self, index: int) -> None:

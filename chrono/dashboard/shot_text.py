@@ -193,7 +193,7 @@ def _shares(budget: Budget) -> list[tuple[str, float]]:
     """
     Return the name and share of each contribution, the largest first.
 
-    The function adds all small shares together and names their sum "rest".
+    The sum of all small contributions gets the name "rest".
     """
     shares: dict[str, float] = {}
     for part in budget.noticeable:

@@ -164,11 +164,11 @@ class ShotsScreen(ShotMarking):
     # -- choosing a shot ---------------------------------------------------------------
 
     def action_move(self, lines: int) -> None:
-        """Select the shot that is this number of lines away."""
+        """Move the selection by a number of lines."""
         self.table.move(lines)
 
     def action_move_page(self, pages: int) -> None:
-        """Select the shot that is this number of pages away in the table."""
+        """Move the selection by a number of pages."""
         self.table.move_page(pages)
 
     @asks
@@ -211,9 +211,7 @@ class ShotsScreen(ShotMarking):
     @asks
     async def action_correct_setup(self) -> None:
         """
-        Let the operator correct the setup of the selected shot.
-
-        The correction changes all shots of this setup.
+        Let the operator correct the setup of the selected shot; all shots of the setup change.
         """
         row = self.selected_or_warn()
         if row is None:
@@ -221,7 +219,7 @@ class ShotsScreen(ShotMarking):
         run = self.driver.run
         setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
         those = "only this shot" if shots == 1 else f"{shots} shots"
-        title = f"Correct the setup of shot {row.number} (used for {those})"
+        title = f"Correct the setup of shot {row.number} (changes {those})"
         form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
         if form is None or setup_form(form) == setup_form(setup):
             return

@@ -22,9 +22,7 @@ NAME_CELLS = 28
 
 
 def status_line(run: Run) -> Text:
-    """
-    Return one line about the recording, the link or the replay, damaged lines, and the clock.
-    """
+    """Return one line: the recording, the link or the replay, damaged lines, and the clock."""
     parts = [_recording(run)]
     if run.replayed:
         parts.append(_replay(cast("ReplayRun", run)))
@@ -200,7 +198,7 @@ def _ways_back(run: Run) -> str:
         return "Check the cable and the power. The program tries again"
     words = f"New port: {', '.join(appeared)}"
     if run.writer is None:
-        return f"{words}. To continue, quit and start chrono clock with the new port"
+        return f"{words}. To continue, quit and start chrono clock with this port"
     line = f"chrono clock {appeared[0]} --resume {shlex.quote(str(run.writer.path))}"
     return f"{words}. To continue, quit and type: {line}"
 

@@ -1,8 +1,7 @@
 """Prevent delays of the thread that reads the port while the program shows a screen.
 
-The garbage collector of Python checks all widgets again and again, which takes time. A Python
-thread may wait for one switch interval before it can run. Together, the garbage collector and
-the waiting delay the reading thread by up to 0.2 s.
+Without this module, the thread may be up to 0.2 s late. It waits until Python switches to it,
+and while Python's garbage collector checks all widgets again and again.
 """
 
 import gc
@@ -15,7 +14,7 @@ SWITCH_S = 0.0005
 
 @contextmanager
 def short_turns() -> Iterator[None]:
-    """Let Python switch more often between threads. At the end, also undo `freeze_widgets`."""
+    """Let Python switch threads more often. At the end, undo this and `freeze_widgets`."""
     before = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     try:
@@ -26,8 +25,6 @@ def short_turns() -> Iterator[None]:
 
 
 def freeze_widgets() -> None:
-    """
-    Exclude all existing objects from garbage collection, because the screen needs all of them.
-    """
+    """Let Python's garbage collector skip all objects that exist now: the screen needs them."""
     gc.collect()
     gc.freeze()

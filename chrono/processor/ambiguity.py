@@ -1,26 +1,22 @@
 """Check if the edges of a main body may belong to two different bodies.
 
-The edges of two bodies may be mixed up if a launch has several bodies. Bodies may overtake each
-other between the gates, or one body may hide another at a gate. These rules are for main bodies
-with a declared length:
+In a launch of several bodies, one body may overtake another between the gates, or hide another
+at a gate. These rules are for main bodies with a declared length:
 
-- The transit and the blocking times give the body's length at both gates. Either both lengths
-  fit the declared length, or a passage is too long. A passage is too long if the shadows of two
-  bodies touched at the gate; this hides an edge. There is one exception: if the body is equally
-  long at both gates, no edge is hidden.
-- A rival is another possible transit, computed from one passage of the main body and one other
-  passage. A rival is valid if the body would be long enough at both gates. The smallest allowed
-  length is the length that a gate sees if the body crosses the beam off its middle. The main
-  body is ambiguous if a rival hides fewer edges than the main body's own two passages. The main
-  body is also ambiguous if a rival hides the same number of edges and its length fits better by
-  a tenth of the declared length. If the main body's lengths at the two gates are different and
-  do not fit, a rival may also hide more edges.
-- An ambiguous main body has no transit. The companion of an ambiguous main body has no transit
-  either.
+- The program computes the body's length at gate A and at gate B, from the transit and the
+  blocking times. A passage that is too long hides an edge, because the shadows of two bodies
+  touched at the gate. If the body is equally long at both gates, no edge is hidden.
+- An alternative is a pair of one passage of the main body and one other passage. An alternative
+  must be long enough at both gates. A body that crosses a beam off its middle looks shorter;
+  the limit allows this.
+- The main body is ambiguous if fewer edges are hidden with an alternative. The main body is
+  also ambiguous if the same number of edges is hidden, and the alternative's length fits better
+  by a tenth of the declared length. If the main body's lengths at the two gates differ and do
+  not fit, more edges may be hidden with the alternative.
+- If the main body is ambiguous, the main body and its companion have no transit.
 
-Two bodies may touch at one gate and overtake each other there. Two bodies that touch and keep
-their order may give the same edges. If the lengths fit both cases (overtaking and keeping the
-order), the program assumes that the bodies kept their order.
+If two bodies touch at a gate, the edges may be the same with and without overtaking. If the
+lengths fit both cases, the program assumes that the bodies kept their order.
 """
 
 from typing import NamedTuple
@@ -66,9 +62,9 @@ class _Fit(NamedTuple):
     """
     The result of comparing two passages with a body of the declared length.
 
-    `hidden` is the number of gates at which an edge is hidden. `off` is the relative difference
-    from the declared length at the gates without a hidden edge. `alike` is true if both
-    passages are about equally long.
+    - `hidden`: number of gates at which an edge is hidden.
+    - `off`: relative difference from the declared length, without gates that hide an edge.
+    - `alike`: true if both passages are about equally long.
     """
 
     hidden: Ints
@@ -84,7 +80,9 @@ def flag_ambiguous(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> None:
     """
-    Remove the transit, in place, if a main body's edges may belong to another body.
+    Remove the transit of each main body whose edges may belong to another body.
+
+    The function changes the array `launches`.
 
     Parameters
     ----------
@@ -117,7 +115,7 @@ def _with_company(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> Places:
     """
-    Return the places of main bodies that have other passages nearby.
+    Return the indices of main bodies that have other passages nearby.
 
     The result contains only main bodies with all four edges and a declared length.
     """
@@ -131,7 +129,7 @@ def _with_company(
 
 
 def _nearest(sorted_times: Ints, wanted: Ints) -> Places:
-    """Return the place of the time in `sorted_times` that is nearest to each wanted time."""
+    """For each wanted time, return the index of the nearest time in `sorted_times`."""
     after = np.minimum(np.searchsorted(sorted_times, wanted), len(sorted_times) - 1)
     before = np.maximum(after - 1, 0)
     is_before = wanted - sorted_times[before] <= sorted_times[after] - wanted
@@ -147,9 +145,9 @@ def _others(
     gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
 ) -> tuple[Places, _Seen]:
     """
-    Make pairs from the passages of each main body and other passages near them.
+    Pair a passage of each main body with the other passages near it.
 
-    Return two results: for each pair the place of its main body, and the pairs of passages.
+    Return the index of the main body of each pair, and the pairs.
     """
     slow, (first_a, first_b) = rules.windows.slow, (gates[0][0], gates[1][0])
     owner_b, at_b = _ranges(first_b, own.a[0], own.a[0] + slow)
@@ -163,9 +161,7 @@ def _others(
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
     """
-    Find the times that lie in each range of time.
-
-    For each time that was found, return the number of its range and the place of the time.
+    Find the times in each range; return the indices of the range and of the time for each hit.
     """
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
@@ -188,11 +184,9 @@ def _rivals(
     others: _Seen, transit: Floats, declared_m: Floats, rules: Rules
 ) -> list[tuple[_Fit, Bools]]:
     """
-    Return how well each other pair of passages fits the main body.
+    Return how well each pair in `others` fits, and whether it may replace the main body's pair.
 
-    Also return whether the other pair is a rival, a valid alternative to the main body's own
-    pair. The transit of a pair comes from the leading edges, from the trailing edges, or from
-    both.
+    The transit of a pair comes from the leading edges, from the trailing edges, or from both.
     """
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
@@ -207,7 +201,7 @@ def _rivals(
 
 
 def _is_better(rival: _Fit, own: _Fit) -> Bools:
-    """Return which other pairs of passages fit the main body better than its own pair."""
+    """Return which pairs of passages fit the declared length better than the pair in use."""
     is_odd = ~own.alike & (own.off > CHORD_TOLERANCE)
     is_like = rival.hidden == own.hidden
     better = (is_like | is_odd) & (rival.off < own.off - BETTER)

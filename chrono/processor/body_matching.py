@@ -1,24 +1,23 @@
 """Find the passage at gate A and the passage at gate B that belong to one body.
 
-Each rule uses only passages within a short time. The passages of both gates form one list, in
-the order of their first edges:
+The program puts the passages of both gates in one list, in the order of their first edges. Each
+rule combines only passages that are close together in time.
 
-- Flash: two neighbours in the list are at different gates, and their edges come at the same
-  time. In a flash, light and not a body caused both passages. In a flash, the times of the two
-  trailing edges may differ by a quarter of the blocking time. The program removes flashes from
-  the list of passages.
-- Clean pair: a passage at gate A, followed directly by a passage at gate B. Both passages are
-  whole, have no chatter, and block their gates for nearly the same time. The transit of a clean
-  pair is possible for the rig. The two passages of a clean pair have no other possible partner.
-  Almost all shots are clean pairs.
-- The other passages form clusters. If two passages can make a pair, they are in the same
-  cluster, and no clean pair lies between them. The bodies of a cluster keep their order. The
-  program uses the pairing with the largest sum of scores (see `passage_pairing`). If several
-  pairings have the same largest sum, the program uses the pairing with the earliest pairs. If a
-  cluster has up to 6 passages at each gate, the program also tries pairings in which one body
-  overtakes another. A pairing with overtaking must fit clearly better, and the passages of each
-  pair must be whole and alike. If a cluster has more than 48 passages, the program cuts it
-  after 48 passages.
+- A flash is light that trips both gates at the same time. Two neighbours in the list are a
+  flash if they are at different gates and their edges come at the same time. The trailing edges
+  of a flash may be up to a quarter of the blocking time apart. The next rules ignore flashes.
+- A clean pair is a passage at gate A, followed directly by a passage at gate B. Both passages
+  are whole, have no chatter, and block their gates for nearly the same time. The transit is
+  possible for the rig. The two passages have no other possible partner. Almost all shots are
+  clean pairs.
+- The other passages form clusters: groups of passages that are close in time. Two passages that
+  can make a pair are in the same cluster. A clean pair ends a cluster. If a cluster has more
+  than 48 passages, the program cuts it after 48 passages.
+- In a cluster, the bodies keep their order. The program chooses the pairs with the largest sum
+  of scores (see `passage_pairing`). If several choices are equally good, the program chooses
+  the earliest pairs. If a cluster has up to 6 passages at each gate, the program also tries
+  pairs with overtaking: one body passes another between the gates. Pairs with overtaking must
+  fit clearly better, and their passages must be whole and block the gates for similar times.
 - All remaining passages are lone: they have no partner.
 
 The program returns a pair only when it knows all passages that could change this pair.
@@ -95,10 +94,10 @@ class PassageQueue(NamedTuple):
     """
     Passages that the program has not returned yet, in order of time.
 
-    The fields `front_gate`, `front_first` and `front_flash` describe the last passage before
-    the queue: its gate (2 without a passage), its time, and whether this passage and the first
-    passage of the queue looked like a flash. The program returns no passage until it knows all
-    data up to the time `due`.
+    `front_gate` and `front_first` are the gate and the time of the last passage before the
+    queue; the gate is 2 if there is no such passage. `front_flash` is true if this passage and
+    the first passage of the queue look like a flash. The program returns no passage until it
+    knows all data up to the time `due`.
     """
 
     passages: Passages = NO_PASSAGES
@@ -151,14 +150,14 @@ def match_whole(
     passages: Passages, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, Places, Places]:
     """
-    Match the passages of both gates; the input must already contain all passages.
+    Match the passages of both gates, if all passages are already known.
 
     Returns
     -------
     bodies : Bodies
         The matched bodies, in no special order.
     one, two : ndarray of intp, shape (N,)
-        The places of the two passages of each body. For a lone body both places are equal.
+        Indices of the two passages of each body. For a lone body both indices are equal.
     """
     order = (passages["first"] * 2 + passages["gate"]).argsort(kind="stable")
     seen = passages.take(order)
@@ -170,15 +169,15 @@ def match_whole(
 
 class _Units(NamedTuple):
     """
-    The result of dividing the passages into units: flashes, clean pairs and clusters.
+    The passages, divided into units: flashes, clean pairs and clusters.
 
-    `flash` is the place of the first passage of each flash. `clean` contains the places of both
-    passages of each clean pair. `other` contains the places of all passages in clusters, and
-    `cluster` contains the numbers of their clusters. For each passage, `last` is the place of
-    the last passage of its unit. For each passage, `wanted` is the time up to which all data
-    must be known before the passage is final. `upright` contains the places of all passages
-    that do not belong to a flash. `looks_flash` is true if a passage and the next passage look
-    like a flash.
+    - `flash`: index of the first passage of each flash.
+    - `clean`: indices of both passages of each clean pair.
+    - `other`, `cluster`: index and cluster number of each passage in a cluster.
+    - `last`: for each passage, the index of the last passage of its unit.
+    - `wanted`: a passage is final when all data up to this time are known.
+    - `upright`: indices of all passages outside flashes.
+    - `looks_flash`: true if a passage and the next passage look like a flash.
     """
 
     flash: Places
@@ -234,7 +233,7 @@ _NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
-    """Return which passages happen at the same time as the next passage at the other gate."""
+    """Return whether each passage and the next passage look like a flash of light."""
     looks = np.zeros(len(seen), np.bool_)
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
@@ -249,9 +248,7 @@ def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
 
 def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
     """
-    Return which passages make a clean pair with the next passage in the list.
-
-    The result contains no value for the last passage, because no passage follows it.
+    Return whether each passage, except the last one, makes a clean pair with the next passage.
     """
     windows = rules.windows
     if len(upright) < 2:
@@ -284,9 +281,8 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
     """
     Return which pairs of passages block both gates for nearly the same time.
 
-    The blocking times of these passages need no other check. If the body's path has a slope,
-    `gain` (see `Rules`) is not 0. If `gain` is not 0, the function converts both blocking times
-    to the same speed before it compares them.
+    On a path with a slope, the function first corrects the blocking times with `gain` (see
+    `Rules`), because the body has a different speed at each gate.
     """
     gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
     at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
@@ -296,10 +292,9 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
 
 def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
     """
-    Give a cluster number to each passage that is not in a clean pair.
+    Return the cluster number of each passage that is not in a clean pair.
 
-    The clean pairs divide the list of passages into parts; `block` contains the number of the
-    part for each passage.
+    `block` is the number of clean pairs before each passage.
     """
     place = np.arange(len(first))
     limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
@@ -314,7 +309,7 @@ def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
 
 
 def _settled(seen: Passages, units: _Units, known: int) -> int:
-    """Return how many passages at the start of the list are final."""
+    """Return how many passages at the start of the list cannot change any more."""
     open_places = np.flatnonzero(units.wanted > known)
     limit = int(open_places[0]) if len(open_places) else len(seen)
     whole = np.flatnonzero(np.maximum.accumulate(units.last[:limit]) == np.arange(limit))
@@ -327,11 +322,7 @@ _Sides = list[tuple[Places, Places]]
 def _bodies(
     seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, _Sides]:
-    """
-    Return the bodies of all passages before `cut`, and the places of their passages.
-
-    The bodies are in no special order.
-    """
+    """Return the bodies before index `cut` in no special order, and their passages' indices."""
     flash = units.flash[units.flash < cut]
     clean = [places[units.clean[0] < cut] for places in units.clean]
     is_settled = units.other < cut
@@ -355,8 +346,8 @@ def _pair_clusters(
     """
     Pair the passages of each cluster.
 
-    Return the places of the paired passages at gates A and B, the pairs, and the places of lone
-    passages (passages without a partner).
+    Return the indices of the paired passages at gates A and B, the pairs, and the indices of
+    the passages without a partner.
     """
     if not len(other):
         return (NOWHERE, NOWHERE), _NO_PAIRS, NOWHERE
@@ -390,8 +381,8 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     """
     Pair the items of two sequences so that the sum of scores is as large as possible.
 
-    The pairs keep the order of the items. In short sequences, two pairs may cross if this makes
-    the sum clearly larger.
+    The pairs keep the order of the items. In short sequences, two pairs may cross (item 0 with
+    item 1, and item 1 with item 0) if this makes the sum clearly larger.
 
     Parameters
     ----------
@@ -422,7 +413,7 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
 
 
 def _align_crossing(scores: list[list[float]]) -> list[tuple[int, int]]:
-    """Pair the items in any order so that the sum of scores is as large as possible."""
+    """Pair the items, in any order, so that the sum of their scores is as large as possible."""
     best: dict[int, tuple[float, list[tuple[int, int]]]] = {0: (0.0, [])}
     for i, row in enumerate(scores):
         for taken, (total, pairs) in list(best.items()):

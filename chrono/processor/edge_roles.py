@@ -1,8 +1,7 @@
 """Find the shot and the role of each edge of a recording.
 
-This module applies all rules of the processor again, to all edges together. No rule depends on
-the pieces in which the edges arrived. So this second run gives the same shots in the same order
-as the first run.
+This module applies all rules of the processor again, to all edges together. The result has the
+same shots in the same order as the first run.
 """
 
 from collections.abc import Sequence
@@ -174,7 +173,7 @@ _NO_COUNTER = np.zeros(0, np.int64)
 
 
 def _without_flicker(passages: Passages, rules: Rules) -> tuple[Places, Passages]:
-    """Return the passages that are not flicker, and their places."""
+    """Return the indices of the passages that are not flicker, and these passages."""
     places, kept = [NOWHERE], []
     for gate in (0, 1):
         own = np.flatnonzero(passages["gate"] == gate)
@@ -186,7 +185,7 @@ def _without_flicker(passages: Passages, rules: Rules) -> tuple[Places, Passages
 
 def _in_order(bodies: Bodies) -> Places:
     """
-    Return the places of all bodies in order of time, without bodies that are only flicker.
+    Return the indices of all bodies in order of time, without bodies that are only flicker.
     """
     order = np.lexsort((bodies["gates"], bodies["kind"], bodies["key"]))
     return order[bodies["suspect"][order] == 0]
@@ -195,11 +194,7 @@ def _in_order(bodies: Bodies) -> Places:
 def _roles_in_passages(
     edges: Edges, passage: Places, passages: Passages, windows: RuleTimes
 ) -> Bytes:
-    """
-    Return the role of each edge in its passage.
-
-    The edges in `edges` must be sorted by passage.
-    """
+    """Return what each edge is in its passage (an `EdgeRole`); `edges` is sorted by passage."""
     marks, n = passages["marks"], len(passage)
     begin = passage.searchsorted(np.arange(len(passages)))
     end = np.append(begin[1:], n) - 1

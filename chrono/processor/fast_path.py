@@ -6,14 +6,13 @@ can connect them with anything else:
 - All other edges are further away than the launch window, the slowest transit, the quiet time
   and the longest step of flicker.
 - Obstacles are further away than the launch window plus the block limit, because a passage may
-  last until that limit. Obstacles are three things: groups of edges that are not a clean pair,
-  breaks (times at which lines may be missing), and times when the board lost edges.
-- The first and the last edges of the input are obstacles, because the program does not know the
-  edges before and after the input. The newest edges are obstacles too: all edges that are
-  younger than half the `dead` time of the rules.
+  last until that limit. An obstacle is a group of edges that is not a clean pair, a break (a
+  time at which lines may be missing), or a time when the board lost edges.
+- The first and the last edges of the input are obstacles, because the edges before and after
+  the input are unknown. All edges younger than half the `dead` time of the rules are obstacles.
 
-The shots of the fast path are final at once. All other edges go through the normal stages of
-the processor. The normal stages would give the same shots as the fast path.
+The shots of this module are final at once. All other edges go through the normal stages of the
+processor, which would give the same shots.
 """
 
 from typing import Any
@@ -49,7 +48,7 @@ def take_isolated(
     rules: Rules,
 ) -> tuple[Shots, Edges]:
     """
-    Return the shots of isolated launches, and all remaining edges.
+    Return the shots of launches with nothing near them in time, and all remaining edges.
 
     The shots are sorted by their key.
 
@@ -79,7 +78,7 @@ def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     """
     Return the first edge of each clean pair, and the times of all other groups of edges.
 
-    Groups are so far apart that no rule connects the edges of two groups.
+    The time between two groups is so long that no rule combines their edges.
     """
     windows = rules.windows
     apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
@@ -106,7 +105,7 @@ def _find_groups(
     ends: Ints,
 ) -> tuple[int, int]:
     """
-    Fill the last three arguments; return the number of pairs and of other groups of edges.
+    Write into the last three arrays; return the number of pairs and of other groups of edges.
     """
     found = other = start = 0
     for end in range(1, len(t) + 1):
@@ -135,9 +134,7 @@ def _is_pair(
     gain: float,
     slack: float,
 ) -> bool:
-    """
-    Return whether four edges make a clean pair of passages by the rules of `body_matching`.
-    """
+    """Return whether four edges make a clean pair by the rules of `body_matching`."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
     enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
     if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:
@@ -162,13 +159,13 @@ def _times(t: Ints, what: Words, start: int) -> tuple[int, int, int, int]:
 
 
 def _losses(beats: Beats) -> Spans:
-    """Return the start and the end of each time between two beats when the board lost edges."""
+    """Return start and end of each time between two beats in which the board lost edges."""
     grown = np.diff(beats.lost, prepend=0).nonzero()[0]
     return np.append(-FOREVER, beats.t)[grown], beats.t[grown]
 
 
 def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
-    """Return which pairs of passages are far enough in time from all obstacles."""
+    """Return which pairs are far enough in time from everything that could disturb them."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
     near = np.zeros(len(first) + 1, np.intp)
@@ -191,11 +188,7 @@ def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots
 
 @compiled
 def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
-    """
-    Write the times of the shots into the rows of `shots`.
-
-    Also fill the array `spans` with twice the transit and both blocking times of each shot.
-    """
+    """Write the shots into `shots`, and 2 × transit and both blocking times into `spans`."""
     for place, start in enumerate(pairs):
         first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)
         block_a, block_b = last_a - first_a, last_b - first_b

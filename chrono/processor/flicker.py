@@ -3,33 +3,32 @@
 Each rule uses only a few neighbouring passages of one gate:
 
 - If passages are at most 0.11 s apart, they form a stretch. In a stretch of 13 or more
-  passages, the program compares each passage with 12 others: the 12 before it, the 12 after it,
-  or six on each side. The program uses the most regular of these three groups. A step is the
-  time from the leading edge of one passage to the leading edge of the next passage. If a
-  leading edge was lost, the step is the time between the trailing edges. The gate flickers if
-  at least 7 of the 12 steps in the group are within 10 % of their median. The median step must
-  be the period of a lamp that flickers at 40 to 2000 Hz. The program widens all limits for
-  steps and blocking times by one tick of the counter.
-- At a gate that flickers, a passage is in step if the step before or after it is one, two or
-  three periods, within 10 % of a period. A passage is also in step if the time to the second
-  passage before or after it is one period. If a passage lies between two other passages that
-  are one period apart, it is not in step. If a passage is in step within a smaller limit, it is
-  called close in step. The smaller limit is eight times the median deviation of the steps, but
-  at least 1 % of a period.
-- A passage is flicker if it is close in step, and if its blocking time is between half and one
-  and a half times the median blocking time. If a passage is in step but not close in step, or
-  if its blocking time does not fit, the passage is suspect. A suspect passage is a body if it
-  has a partner at the other gate. A suspect passage without a partner is flicker. All other
-  passages are bodies.
-- The flicker of a lamp may cover an edge of a body. The gate then reports the lamp's edge
-  instead of the body's edge. So a body is called covered if one of its edges is close in step,
-  and if the body could hide all periods of the lamp between this edge and the neighbouring
-  passage. While a gate flickers, all passages at this gate are called lit. If a lamp flickers
-  at a gate, the transit of a pair of passages is valid only if the body has the declared
-  length. If the length does not fit, the two passages may belong to two bodies, and the lamp
-  may hide the other passages of these bodies.
-- The program makes no shots from flicker. The program counts the passages of flicker in spans
-  of time. A span of flicker ends after 2 s without flicker.
+  passages, the program looks at three groups for each passage: the passage with the 12 before
+  it, with the 12 after it, and with six on each side. The program uses the most regular group.
+- A step is the time from one leading edge to the next. If a leading edge was lost, the program
+  uses the trailing edges. The gate flickers if at least 7 of the group's 12 steps are within
+  10 % of the median step. The median step must be the period of a lamp that flickers at 40 to
+  2000 Hz. The program widens all limits for steps and blocking times by one tick of the
+  counter.
+- At a gate that flickers, a passage fits the rhythm of the lamp if the step before or after it
+  is one, two or three periods, within 10 % of a period. A passage also fits the rhythm if the
+  time to the second passage before or after it is one period. A passage between two other
+  passages that are one period apart does not fit the rhythm.
+- A passage fits the rhythm closely if it keeps a smaller limit: eight times the median
+  deviation of the steps, but at least 1 % of a period.
+- A passage is flicker if it fits the rhythm closely, and if its blocking time is between half
+  and one and a half times the median blocking time. All other passages that fit the rhythm get
+  the mark SUSPECT. A passage with this mark is a body if it has a partner at the other gate,
+  otherwise it is flicker. Passages that do not fit the rhythm are bodies.
+- A flickering lamp may cover an edge of a body. The gate then reports the lamp's edge instead
+  of the body's edge. A body gets the mark COVERED if one of its edges fits the rhythm closely,
+  and if the body could hide all flicker that is missing between this edge and the neighbouring
+  passage.
+- While a gate flickers, all passages at this gate get the mark LIT. The program then accepts a
+  transit only if the body has the declared length. Otherwise the two passages may belong to two
+  bodies, and the lamp may hide the other passages of these bodies.
+- The program makes no shots from flicker. It counts the passages of flicker in spans of time. A
+  span of flicker ends after 2 s without flicker.
 """
 
 from dataclasses import dataclass, replace
@@ -86,7 +85,7 @@ class FlickerSpan:
 
     @property
     def frequency_hz(self) -> float:
-        """Mean frequency of the lamp [Hz], NaN if no passages are one period apart."""
+        """Mean frequency of the lamp [Hz]; NaN if no two passages are one period apart."""
         return self.steps / (self.stepped * self.unit_s) if self.steps else float("nan")
 
     @property
@@ -113,8 +112,8 @@ class JudgedPassages(NamedTuple):
     """
     Passages of one gate, divided into passages of flicker and other passages.
 
-    For each passage of flicker, `to_next` is the time to the next passage if this time is one
-    period, otherwise 0.
+    `to_next` is the time from each passage of flicker to the next passage. The time is 0 if it
+    is not one period of the lamp.
     """
 
     others: Passages
@@ -162,9 +161,9 @@ def _judge(
     passages: Passages, begin: Places, done: int, settled: int, rules: Rules
 ) -> JudgedPassages:
     """
-    Decide which passages from index `done` to index `settled` are flicker.
+    Decide which passages are flicker, from index `done` up to (not including) `settled`.
 
-    `begin` contains the places of the first passages of all stretches.
+    `begin` contains the index of the first passage of each stretch.
     """
     if len(passages) < WINDOW:
         return JudgedPassages(passages[done:settled], NO_PASSAGES, _NO_STEPS)
@@ -191,11 +190,10 @@ def _judge(
 
 class _Compared(NamedTuple):
     """
-    For each passage, the result of comparing it with its neighbours; arrays of shape (N,).
+    The result of comparing each passage with its neighbours, in arrays of shape (N,).
 
     A passage can be flicker, suspect (it may be flicker), covered (a lamp may hide an edge) or
-    lit (a lamp flickers at the gate). `to_next` is the time to the next passage if this time is
-    one period, otherwise 0.
+    lit (the gate flickers). `to_next` has the same meaning as in `JudgedPassages`.
     """
 
     is_flicker: Bools
@@ -268,11 +266,7 @@ def _is_covered(passages: Passages, places: Places, period: Floats, close: Float
 def _most_regular(
     step: Ints, places: Places, start: Places, latest: Places, rules: Rules
 ) -> Places:
-    """
-    Find the most regular group of passages around each passage.
-
-    For each group, return the place of its first passage.
-    """
+    """For each passage, return where the most regular group of passages around it begins."""
     windows = sliding_window_view(step, WINDOW - 1)
     chosen = np.clip(places - WINDOW // 2, start, latest)
     best = _regularity(windows[chosen], rules)[2]
@@ -285,11 +279,11 @@ def _most_regular(
 
 def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
     """
-    Return how regular the steps in each window are; `steps` has the shape (N, M).
+    Measure how regular the steps in each row of `steps` are; the shape is (N, M).
 
-    For each window, return the median step, and the difference of each step from the median.
-    For each window, also return the number of steps that are close to the median. This number
-    is 0 if the median cannot be the period of a lamp.
+    For each row, return the median step, the difference of each step from the median, and the
+    number of steps close to the median. The number is 0 if no lamp has the median as its
+    period.
     """
     period = np.median(steps, axis=1)
     off = np.abs(steps - period[:, np.newaxis])
@@ -301,9 +295,9 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
     """
-    Return the time from the passage before to each passage, and from it to the next passage.
+    Return the time since the previous passage and the time to the next one, for each passage.
 
-    At the ends of a stretch of passages, the returned steps do not fit the period of any lamp.
+    At the ends of a stretch, a time is 0 or too long for the period of a lamp.
     """
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]
@@ -323,7 +317,7 @@ def _whole_periods(steps: Ints, period: Floats, tolerance: Floats) -> Bools:
 
 
 def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
-    """Add new passages of flicker to the spans of flicker at the same gate."""
+    """Add new passages of flicker to the time spans in which the same gate flickers."""
     passages = judged.flicker
     if not len(passages):
         return spans

@@ -1,22 +1,23 @@
 """Find repeated, missing and damaged lines in the data from the board.
 
-A break is a time at which lines may be missing. The rules are:
+A break is a range of time in which lines may be missing. The rules are:
 
 - If a line equals the line before it, including the sequence number, the line came twice. The
-  program drops the second copy of a line that came twice.
-- Missing sequence numbers mean lost lines. If some of the missing lines must be beats, these
-  beats do not count as lost lines. If 32768 or more sequence numbers are missing, they make one
-  break of unknown size. A damaged line counts as one lost line. If sequence numbers are missing
-  at the same place, the damaged line is one of the missing lines and does not count twice.
-- A break has a start and an end. If lines are missing, the break lies between the line before
-  them and the line after them. The computer's clock gives the time of a damaged line, and of a
-  link that was lost or reopened. The break of a damaged line or of a link extends from 0.2 s
-  before the time by the computer's clock to 0.2 s after this time. The break is this wide
-  because the computer may have read the damaged line, or the line before it, late. A jump of
-  the counter makes two breaks. At a jump, the first break is at the time that the computer's
-  clock gives. At a jump, the second break is at the line after the jump.
-- Damaged lines before the first valid line make one break. This break covers the 0.2 s before
-  the first valid line.
+  program drops the second copy.
+- Missing sequence numbers mean lost lines. Beats do not count as lost lines if they must be
+  among the missing lines. If 32768 or more sequence numbers are missing, they make one break of
+  unknown size.
+- A damaged line counts as one lost line. If its sequence number is missing too, the line still
+  counts only once.
+- The break of missing lines begins at the last line before them, and ends at the first line
+  after them.
+- A damaged line, and a link that was lost or reopened, have only a time by the computer's
+  clock. Their break extends from 0.2 s before this time to 0.2 s after it, because the computer
+  may have read the damaged line, or the line before it, late.
+- A jump of the counter makes two breaks: the first at the time that the computer's clock gives,
+  and the second at the line after the jump.
+- Damaged lines before the first valid line make one break. It covers the 0.2 s before this
+  valid line.
 """
 
 from collections.abc import Sequence
@@ -44,10 +45,11 @@ class Lines(NamedTuple):
     """
     All lines of the board that contain a counter value, in arrays of shape (N,).
 
-    `used` is the place of each line among the events, and `host_us` is its host time. `what`
-    contains the same bits as `Edges.what`; the lines of beats have these bits too. The last
-    three fields compare a line with the line before it: the step of the counter, the step of
-    the computer's clock [us], and the number of missing lines.
+    - `used`, `host_us`: index of the line among the events, and host time of the line.
+    - `what`: the same bits as `Edges.what`, also for lines of beats.
+    - `steps`, `host_steps_us`: step of the counter and of the computer's clock [us] since the
+      line before.
+    - `missing`: number of lines that are missing before this line.
     """
 
     used: Places
@@ -154,11 +156,10 @@ def find_gaps(
     rules: Rules,
 ) -> Breaks:
     """
-    Return the breaks between lines; a jump of the counter makes two breaks.
+    Return the breaks at missing lines, and the two breaks at each jump of the counter.
 
-    The breaks between lines do not count damaged lines, because the notes already count damaged
-    lines. At a jump, the breaks between lines do count damaged lines, because the notes are too
-    far from the jump. Each place in the array `restarts` is also in the array `jumps`.
+    Damaged lines count here only at a jump; everywhere else, `note_breaks` counts them. Each
+    index in the array `restarts` must also be in the array `jumps`.
     """
     gaps = holes[lines.missing[holes] > damaged_before(notes, holes, state)] + 1
     if not len(gaps) and not len(jumps):
@@ -187,7 +188,7 @@ def find_gaps(
 def find_notes(
     events: Events, used: Places, records: Sequence[Record], state: Timebase
 ) -> LinkNotes | None:
-    """Return the damaged lines and link records that come after the first valid line."""
+    """Return the damaged lines and the link's records that come after the first valid line."""
     links = [c for c in records if c.origin == "link"]
     damaged = (
         (events.kind == EventKind.DAMAGED).nonzero()[0] if len(used) < len(events) else NOWHERE
@@ -208,7 +209,7 @@ def note_breaks(
     notes: LinkNotes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> tuple[Breaks, int]:
     """
-    Return the breaks from damaged lines and link records, and the time of the last break.
+    Return the breaks at damaged lines and at lost or reopened links, and the last break's time.
 
     The computer's clock gives the time of each break.
     """
@@ -231,7 +232,7 @@ def note_breaks(
 def early_break(
     events: Events, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> Breaks:
-    """Return the break that damaged lines make before the first valid line."""
+    """Return one break for all damaged lines before the first valid line."""
     if start.started or not len(lines.used):
         return NO_BREAKS
     damaged = start.damaged + count_damaged(events, int(lines.used[0]))
@@ -259,7 +260,7 @@ def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> 
 def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: LinkNotes | None, rules: Rules
 ) -> int:
-    """Return the number of lost lines, without breaks of unknown size."""
+    """Return the number of lost lines; breaks of unknown size do not count."""
     if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]

@@ -1,33 +1,32 @@
 """Decide if the transit of a shot is still certain when lines were lost near the shot.
 
-This module also decides when a shot is final. The rules are:
+A break is a time at which lines may be missing. The slowest transit is the longest transit that
+the rig allows. This module also decides when a shot is final. The rules are:
 
 - A break between the first and the last edge of a shot is a gap. If a passage has no partner at
-  the other gate, a break at the possible time of this partner is a gap too.
-- Lines lost up to one transit before or after a shot may belong to another body. The missing
-  edges of another shot may explain some of these lost lines, because one break extends from
-  shot to shot if the board sent no beat between the shots. If the program made a transit from
-  edges of two bodies, the transit may be too short. If a transit is too short, the lost lines
-  that would show the mistake are further away than one transit. So the program also counts
-  breaks within the slowest transit of the shot.
+  the other gate, and the partner may have passed during a break, this break is a gap too.
+- Lines lost up to one transit before or after a shot may belong to another body. If the program
+  made a transit from edges of two bodies, the transit may be too short. Lost lines that show
+  this mistake are then further away than one transit. The program therefore also counts the
+  lines lost within the slowest transit of the shot.
+- A lost line does not count if it may have been a missing edge of another shot. Without beats
+  between two shots, one break extends over both shots.
 - The program keeps a transit if the body blocked both gates equally and at most three lines
-  were lost near it. The program also keeps a transit if the missing edges of the shot explain
-  all lost lines, except one line that is further away. If the lines do not state levels, the
-  program does not use the missing edges.
-- A shot is in company if there is another passage within the slowest transit. If a shot is in
-  company, one lost line is enough to hide which edges belong together. The program keeps the
-  transit of a shot in company only if the body blocked both gates equally, the body has the
-  declared length within 25 %, and only one line was lost.
+  were lost near it. The program also keeps a transit if all lost lines may have been missing
+  edges of the shot, except one line that is further away. If the lines do not state whether a
+  gate is blocked or clear, the program does not use the missing edges.
+- If another passage is within the slowest transit of a shot, one lost line is enough to hide
+  which edges belong to which body. The program then keeps the transit only if the body blocked
+  both gates equally, the body has the declared length within 25 %, and only one line was lost.
 - The program always keeps a transit if the body blocked both gates equally and has nearly the
-  declared length. The length may differ by at most 10 %, and by at most half the ratio of the
-  body's length to the spacing. If two bodies follow each other, they are at least one body
-  length apart. So a transit made from the edges of both bodies would be wrong by more than
-  these limits.
+  declared length. Two limits apply to the relative difference: 10 %, and half of (body length /
+  spacing). Bodies that follow each other are at least one body length apart, so a transit from
+  the edges of two bodies would be wrong by more than these limits.
 - If a line was lost within the slowest transit, the program keeps the transit of a companion
   only if the companion is whole and blocked both gates equally.
 - If the board lost edges between the beats around a shot, the shot gets the flag `board-lost`.
-- A shot is final after a beat or after enough time. The program must also know all data up to
-  the end of the last break near the shot.
+- A shot is final after a beat or after enough time. All data must also be known up to the end
+  of the last break near the shot.
 """
 
 from typing import NamedTuple
@@ -48,10 +47,10 @@ CLOSE_LENGTH, CLOSE_SHARE = 0.10, 0.5
 
 class FinishedShots(NamedTuple):
     """
-    The final shots, the launches that are not final yet, and the remaining breaks.
+    The final shots, the launches that are not final yet, and the breaks.
 
-    The shots are sorted by their key. If a missing edge of a final shot explains a lost line,
-    the breaks no longer contain this line.
+    The shots are sorted by their key. If a lost line may have been a missing edge of a final
+    shot, the breaks no longer contain this line.
     """
 
     shots: Shots
@@ -97,31 +96,33 @@ def finish_launches(
 
 
 _Ranges = tuple[Places, Places]
-"""For each launch: the place of the first break that touches it, and the place after the last
+"""For each launch: the index of the first break that touches it, and the index after the last
 break."""
 
 
 def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks may have hidden an edge of each launch."""
+    """Return which breaks (times with missing lines) may have hidden an edge of each launch."""
     lacks = launches["lacks"]
     return _ranges(breaks, breaks.mark, launches, (lacks & 1, lacks >> 3), _latest_end(rules))
 
 
 def _beside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks are within one transit of each launch and end soon after it."""
+    """
+    Return the breaks that are at most one transit away from each launch and end soon after it.
+    """
     near = np.minimum(rules.windows.slow, np.abs(launches["twice"]))
     soon = rules.windows.slow + rules.windows.wait
     return _ranges(breaks, breaks.mark, launches, (near, near), soon)
 
 
 def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks may be within the slowest transit of each launch."""
+    """Return which breaks may be at most the slowest transit away from each launch."""
     slow = np.full(len(launches), rules.windows.slow)
     return _ranges(breaks, breaks.latest, launches, (slow, slow), _latest_end(rules))
 
 
 def _latest_end(rules: Rules) -> int:
-    """Return the longest time from the end of a launch to the end of a break near it."""
+    """Return how long after a launch a break near it may end."""
     return rules.windows.slow + rules.windows.wait + rules.units(rules.stall_s / 2)
 
 
@@ -129,10 +130,10 @@ def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
     """
-    Return which breaks are within the time `reach` of each launch.
+    Return which breaks are at most the time `reach` away from each launch.
 
-    The array `ends` contains the end time of each break. The function ignores breaks that end
-    later than `latest` after the launch.
+    `ends` contains the end time of each break. Breaks that end later than `latest` after the
+    launch do not count.
     """
     start, stop = launches["start"], launches["stop"]
     begin = np.searchsorted(ends, start - reach[0], side="right")
@@ -151,9 +152,9 @@ def _mark_gaps(
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
     """
-    Set the flag GAP if needed, and remove doubtful transits, for the first `n` launches.
+    Set the flag GAP if needed, and remove uncertain transits, for the first `n` launches.
 
-    Return the breaks without the lost lines that these launches explain.
+    Return the breaks without the lost lines that may have been missing edges of these launches.
     """
     inside, beside = (
         [find(each, launches, rules) for each in breaks] for find in (_inside, _beside)
@@ -179,7 +180,7 @@ def _mark_gaps(
 
 
 def _missing_edges(launches: Launches, rules: Rules) -> Ints:
-    """Return how many lost lines each launch can explain by its missing edges."""
+    """Return how many lost lines may have been missing edges of each launch."""
     if not rules.lines.has_levels:
         return np.zeros(len(launches), np.int64)
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
@@ -197,12 +198,11 @@ def _explain(
     breaks: tuple[Breaks, Breaks],
 ) -> tuple[tuple[Breaks, Breaks], Ints]:
     """
-    Remove lost lines from the breaks if the missing edges of a launch explain these lines.
+    Remove lost lines from the breaks if they may have been edges of the launches at `places`.
 
-    The function goes through the launches at `places`, one after the other. Return the
-    remaining breaks, and the number of lost lines that each launch explains. The function first
-    uses breaks between the edges of a launch, because an edge that is missing there cannot be
-    in another break.
+    Return the changed breaks, and the number of lines that were removed for each launch. Breaks
+    between the edges of a launch come first, because an edge that is missing there cannot be in
+    another break.
     """
     explained = np.zeros(len(launches), np.int64)
     if not len(places):
@@ -228,7 +228,7 @@ def _explain(
 
 
 def _totals(breaks: Breaks, ranges: _Ranges) -> Ints:
-    """Return the number of lost lines in each range of breaks."""
+    """Return how many lines were lost in the breaks of each range."""
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     begin, end = ranges
     return np.asarray(total[end] - total[begin])
@@ -244,8 +244,8 @@ def _is_doubtful(
     """
     Return which transits may come from edges of two different bodies.
 
-    `lost` contains two numbers for each launch: the lines lost near the launch, and the lines
-    lost within the slowest transit.
+    `lost` contains two arrays: the number of lines lost near each launch, and the number of
+    lines lost within the slowest transit.
     """
     near, far = lost
     alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
@@ -258,14 +258,14 @@ def _is_doubtful(
 
 
 def _close_length(launches: Launches, rules: Rules) -> Floats:
-    """Return the largest relative error of the length that still proves a single body."""
+    """Return the relative error of the length up to which all edges must come from one body."""
     shot = launches["shot"]
     length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)
 
 
 def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Bools:
-    """Return which launches have another passage within the slowest transit."""
+    """Return which launches have another passage at most the slowest transit away."""
     slow = rules.windows.slow
     begun = np.searchsorted(np.sort(passed.first), launches["stop"] + slow, side="right")
     ended = np.searchsorted(np.sort(passed.last), launches["start"] - slow, side="left")

@@ -1,57 +1,49 @@
 """Decide if two passages can come from the same body, and compute the body's transit.
 
-**The time of an edge that bounced or came late.** A body's edge crosses the beam, and noise at
-the comparator's threshold makes the comparator trip several times. These rules are the same for
-the leading edges and for the trailing edges of a pair of passages:
+**The time of an edge that bounced or came late.** While a body's edge crosses the beam, noise
+at the threshold makes the comparator trip several times. The rules are the same for the leading
+edges and for the trailing edges of a pair of passages:
 
-- The time of an edge lies between its first trip and its last trip. One of these trips begins
-  or ends the core of the passage. If a line is late, the trip may have happened at any time
-  since the edge before it. The span of an edge is the range of its possible times. The program
-  uses the middle of the span as the time of the edge. The error of this time has a rectangular
-  distribution over the span.
-- An edge without a bounce had the same noise as the other edges of its shot. So the span of
-  each edge is at least as long as the longest bounce of all edges of the shot. If only one of
-  these edges bounced, the length of its bounce depends on chance. In this case, the span of
-  each edge is at least √2 times the length of this one bounce. Late lines make bounces look
-  longer than they are. If there are late lines, the program uses the longest bounce of the same
-  gate. (Tests check this rule with a simulation of the physics of a comparator.)
-- A pair of edges is sound if its transit can be trusted. A pair of edges is unsound if the
-  spans of its own edges make the standard uncertainty of the transit larger than a hundredth of
-  the transit. A pair of edges is also unsound if the span of an edge is longer than the core of
-  the passage, because the program cannot separate this bounce from a body. The program uses the
-  first and last edges of an unsound pair only to decide which passages belong together.
+- The time of an edge lies between its first trip and its last trip. If a line is late, the gate
+  may have tripped at any time since the previous edge. The span of an edge is the range of its
+  possible times. The program uses the middle of the span. The error is equally likely
+  everywhere in the span (a rectangular distribution).
+- The span of each edge is at least as long as the longest bounce of the shot, because the noise
+  was the same at all its edges. If only one edge bounced, the length of this bounce depends on
+  chance; the span of each edge is then at least √2 times this bounce. Late lines make bounces
+  look longer than they are. If there are late lines, the program uses the longest bounce of the
+  same gate. (Tests check this with a simulation of a comparator.)
+- Two leading or two trailing edges are sound if their transit can be trusted. The two edges are
+  not sound if their own spans make the standard uncertainty of the transit larger than a
+  hundredth of the transit. The two edges are also not sound if a span is longer than the
+  passage's core (the longest time for which the gate stayed blocked), because the bounce may be
+  another body. Edges that are not sound only help to decide which passages belong together.
 
-Noise that is slower than the bounce shifts all trips of an edge equally. So the trips of an
-edge do not show this slow noise.
+Noise that is slower than the bounce shifts all trips of an edge equally, so the trips do not
+show this noise.
 
-**Passages that belong together.** `compare_passages` applies these rules to any number of
-pairs:
+**Passages that belong together.** `compare_passages` applies these rules:
 
-- If the leading and the trailing edges are sound, the transit is the mean of both transits. If
-  only one pair of edges is sound, this pair gives the transit. If no pair of edges is sound,
-  the passages have no transit.
-- On a path with a slope, a body blocks the upper gate longer. So the program first converts the
-  blocking times to the body's mean speed, with the acceleration from the rig. After this, the
-  program compares the blocking times.
-- One body blocks both gates for about the same time. The allowed difference between the
-  blocking times is the sum of 10 %, 20 us, two steps of the counter, and the change that an
-  acceleration of 15 m/s² could cause. The change from the acceleration counts for at most one
-  half of the blocking time. With chatter, the blocking time lies between the core and the whole
-  passage.
-- If the blocking times differ by more than the allowed difference, one gate also saw something
-  other than the body. The program then compares the blocking times with the declared length. If
-  the longer blocking time fits the declared length, the body crossed the other beam off its
-  middle, and the mean transit is right. If the shorter blocking time fits the declared length,
-  the longer passage began or ended with something else. In this case, the transit comes from
-  the pair of edges (leading or trailing) that fits the declared length. If no blocking time
-  fits, the passages still come from one body if one blocking time is at most twice the other.
-  If one blocking time is more than twice the other, the passages are strangers: they do not
-  belong together.
+- The transit is the mean of the transits from the leading and from the trailing edges. If only
+  one transit is sound, the program uses this transit. If no transit is sound, the passages have
+  no transit.
+- On a path with a slope, a body blocks the upper gate longer. The program computes how long
+  both blocking times would be at the body's mean speed, with the acceleration from the rig.
+  Then it compares the blocking times.
+- One body blocks both gates for about the same time. The blocking times may differ by the sum
+  of 10 %, 20 us, two steps of the counter, and the effect of an acceleration of 15 m/s². This
+  effect is at most half of the blocking time. With chatter, the blocking time lies between the
+  core and the whole passage.
+- If the blocking times differ by more, the program compares them with the declared length. If
+  the longer time fits, the body crossed the other beam off its middle, and the mean transit is
+  right. If the shorter time fits, something else also blocked the gate at the start or the end
+  of the longer passage. The transit then comes from the edges (leading or trailing) that fit
+  the declared length. If no time fits, and one blocking time is more than twice the other, the
+  passages are strangers: they do not belong together.
 - If a pair of passages lacks an edge, its length must fit the declared length within a factor
-  of 3. A pair of passages is not a body if its length is less than a twentieth of the declared
-  length. A pair of passages is also not a body if its length is less than a third of the
-  declared length and the transit is longer than the slowest transit. Two passages of different
-  launches look like a short body with a long transit.
+  of 3. A pair is not a body if its length is less than a twentieth of the declared length. If
+  the transit is longer than the slowest transit, the limit is a third of the declared length,
+  because two passages of different launches look like a short body with a long transit.
 """
 
 from collections.abc import Sequence
@@ -76,7 +68,7 @@ from chrono.processor.shot_records import ABSENT, EdgesUsed
 
 MOST_U = 0.01
 """Largest relative standard uncertainty that bounce and late lines may cause in a sound
-transit."""
+(reliable) transit."""
 ONLY_ONE = np.sqrt(2.0)
 """If a shot has only one bounce, the length of this bounce is multiplied by this factor."""
 
@@ -87,8 +79,8 @@ class TimedPairs(NamedTuple):
     """
     Transits and blocking times of pairs of passages, in arrays of shape (N,).
 
-    The leading and the trailing edges have separate fields: the transit, whether this transit
-    is sound, and the standard uncertainty that bounce and late lines cause. All times are in
+    The leading and the trailing edges each have three fields: the transit, whether it is sound
+    (reliable), and its standard uncertainty from bounce and late lines. All times are in
     counter units. If an edge is missing, the time is ABSENT.
     """
 
@@ -104,9 +96,7 @@ class TimedPairs(NamedTuple):
 
 def time_edges(a: Passages, b: Passages) -> TimedPairs:
     """
-    Compute the transits and blocking times of pairs of passages.
-
-    Each passage in the array `a` makes a pair with the passage at the same place in `b`.
+    Compute transits and blocking times of pairs of passages; `a[i]` and `b[i]` are one pair.
     """
     shared = a["marks"] & b["marks"]
     has_lead, has_trail = shared & LEAD > 0, shared & TRAIL > 0
@@ -136,9 +126,7 @@ def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
 ) -> tuple[Bools, Bools, Floats, Floats]:
     """
-    Return which pairs of edges are sound, and the standard uncertainty of each transit.
-
-    A pair of edges is sound if its transit can be trusted.
+    Return which leading and trailing transits can be trusted, and their standard uncertainty.
     """
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
@@ -154,7 +142,7 @@ def _judge(
 def _least_spans(
     a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
-    """Return the shortest span of time that an edge may have at gate A, and at gate B."""
+    """Return the shortest range of possible times of an edge at gate A, and at gate B."""
     at_a, at_b = (
         np.stack(
             (
@@ -175,11 +163,7 @@ def _least_spans(
 
 
 def _u(spans: Sequence[Ints | Floats]) -> Floats:
-    """
-    Return the standard uncertainty of each transit.
-
-    The two edges of a transit may lie anywhere within their spans.
-    """
+    """Return the standard uncertainty of each transit, from the spans of its two edges."""
     return np.asarray(np.sqrt(sum(np.square(each, dtype=np.float64) for each in spans) / 12))
 
 
@@ -192,11 +176,7 @@ def _tail(passages: Passages) -> Ints:
 
 
 def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Bools:
-    """
-    Return which pairs of edges have spans that are shorter than the core of the passage.
-
-    Only whole passages have a core, so the function does not check other passages.
-    """
+    """Return which pairs have spans shorter than the core; only whole passages have a core."""
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
         core = each["core_last"] - each["core_first"]
@@ -216,7 +196,7 @@ def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
     """
     Return the time for which each passage blocked its gate.
 
-    If an edge of the passage is not sound, the function uses the edge of the core instead.
+    The core gives the time of an edge that is not sound (not reliable).
     """
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])
@@ -262,7 +242,7 @@ PAIR_DTYPE = np.dtype(
         ("used", "u1"),
         ("kind", "u1"),
         ("alike", "u1"),  # whole, and the blocking times fit one body
-        ("sound", "u1"),  # 1: the leading edges are sound, 2: the trailing ones, 3: both
+        ("sound", "u1"),  # reliable edges; 1: leading, 2: trailing, 3: both
     ],
     align=True,
 )
@@ -321,10 +301,10 @@ def level_blocks(
     """
     Return the blocking times that a body at its mean speed would have at both gates.
 
-    Negative times stay unchanged. With a steady acceleration a, a spacing d and a transit Δ, a
-    body passes gates A and B at the speeds v = d/Δ ∓ aΔ/2. If the body blocks a gate for the
-    time t, its mean speed during this time is √(v² − (at/2)²). If the path is level, the
-    blocking times do not change.
+    Negative times stay unchanged. On a level path, all times stay unchanged. A body with a
+    steady acceleration a, a spacing d and a transit Δ has the speed d/Δ − aΔ/2 at gate A and
+    d/Δ + aΔ/2 at gate B. If a body passes a gate at the speed v and blocks it for the time t,
+    its mean speed during this time is √(v² − (at/2)²).
     """
     if not rules.gain:
         return a, b
@@ -341,7 +321,7 @@ def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
     """
     Return the blocking time at A minus the blocking time at B [counter units].
 
-    The function first converts both blocking times to the body's mean speed.
+    The function uses the blocking times that a body at its mean speed would have.
     """
     a, b = pairs["block_a"], pairs["block_b"]
     if not rules.gain:
@@ -354,7 +334,7 @@ def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
     """
     Return the lengths of bodies [m]: the mean blocking time times the speed.
 
-    `a` and `b` are the blocking times at both gates, or ABSENT; `twice` is twice the transit. A
+    `a` and `b` are the blocking times at gates A and B, or ABSENT; `twice` is 2 × transit. A
     length is NaN if the blocking time or the transit is missing.
     """
     a, b = level_blocks(a, b, np.abs(twice) / 2, rules)  # type: ignore[assignment]
@@ -390,9 +370,9 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
     """
-    Choose, in place, which edges to use if the blocking times of a pair of passages disagree.
+    Decide which edges to use for the pairs at `odd`, whose blocking times disagree.
 
-    Return which pairs of passages do not belong together.
+    The function changes the array `pairs`. Return which passages do not belong together.
     """
     part = pairs[odd]
     mean = (part["lead"] + part["trail"]) / 2
@@ -418,9 +398,9 @@ def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> F
 
 def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
     """
-    Keep one pair of edges and the shorter blocking time, for chosen pairs of passages.
+    Keep only the leading or the trailing edges and the shorter blocking time of chosen pairs.
 
-    The function changes the array `pairs` itself.
+    The function changes the array `pairs`.
     """
     is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
     pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
@@ -476,10 +456,7 @@ def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
 
 def _likeness(x: Floats, y: Floats) -> Floats:
     """
-    Return how similar two values are.
-
-    The result is 1 if the values are equal, 0 if one value is at least twice the other, and ½
-    if a value is unknown.
+    Return 1 for equal values, 0 if one is at least twice the other, and ½ if one is unknown.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         likeness = 2.0 * np.minimum(x, y) / np.maximum(x, y) - 1.0

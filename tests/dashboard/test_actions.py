@@ -375,7 +375,7 @@ async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size)
         await pilot.press("i")
         dialog = app.screen
         assert isinstance(dialog, SetupDialog)
-        assert "used for 2 shots" in screen_text(app)
+        assert "changes 2 shots" in screen_text(app)
         fields = [field.value for field in dialog.query(Input)]
         assert fields == ["too bands", "bands=2", "24 g", ""]
         dialog.query_one("#name", Input).value = "two bands"
