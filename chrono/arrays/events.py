@@ -174,7 +174,7 @@ class Batch:
 
 def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
     """
-    Cut a batch of events into smaller batches.
+    Cut one batch into several smaller batches.
 
     Parameters
     ----------
