@@ -30,7 +30,7 @@ files or to other programs."""
 
 @cache
 def cache_folder() -> Path | None:
-    """Return the folder for the machine code of these source files; None if no folder works."""
+    """Return the folder for the machine code of the source files; None if no folder works."""
     for place in _places():
         found = place / sources_hash()
         try:

@@ -58,8 +58,8 @@ shorter than the passage.
 """
 
 SUSPECT, COVERED, LIT = 32, 64, 128
-"""These bits of `marks` are for flicker. SUSPECT: the passage may be flicker. COVERED: flicker
-may hide an edge. LIT: the lamp is on."""
+"""The rules for flicker set these bits of `marks`. SUSPECT: the passage may be flicker.
+COVERED: flicker may hide an edge. LIT: the lamp is on."""
 
 WHOLE = LEAD | TRAIL
 
@@ -128,10 +128,9 @@ def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]
     Returns
     -------
     order : ndarray of intp, shape (N,)
-        Places of the edges, first of gate A, then of gate B.
+        Indices of the edges, first of gate A, then of gate B.
     passage : ndarray of intp, shape (N,)
-        The passage of each edge, in this order. It is a place among the passages that
-        `group_passages` returns.
+        For each edge in this order, the index of its passage in the result of `group_passages`.
     """
     order = (edges.what & 1).argsort(kind="stable")
     begins = np.zeros(len(order), np.intp)

@@ -49,8 +49,8 @@ MANY_EDGES = 4000
 normal path for all edges."""
 
 MANY_OTHERS = 5_000
-"""If the fast path found launches, the other edges wait until there are this many. The normal
-path needs the same time for a few edges as for some thousands."""
+"""If the fast path found launches, the remaining edges wait until there are this many. The
+normal path needs the same time for a few edges as for some thousands of edges."""
 
 _BEFORE_ALL = -FOREVER
 

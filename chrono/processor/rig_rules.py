@@ -258,7 +258,7 @@ class Lengths(NamedTuple):
     values: Floats
 
     def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
-        """Add lengths at the end; `more` contains pairs of start time and length."""
+        """Add the pairs (start time, length) in `more` at the end, and return the result."""
         since, values = zip(*more, strict=True)
         return Lengths(np.append(self.since, since), np.append(self.values, values))
 

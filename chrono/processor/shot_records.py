@@ -1,6 +1,6 @@
 """The table of shots: each row is one shot, with all times in counter units.
 
-If you correct the spacing of the gates in the rig file, the rows stay the same.
+A corrected spacing of the gates in the rig file does not change the table of shots.
 """
 
 from enum import IntEnum, IntFlag
@@ -75,8 +75,7 @@ NEVER_COUNTED = (
     | Flag.FLASH
     | Flag.FLICKER
 )
-"""A shot with one of these flags does not count in the statistics. A shot without a transit
-does not count either."""
+"""A shot with one of these flags, or without a transit, does not count in the statistics."""
 
 
 @lru_cache(maxsize=1024)

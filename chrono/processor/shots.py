@@ -27,7 +27,7 @@ rules are:
   and belongs to no launch is also a separate shot. Lone passages that belong to no launch and
   come within one launch window make one shot together.
 - If three or more bodies of a launch are shorter than half the declared length, they are
-  fragments. A shot with fragments gets a flag.
+  fragments (pieces of a body), and the shot gets the flag for fragments.
 - If a launch has fragments, or four or more bodies of any length, the edges of the main body
   are uncertain. A shot with uncertain edges gets the flag for fragments and has no transit. The
   edges are certain only if all of this is true: there are fewer than five bodies; every passage

@@ -8,14 +8,15 @@ is cut into pieces. These rules apply:
   of wraps that agrees with the computer's clock to 0.1 s.
 - A step is a jump if the counter and the computer's clock disagree by more than 2 s, or if the
   time goes back by more than 1 ms. The step to the first line after a restart is also a jump.
-- At a jump, the continuous time grows by the step of the computer's clock, but at least by the
-  `dead` time of the rules. An edge before a jump is never paired with an edge after the jump.
+- At a jump, the computer's clock gives the step. If this step is shorter than the time limit
+  `dead` of the rules, the program uses `dead` as the step. An edge before a jump is never
+  paired with an edge after the jump.
 - The computer may read a line up to 30 s late. If two lines have consecutive sequence numbers
   and are at most 2 s apart by the counter, the step between them is not a jump.
 - A hello (the line with which a board identifies itself) means a restart if the sequence number
-  or the counter does not continue after the hello. If lines were lost, a hello means a restart
-  if the sequence number and the counter are both near zero. If the program requested the hello
-  with `?`, the hello does not mean a restart.
+  or the counter does not continue after the hello. After lost lines, a sequence number and a
+  counter near zero also mean a restart. If the program requested the hello with `?`, the hello
+  does not mean a restart.
 
 `line_continuity` finds repeated, missing and damaged lines. Times are int64 counter units.
 """
@@ -318,7 +319,7 @@ def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]
     """
     Limit how far a line's time may lie before the latest time of the lines before it.
 
-    Return the limited time of each line, and the latest time up to each line.
+    Return the corrected time of each line, and for each line the latest time so far.
     """
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw, raw

@@ -17,7 +17,7 @@ FOREVER = 1 << 62
 """This time is later than all other times."""
 
 NOWHERE = np.zeros(0, np.intp)
-"""An empty list of places."""
+"""An empty array of indices."""
 
 NO_BODY = 2
 """This value replaces a gate's number if a passage lacks an edge."""

@@ -46,9 +46,9 @@ class Journal:
     """
     Write rows to the recording first, and then return them from `drain` in the same order.
 
-    Rows come from the thread that reads the port and from the operator's entries. Between
-    `start` and `stop`, `append` and `drain` never wait for the disk. At all other times,
-    `append` itself writes the rows to the disk.
+    Rows come from the thread that reads the port and from the operator's entries. While the
+    threads run, `append` and `drain` never wait for the disk. Before `start` and after `stop`,
+    `append` writes the rows to the disk itself.
 
     Parameters
     ----------

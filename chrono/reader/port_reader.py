@@ -337,7 +337,7 @@ class PortReader:
         return latest[1]
 
     def hear(self, batch: Batch) -> None:
-        """Store what the board has sent; after an answer, the program asks no more."""
+        """Look for the board's answer in a batch; after an answer, the program stops asking."""
         for record in batch.controls:
             if record.origin == "hello":
                 self._hello_us = record.host_us

@@ -89,9 +89,8 @@ class RecordingWriter:
     The writer writes rows to the file at once, and keeps them in memory until the disk has
     confirmed them. The attribute `trouble` states why rows wait in memory, and `pending_bytes`
     is the number of waiting bytes. After an error, later calls try to write again, at most once
-    a second. If another program deletes, replaces or shortens the file, the writer creates a
-    new file in the same folder or in the spare folder. The new file contains all rows of the
-    recording. If the disk is full, the writer continues in the spare folder. Several threads
+    a second. If another program deletes, replaces or shortens the file, or if the disk is full,
+    the writer tries to continue in a new file with all rows of the recording. Several threads
     may use this object: one thread can write rows while another thread waits for the disk.
 
     Parameters
@@ -273,9 +272,8 @@ class RecordingWriter:
         """
         Continue the recording in a new file.
 
-        The new file gets all rows, so it is a complete recording.
-
-        The old file is not moved or changed.
+        The new file gets all rows, so the new file is a complete recording. The old file is not
+        moved or changed.
 
         Raises
         ------

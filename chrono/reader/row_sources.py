@@ -105,7 +105,7 @@ class LiveSource:
         return self.journal.drain()
 
     def hear(self, batch: Batch) -> None:
-        """Store what the board has sent; after an answer, the program asks no more."""
+        """Look for the board's answer in a batch; after an answer, the program stops asking."""
         self._reader.hear(batch)
 
     @property
