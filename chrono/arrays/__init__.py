@@ -1,7 +1,5 @@
 """Store events in arrays, and work quickly with large arrays.
 
-The reader and the processor use this package.
-
 `events` defines the data that the reader gives to the processor. `array_types` defines short
 names for types of arrays. `structured_arrays` copies whole records. `machine_code` compiles
 loops over arrays. `prefetch` prepares the next block in a thread. The code of this package does

@@ -156,7 +156,7 @@ class Batch:
     events : Events
         The board's events.
     controls : tuple of Record
-        The other records, in order.
+        All records that are not events, in order.
     rows : int
         Number of rows read, usable or not.
     damaged : int
@@ -174,7 +174,7 @@ class Batch:
 
 def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
     """
-    Cut a batch of events into smaller batches.
+    Cut one batch into several smaller batches.
 
     Parameters
     ----------

@@ -1,13 +1,13 @@
 """Compile loops over arrays to machine code, and store the compiled code in a folder.
 
-Numba needs almost a second to load. Numba needs some seconds to compile the loops, but only
-once on each computer. So the function `prepare_loops` loads numba only if there is enough work.
-If numba is not loaded or cannot be imported, the same loops run as plain Python. The loops also
-run as plain Python if only another part of the program imports numba.
+Numba needs almost a second to load, and some seconds to compile the loops for the first time.
+The function `prepare_loops` loads numba only if this saves time. If `prepare_loops` has not
+loaded numba, the same loops run as plain Python, even if another part of the program imports
+numba.
 
-The machine code of a loop contains constants and functions from several files. So the name of
-the folder with the machine code is a hash of all source files. After any change of a source
-file, numba compiles all loops again.
+The name of the folder is a hash of all source files, because a compiled loop also contains
+constants and functions of other files. After any change of a source file, numba compiles all
+loops again.
 """
 
 import os
@@ -24,13 +24,13 @@ from typing import Any, TypeVar, cast
 PACKAGE = Path(__file__).parents[1]
 
 MOST_FOLDERS = 4
-"""Largest number of folders that are kept. The others belong to older sources, or to other
-programs of the same user."""
+"""Largest number of folders that are kept. All folders except the newest belong to older source
+files or to other programs."""
 
 
 @cache
 def cache_folder() -> Path | None:
-    """Return the folder for the machine code of these source files; None if no folder works."""
+    """Return the folder for the machine code of the source files; None if no folder works."""
     for place in _places():
         found = place / sources_hash()
         try:
@@ -51,11 +51,7 @@ def is_cached() -> bool:
 
 @contextmanager
 def used_by_numba(place: Path) -> Iterator[None]:
-    """
-    Make numba store its machine code in a folder while this context is active.
-
-    Numba uses this folder for all functions that are decorated inside the context.
-    """
+    """Set the folder for machine code of all functions that numba gets in a `with` block."""
     import numba
 
     config: Any = numba.config
@@ -78,9 +74,7 @@ def sources_hash() -> str:
 
 
 def _places() -> Iterator[Path]:
-    """
-    Yield possible folders: the user's choice, one next to the sources, one in the user's cache.
-    """
+    """Yield the folders to try: the user's choice, beside the source code, the user's cache."""
     from platformdirs import user_cache_path
 
     if wanted := os.environ.get("NUMBA_CACHE_DIR"):
@@ -115,7 +109,7 @@ _loaded = False
 
 def prepare_loops(work_bytes: int) -> None:
     """
-    Run loops as machine code from now on, if there is enough work to save time.
+    Run loops as machine code from now on, if this saves time.
 
     Parameters
     ----------
@@ -143,7 +137,7 @@ def load_numba() -> None:
 
 
 def numba_is_loaded() -> bool:
-    """Return whether loops run as machine code."""
+    """Return True if loops run as machine code, and False if they run as plain Python."""
     return _loaded
 
 
@@ -165,7 +159,7 @@ def loop(function: F) -> F:
 
 
 def compiled(function: F) -> F:
-    """Compile a function at its first call, and store the machine code for later programs."""
+    """Compile a function at its first call, and store the machine code for the next runs."""
     import numba
 
     folder = cache_folder()
@@ -179,7 +173,7 @@ def compiled(function: F) -> F:
 
 
 def inlined(function: F) -> F:
-    """Tell numba to copy a function into each compiled function that calls it."""
+    """Put the code of a function into each compiled function that calls it."""
     import numba
 
     part: F = numba.njit(function, nogil=True, inline="always")
@@ -201,7 +195,7 @@ def _tell_of_compiling() -> None:
                 )
 
         def on_end(self, event: Any) -> None:
-            """Print nothing when numba has finished compiling."""
+            """Do nothing: the end of compiling needs no message."""
 
     register: Any = event.register
     register("numba:compile", Telling())

@@ -11,7 +11,7 @@ def prefetch(items: Iterator[T]) -> Iterator[T]:
     """
     Yield items; a thread prepares the next item while the caller uses the present item.
 
-    The items must not be None.
+    No item may be None.
     """
     with ThreadPoolExecutor(1) as other:
         coming = other.submit(next, items, None)

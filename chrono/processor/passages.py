@@ -1,30 +1,29 @@
 """Group the edges of one gate into passages.
 
-A passage is one body in the beam, or several bodies that the gate cannot separate. The rules
-look at one gate only:
+A passage is one body in the beam, or several bodies that the gate cannot separate. An edge
+begins a new passage in two cases:
 
-- An edge begins a new passage if no edge came during the `quiet` time before it, and if the
-  gate was not blocked during all that time. An edge also begins a new passage if no edge came
-  during the time `block_limit` before it. If two neighbouring edges have the same level, an
-  edge between them was lost. Two edges with the same level belong to one passage if the time
-  between them is shorter than `quiet`. With the lost edge, the time for which the gate was
-  clear could only be shorter.
-- If the first edge of a passage blocks the gate, it is the leading edge. If the last edge
-  clears the gate, it is the trailing edge. All edges between the leading and the trailing edge
-  are chatter. A passage without a leading or trailing edge is incomplete. If a line does not
-  state the level of an edge, the edge is a leading edge.
-- A passage is stuck if it is longer than `block_limit` or has more than 1024 edges. Only the
-  leading edge of a stuck passage counts. The program ignores the other edges of a stuck
-  passage.
-- A passage with chatter has a core. The core is the longest time for which the gate stayed
-  blocked without a break. If a gate saw two bodies as one passage, the core is the longer body.
-- The leading edge of the body lies between the first edge of the passage and the start of the
-  core. The trailing edge of the body lies between the end of the core and the last edge of the
+- No edge of the gate came during the `quiet` time before this edge, and the gate was not
+  blocked during all that time.
+- No edge of the gate came during the time `block_limit` before this edge.
+
+The edges of a passage have these names:
+
+- If the gate becomes blocked at the first edge, this edge is the leading edge. If the gate
+  becomes clear at the last edge, this edge is the trailing edge. All edges between the leading
+  and the trailing edge are chatter. If a line does not state the level of an edge, the edge is
+  a leading edge.
+- A passage without a leading or trailing edge is incomplete.
+- A passage is stuck if it is longer than `block_limit` or has more than 1024 edges. The program
+  uses only the leading edge of a stuck passage.
+- The core of a passage with chatter is the longest time for which the gate stayed blocked
+  without a break. If a gate saw two bodies as one passage, the core comes from the longer body.
+- The true leading edge of the body lies between the first edge of the passage and the start of
+  the core. The true trailing edge lies between the end of the core and the last edge of the
   passage. A late edge may have happened at any time since the edge before it.
 
 A passage is final when all edges are known up to the quiet time after its end. If the gate is
-still blocked, the passage is final when all edges are known up to the block limit. This module
-never combines the edges of two gates.
+still blocked, the passage is final when all edges are known up to the block limit.
 """
 
 from typing import NamedTuple
@@ -59,8 +58,8 @@ shorter than the passage.
 """
 
 SUSPECT, COVERED, LIT = 32, 64, 128
-"""Three more bits of `marks` are for flicker. SUSPECT: the passage may be flicker. COVERED: the
-lamp may cover an edge. LIT: the lamp is on."""
+"""The rules for flicker set these bits of `marks`. SUSPECT: the passage may be flicker.
+COVERED: flicker may hide an edge. LIT: the lamp is on."""
 
 WHOLE = LEAD | TRAIL
 
@@ -74,8 +73,8 @@ class OpenGroups(NamedTuple):
     """
     The edges of all passages that are not final yet.
 
-    The program may return a passage before its group of edges is closed; `passed_over` contains
-    the gates of such passages.
+    The program may return a passage while its group of edges can still get more edges. The
+    gates of these passages are in `passed_over`.
     """
 
     edges: Edges
@@ -129,10 +128,9 @@ def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]
     Returns
     -------
     order : ndarray of intp, shape (N,)
-        Places of the edges, first of gate A, then of gate B.
+        Indices of the edges, first of gate A, then of gate B.
     passage : ndarray of intp, shape (N,)
-        The passage of each edge, in this order. It is a place among the passages that
-        `group_passages` returns.
+        For each edge in this order, the index of its passage in the result of `group_passages`.
     """
     order = (edges.what & 1).argsort(kind="stable")
     begins = np.zeros(len(order), np.intp)
@@ -145,7 +143,7 @@ def passage_times(passages: Passages) -> PassageTimes:
     """
     Return the first edge, the last edge and the gate of each passage.
 
-    The gate of an incomplete passage is `NO_BODY`.
+    If a passage is incomplete, the result contains `NO_BODY` instead of its gate.
     """
     is_whole = passages["marks"] & WHOLE == WHOLE
     gate = np.where(is_whole, passages["gate"], np.uint8(NO_BODY))
@@ -190,10 +188,10 @@ def _lasts(edges: Edges, starts: Places) -> list[int]:
 
 def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -> int:
     """
-    Return the state of the last group of edges at a gate: closed, decided or waiting.
+    Return the state of the last group of edges at a gate.
 
-    A closed group of edges cannot get more edges. A decided group can get more edges, but they
-    do not change its passage.
+    A closed group cannot get more edges. If a decided group gets more edges, its passage does
+    not change.
     """
     blocked = int(edges.what[end]) >> 1 & 3 == 1
     if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
@@ -209,8 +207,7 @@ def _carry(
     """
     Keep the edges of unfinished groups for the next call.
 
-    If the program already returned the passage of a group, keep only the last edge of the
-    group.
+    If the passage of a group was already returned, keep only the last edge of this group.
     """
     if not still_open:
         return NO_GROUPS, known
@@ -256,11 +253,7 @@ def _passages(edges: Edges, starts: Places, ends: Places, stuck: Bools) -> Passa
 def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
-    """
-    Find the core of each passage with chatter, and store it in the array of passages.
-
-    The core is the longest time for which the gate stayed blocked without a break.
-    """
+    """Find the core of each complete passage with chatter, and store it in `passages`."""
     if not len(merged):
         return
     sizes = ends - starts
@@ -284,9 +277,7 @@ def _find_cores(
 def _mark_chatter(
     edges: Edges, passages: Passages, places: Places, starts: Places, ends: Places
 ) -> None:
-    """
-    Set the core of incomplete passages: the core begins after the chatter or ends before it.
-    """
+    """Set the start or the end of the core in each incomplete passage with chatter."""
     known = _level(edges.what[ends]) < 2
     places, starts, ends = places[known], starts[known], ends[known]
     has_lead = passages["marks"][places] & LEAD > 0

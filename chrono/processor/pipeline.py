@@ -1,11 +1,10 @@
 """Turn a stream of events into final shots; the stream may come in pieces of any size.
 
-The processor keeps the state between its stages: timebase → passages → flicker → matching →
-launches → shots. Each stage returns its final results, and the time up to which they are
-complete. The stage has already returned all its results for data before this time. The next
-stage does not use data after the time that the stage before it returned. So the shots stay the
-same if the stream is cut into other pieces. The shots are also the same if a line, a beat or
-only the computer's clock shows that time has passed.
+The stages of the processor are: timebase → passages → flicker → matching → launches → shots.
+Each stage returns its final results and a time. All results for data before this time are
+complete, and the next stage uses only data before this time. The shots do not depend on how the
+stream is cut into pieces. The shots also do not depend on what shows that time has passed: a
+line, a beat or only the computer's clock.
 """
 
 import copy
@@ -46,12 +45,12 @@ from chrono.processor.timeline import (
 __all__ = ["Processor", "Rules", "Tally"]
 
 MANY_EDGES = 4000
-"""If there are fewer new edges than this, all edges take the normal path at once. Without
-machine code, they always do."""
+"""If there are fewer new edges than this, or if no machine code is loaded, the program uses the
+normal path for all edges."""
 
 MANY_OTHERS = 5_000
-"""If the fast path found launches, the other edges wait until there are this many. The normal
-path needs the same time for a few edges as for some thousands."""
+"""If the fast path found launches, the remaining edges wait until there are this many. The
+normal path needs the same time for a few edges as for some thousands of edges."""
 
 _BEFORE_ALL = -FOREVER
 
@@ -96,8 +95,7 @@ class Processor:
         """
         Process events and records, and return the new final shots.
 
-        The method calls `place` and then `form`. The declared body length must be the same for
-        all these events.
+        The declared body length must be the same for all events of one call.
 
         Returns
         -------
@@ -117,15 +115,14 @@ class Processor:
         ----------
         events : Events
         records : sequence of Record, optional
-            All records between the events. A `hello` record may mean a restart of the board. A
-            `link` record always means that lines may be missing. All records belong to the
-            counter in `rules`.
+            All records of the same batch, which belong to the counter in `rules`. A `hello`
+            record may mean a restart of the board. A `link` record always means that lines may
+            be missing.
 
         Returns
         -------
         list of int
-            For each record the latest time before it, like the result of `anchor`. All shots
-            that the program makes later have larger keys.
+            For each record the latest time before it, like the result of `anchor`.
         """
         if self._is_interval:
             return self._place_intervals(events, records)
@@ -156,7 +153,7 @@ class Processor:
 
     def change_counter(self, frequency_hz: float, counter_bits: int, host_us: int) -> Shots:
         """
-        Use a counter with another frequency or width from now on.
+        Change to a counter with another frequency or width.
 
         Parameters
         ----------
@@ -179,7 +176,7 @@ class Processor:
 
     def break_off(self, host_us: int) -> Shots:
         """
-        End the present data at a host time [us], and return all remaining shots.
+        Treat the data as ended at a host time [us], and return all remaining shots.
 
         The program never pairs edges before this time with edges after it.
         """
@@ -195,7 +192,7 @@ class Processor:
         self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
-        """Return the shots that become final because no line came up to this host time [us]."""
+        """Return the shots that are final if no line came until this host time [us]."""
         return self._advance(NO_EDGES, known_time(self._timebase, self.rules, host_us))
 
     def finish(self) -> Shots:
@@ -204,7 +201,7 @@ class Processor:
 
     def peek(self) -> Shots:
         """
-        Return the shots that would be final if no more data came, without changing the state.
+        Return all remaining shots as if the data ended now; the processor does not change.
         """
         return copy.copy(self).finish()
 
@@ -232,9 +229,9 @@ class Processor:
 
     def anchor(self) -> int:
         """
-        Return the latest time so far, -1 before the first line.
+        Return the latest time so far; return -1 if no line has come yet.
 
-        All shots that the program makes later have larger keys.
+        Later shots have keys that are larger than this time.
         """
         known = self._timebase.top if self._timebase.started else -1
         return max(known, self._last_key)
@@ -264,7 +261,7 @@ class Processor:
         return shots
 
     def _take_solitary(self, edges: Edges, known: int) -> tuple[Shots, Edges]:
-        """Return the shots of isolated launches, and the other edges."""
+        """Return the shots of launches far from other launches, and the remaining edges."""
         if len(edges.t) < MANY_EDGES or not machine_code.numba_is_loaded():
             return NO_SHOTS, edges
         from chrono.processor.fast_path import take_isolated
@@ -274,9 +271,9 @@ class Processor:
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
         """
-        Process edges through all stages, without the fast path.
+        Make shots from edges with all stages.
 
-        Return shots, and a time: the method has returned all shots before this time.
+        Return the shots and a time; all shots before this time have been returned.
         """
         rules, lengths = self.rules, self._lengths
         passages, self._groups, known = group_passages(

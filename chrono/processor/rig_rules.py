@@ -1,6 +1,7 @@
 """The values of a rig that the processor needs, and the time limits of its rules.
 
-No rule of the processor combines data that are further apart in time than these limits.
+Each rule of the processor has a time limit. A rule never combines data that are further apart
+in time.
 """
 
 import math
@@ -24,7 +25,8 @@ BLOCK_LIMIT_S = 1.0
 
 REACH = 4.0
 """The longest transit of a pair is this many times the slowest transit of the rig. A pair
-beyond the slowest transit is "too slow". Passages further apart are lone."""
+beyond the slowest transit is "too slow". If two passages are further apart, they are not a
+pair."""
 
 FLASH = 0.1
 """If both gates trip within this part of the fastest transit, light is the cause, not a body.
@@ -57,8 +59,7 @@ BACK_STEP_S = 1e-3
 jump."""
 
 _LONGEST_S = 600.0
-"""No time limit is longer than this, even if the rig asks for it [s]. So counts cannot
-overflow."""
+"""No time limit is longer than this, so that counts cannot overflow [s]."""
 
 
 def path_acceleration(rig: "Rig") -> float:
@@ -83,9 +84,9 @@ def free_acceleration(rig: "Rig") -> float:
 
 def air_of(rig: "Rig") -> tuple[float, float]:
     """
-    Return the mass of the air that the body displaces, and of the air that it drags along.
+    Return the mass of the air that the body displaces, and of the air that moves with the body.
 
-    The function divides both air masses by the body's mass.
+    Both masses are relative to the body's mass.
     """
     body, site = rig.body, rig.site
     return air_shares(
@@ -164,10 +165,10 @@ class Rules:
     @property
     def gain(self) -> float:
         """
-        Factor for the change of a body's speed along a path with a slope [1/counter unit²].
+        A factor for the change of speed on a path with a slope [1/counter unit²].
 
-        This factor times the square of a transit is the relative gain in speed from a gate to
-        the middle of the path between the gates: a·Δ²/(2d). The gain is relative to the body's
+        Multiply the factor by the square of the transit Δ. The result a·Δ²/(2d) is the gain in
+        speed from a gate to the middle of the path between the gates, relative to the body's
         mean speed.
         """
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
@@ -229,7 +230,7 @@ class RuleTimes:
     wait : int
         Longest time for which a shot waits for the next beat.
     dead : int
-        A time longer than the sum of all limits, so that no rule can look across it.
+        A time longer than the sum of all limits.
     """
 
     quiet: int
@@ -257,7 +258,7 @@ class Lengths(NamedTuple):
     values: Floats
 
     def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
-        """Return these lengths, followed by the lengths and start times in `more`."""
+        """Add the pairs (start time, length) in `more` at the end, and return the result."""
         since, values = zip(*more, strict=True)
         return Lengths(np.append(self.since, since), np.append(self.values, values))
 

@@ -1,8 +1,6 @@
 """The table of shots: each row is one shot, with all times in counter units.
 
-This module also defines the visible names for the flags of a shot. The rows do not depend on
-the lengths in the rig file. If you correct the spacing of the gates in the rig file, the rows
-stay the same.
+A corrected spacing of the gates in the rig file does not change the table of shots.
 """
 
 from enum import IntEnum, IntFlag
@@ -47,11 +45,7 @@ class EdgesUsed(IntEnum):
 
 
 class Flag(IntFlag):
-    """
-    Facts about a shot that a user should know.
-
-    `flag_words` returns the visible names of these flags.
-    """
+    """Facts about a shot that a user should know; `flag_words` returns their visible names."""
 
     LONE_A = 1
     LONE_B = 2
@@ -81,13 +75,12 @@ NEVER_COUNTED = (
     | Flag.FLASH
     | Flag.FLICKER
 )
-"""A shot with one of these flags does not count in the statistics. A shot without a transit
-does not count either."""
+"""A shot with one of these flags, or without a transit, does not count in the statistics."""
 
 
 @lru_cache(maxsize=1024)
 def flag_words(flags: int) -> tuple[str, ...]:
-    """Return the names of all flags in a number, such as ``("lead-only", "gap")``."""
+    """Return the names of all flags in `flags`, such as ``("lead-only", "gap")``."""
     return tuple(f.name.lower().replace("_", "-") for f in Flag if f & flags and f.name)
 
 
@@ -99,9 +92,9 @@ def sort_shots(shots: Shots) -> Shots:
 
 def make_unique(shots: Shots, last_key: int) -> Shots:
     """
-    Increase the keys of shots if needed, so that no two shots have the same key.
+    Increase the keys of shots where needed, so that no two shots have the same key.
 
-    Each key becomes larger than the key before it, and larger than `last_key`.
+    All keys become larger than `last_key`, and the keys of the shots grow from row to row.
     """
     key = np.ascontiguousarray(shots["key"])
     if len(key) and (key[0] <= last_key or (key[1:] <= key[:-1]).any()):

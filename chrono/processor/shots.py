@@ -1,41 +1,40 @@
 """Group bodies into launches and make one shot from each launch.
 
-This module sets most flags of a shot. The modules `ambiguity` and `lost_lines` set the other
-flags. Each rule uses only data within a short time:
+A lone passage is a passage at one gate that has no matching passage at the other gate. The
+rules are:
 
-- A launch begins with a body whose transit is possible for the rig. The companions of the first
-  body come after it, within the launch window. A companion is another body, a slow body, or a
-  lone passage (a passage without a partner). A lone passage at gate B may come after the launch
-  window, by up to the slowest transit. A lone passage before the first body is a companion too,
-  if it comes earlier by less than the transit of this body. A lone passage shorter than a
-  twentieth of the declared length is not a companion. The main body is the first body that has
-  the declared length within 25 %. If no body has the declared length, the first body is the
-  main body.
-- In a fast series, the next launch begins before the launch window ends. A body begins a new
-  launch if all of this is true: the body has the declared length, and both pairs of edges give
-  its transit; the launch before has a main body of the declared length; all bodies of that
-  launch have left gate B; the last of these bodies came at least 25 ms before. If a lamp may
-  cover an edge of a body, the body can begin a new launch even if its length and edges do not
-  fit. A lone passage may belong to the next launch. A lone passage is not a companion of the
-  launch before if a body of the declared length, at the speed of that launch, would make the
-  same passage.
-- If the main body blocks one gate longer than the other, and if the other gate also has a lone
-  passage, the gate that was blocked longer saw two bodies as one. If the lone passage came
-  later, the leading edges of the main body are right. If the lone passage came before, the
-  trailing edges of the main body are right.
+- A launch begins with a body whose transit is possible for the rig. The companions of this
+  first body come after it, within the launch window. A companion is another body, a slow body
+  or a lone passage.
+- A lone passage at gate B may come after the launch window, by up to the slowest transit. A
+  lone passage may also come before the first body, by less than the transit of this body. A
+  lone passage shorter than a twentieth of the declared length is not a companion.
+- The main body is the first body that has the declared length within 25 %. If no body has the
+  declared length, the first body is the main body.
+- In a fast series, a new launch can begin before the launch window of the last launch ends. The
+  first body of the new launch must have the declared length, and both pairs of edges must give
+  its transit. If flicker may hide an edge of this body, the program does not check its length
+  and edges. The last launch must have a main body of the declared length. All bodies of the
+  last launch must have left gate B, and the last body must have come at least 25 ms before the
+  new launch.
+- A lone passage is not a companion of the last launch if it fits the next launch: a body of the
+  declared length, at the speed of the last launch, would make the same passage.
+- The program assumes that one gate saw two bodies as one if the main body blocks this gate
+  longer than the other gate, and if the other gate also has a lone passage. If the lone passage
+  came after the main body, the program uses only the leading edges of the main body. If the
+  lone passage came before the main body, the program uses only the trailing edges.
 - Each body that is too fast, reversed or a flash is a separate shot. A body that is too slow
-  and outside of a launch is a separate shot too. All lone passages outside of a launch that
+  and belongs to no launch is also a separate shot. Lone passages that belong to no launch and
   come within one launch window make one shot together.
 - If three or more bodies of a launch are shorter than half the declared length, they are
-  fragments. A shot with fragments gets a flag. In a launch with fragments, or with four or more
-  bodies of any length, nobody can know which edges belong to which body. Such a shot gets the
-  flag for fragments and has no transit, unless all of this is true: there are fewer than five
-  bodies; every passage has a partner; the next body has at least a third of the main body's
-  speed; the main body is whole and has the declared length; and it blocked both gates equally.
-  If a pair of passages comes from pieces of two bodies, it rarely blocks both gates equally.
-- If no pair of edges is sound, a pair of passages has no transit.
-- The key of each shot is larger than the key of the shot before. If another shot already has
-  this key, the program increases the key.
+  fragments (pieces of a body), and the shot gets the flag for fragments.
+- If a launch has fragments, or four or more bodies of any length, the edges of the main body
+  are uncertain. A shot with uncertain edges gets the flag for fragments and has no transit. The
+  edges are certain only if all of this is true: there are fewer than five bodies; every passage
+  has a partner at the other gate; the next body has at least a third of the main body's speed;
+  the main body has the declared length; both pairs of its edges give the transit; and the main
+  body blocked both gates equally long.
+- If no pair of edges is sound, a body has no transit.
 """
 
 from typing import NamedTuple
@@ -84,9 +83,9 @@ Launches = npt.NDArray[np.void]
 
 class PendingBodies(NamedTuple):
     """
-    Bodies that belong to launches that are not complete yet.
+    Bodies of launches that may still get more bodies.
 
-    No launch becomes complete until the data are known up to the time `due`.
+    No launch is complete before all data up to the time `due` are known.
     """
 
     bodies: Bodies = NO_BODIES
@@ -147,7 +146,7 @@ def members_of_launches(
         Number of the launch of each body. The first launch is number 0. The launches are in the
         order of their first edges.
     main : ndarray of intp, shape (M,)
-        The place of each launch's main body.
+        The index of each launch's main body.
     """
     if not len(bodies):
         return NOWHERE, NOWHERE
@@ -163,11 +162,7 @@ def members_of_launches(
 def _leaders_and_heads(
     bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules
 ) -> tuple[Bools, Places]:
-    """
-    Find the first body of each launch.
-
-    For each body, also return the place of the first body of its launch.
-    """
+    """Return for each body whether it begins a launch, and the first body of its launch."""
     leader = _leaders(bodies, key, lengths, rules)
     head = _heads(bodies, key, leader, lengths, rules)
     lone = ((head < 0) & (bodies["kind"] == _LONE)).nonzero()[0]
@@ -186,7 +181,7 @@ def _in_order(bodies: Bodies) -> Bodies:
 
 
 def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools:
-    """Return whether each body begins a launch."""
+    """Return for each body whether it is the first body of a launch."""
     windows, kind = rules.windows, bodies["kind"]
     leader = kind == _NORMAL
     paired = (leader | (kind == _SLOW)).nonzero()[0]
@@ -216,9 +211,10 @@ def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools
 
 def _group_heads(key: Ints, window: int) -> Places:
     """
-    Return, for each key, the place of the first key in the same group.
+    Divide the times `key` into groups; return, for each time, the index of its group's first
+    time.
 
-    A group contains all keys that come less than `window` after its first key.
+    A group contains all times less than `window` after the first time of the group.
     """
     place = np.arange(len(key))
     if (key[1:] - key[:-1] >= window).all():
@@ -234,9 +230,7 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
     """
-    Return, for each body, the place of the body that begins the same launch.
-
-    If a body does not belong to a launch, its place is -1.
+    Return the index of the first body of each body's launch; -1 for a body without a launch.
     """
     places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
@@ -264,7 +258,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
 
 
 def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> Bools:
-    """Return which passages without a partner belong to the next launch, not to this launch."""
+    """Return which lone passages are not companions because they fit the next launch."""
     declared, twice = lengths.at(leader["key"]), np.maximum(leader["twice"], 1)
     block = np.maximum(lone["block_a"], lone["block_b"])
     ratio = [
@@ -289,11 +283,7 @@ def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Boo
 def _launches(
     bodies: Bodies, head: Places, members: Places, lengths: Lengths, rules: Rules
 ) -> Launches:
-    """
-    Make one launch from each group of bodies.
-
-    `members` contains the places of all bodies in these groups.
-    """
+    """Make a launch from all bodies in `members` that have the same `head`."""
     if not len(members):
         return NO_LAUNCHES
     if (head[members] == members).all():
@@ -311,11 +301,11 @@ class _Company(NamedTuple):
     """
     Counts and times of the bodies in each launch.
 
-    `main` is the place of the main body, and `companions` is the number of companions.
-    `transit` is the transit of the first companion. `alike` is true if the first companion
-    blocked both gates for the same time. `fragments` is the number of fragments, and `crowd` is
-    the number of all bodies. `lone_keys` and `lone_blocks` contain the time and the blocking
-    time of the first passage without a partner, at gate A and at gate B.
+    `main` is the index of the main body. `companions` is the number of companions. `transit` is
+    the transit of the first companion. `alike` is true if the first companion blocked both
+    gates for the same time. `fragments` is the number of fragments. `crowd` is the number of
+    all bodies. `lone_keys` and `lone_blocks` describe the first lone passage at gate A and at
+    gate B: its time and its blocking time.
     """
 
     main: Places
@@ -363,7 +353,7 @@ def _company(members: Bodies, group: Places, declared: Floats, rules: Rules) -> 
 
 
 def _main_bodies(members: Bodies, group: Places, declared: Floats, rules: Rules) -> Places:
-    """Return the place of each launch's main body."""
+    """Return the index of each launch's main body."""
     length = _lengths_of(members, rules) / declared[group]
     within = length_tolerance(declared[group], members["twice"], rules)
     fits = (np.abs(length - 1.0) <= within) & (members["used"] > 0)
@@ -380,9 +370,7 @@ def _first_of(group: Places, values: Ints, n: int) -> Ints:
 
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
-    """
-    Use only the correct edges of the main body, in place, if one gate saw two bodies as one.
-    """
+    """Change the main bodies: if one gate saw two bodies as one, use only the correct edges."""
     slack_s = MERGED_SLACK_S + 2 * rules.tick_s
     tight = MERGED_SHARE * main["twice"] / 2 + slack_s / rules.unit_s
     at_gate = main["key"], main["key"] + main["lead"]
@@ -418,11 +406,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
 
 
 def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
-    """
-    Return which main bodies certainly have only their own edges.
-
-    Only launches with many bodies need this check.
-    """
+    """Return which main bodies certainly have no edges of another body."""
     shot = launches["shot"]
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
     fit = shot["flags"] & np.uint32(Flag.SHORT | Flag.LONG) == 0
@@ -442,7 +426,7 @@ _ONLY_FLAGS = np.array([0, 0, Flag.LEAD_ONLY, Flag.TRAIL_ONLY], np.uint32)
 
 
 def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launches:
-    """Make launches from first bodies and main bodies; the caller adds the companions later."""
+    """Make launches without companions; the caller adds the companions."""
     launches = np.zeros(len(first), LAUNCH_DTYPE)
     shot = launches["shot"]
     shot["key"], shot["host_us"] = first["key"], first["host_us"]

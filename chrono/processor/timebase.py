@@ -1,27 +1,24 @@
 """Turn the board's counter, which wraps and restarts, into one continuous time.
 
-Each rule compares one line with the next line. So the result stays the same if the stream is
-cut into other pieces:
+A step is the time from one line to the next line. The result does not depend on how the stream
+is cut into pieces. These rules apply:
 
-- The counter gives the step between two lines, except for whole turns. The computer's clock
-  gives the number of whole turns of the counter. If one turn of the counter takes less than 4
-  s, the program uses the smallest number of turns that agrees with the computer's clock to 0.1
-  s. So the times within a shot stay exact.
-- A step is a jump if it differs from the step of the computer's clock by more than 2 s. A step
-  is also a jump if it goes back by more than 1 ms. The first line after a restart is a jump
-  too. At a jump, the continuous time grows by the step of the computer's clock, but at least by
-  the `dead` time of the rules. So the program never makes a pair from one edge before a jump
-  and one edge after it.
+- The counter gives each step, except for the number of wraps. The computer's clock gives the
+  number of wraps. If the counter wraps in less than 4 s, the program uses the smallest number
+  of wraps that agrees with the computer's clock to 0.1 s.
+- A step is a jump if the counter and the computer's clock disagree by more than 2 s, or if the
+  time goes back by more than 1 ms. The step to the first line after a restart is also a jump.
+- At a jump, the computer's clock gives the step. If this step is shorter than the time limit
+  `dead` of the rules, the program uses `dead` as the step. An edge before a jump is never
+  paired with an edge after the jump.
 - The computer may read a line up to 30 s late. If two lines have consecutive sequence numbers
-  and are at most 2 s apart by the counter, the second line is not a jump: the counter gives the
-  step.
-- A hello means a restart if the sequence number or the counter does not continue after it. If
-  lines were lost, a hello means a restart if the sequence number and the counter are both near
-  zero. A hello that the program requested with `?` is not a restart.
+  and are at most 2 s apart by the counter, the step between them is not a jump.
+- A hello (the line with which a board identifies itself) means a restart if the sequence number
+  or the counter does not continue after the hello. After lost lines, a sequence number and a
+  counter near zero also mean a restart. If the program requested the hello with `?`, the hello
+  does not mean a restart.
 
-`line_continuity` finds repeated, missing and damaged lines.
-
-Times are int64 counter units. This module does not use passages or shots.
+`line_continuity` finds repeated, missing and damaged lines. Times are int64 counter units.
 """
 
 from collections import Counter
@@ -72,10 +69,10 @@ def unwrap_steps(
     steps: Ints, host_steps_us: Ints, missing: Ints, rules: Rules
 ) -> tuple[Ints, Places]:
     """
-    Add whole turns of the counter to the steps between lines.
+    Add the missing wraps of the counter to the steps between lines.
 
-    If two lines have consecutive sequence numbers, the counter gives the step between them. The
-    counter gives the step even if the computer read the second line up to `STALL_S` late.
+    If two lines have consecutive sequence numbers, the computer may read the second line up to
+    `STALL_S` late.
 
     Parameters
     ----------
@@ -90,7 +87,8 @@ def unwrap_steps(
     -------
     steps : ndarray of int64, shape (N,)
     jumps : ndarray of intp
-        Places of the steps that do not agree with the computer's clock for any number of turns.
+        Indices of the steps that do not agree with the computer's clock for any number of
+        wraps.
     """
     turn = 1 << rules.counter_bits
     turn_s = turn * rules.unit_s
@@ -118,7 +116,7 @@ def _without_stalls(
     """
     Correct the steps that look wrong only because the computer read a line late.
 
-    Return the places of all steps that still look wrong.
+    Return the indices of the steps that still look wrong after the correction.
     """
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
     own = (steps[in_a_row] + back) % turn - back
@@ -129,15 +127,15 @@ def _without_stalls(
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
-    """Return each step by the computer's clock minus the same step by the counter [s]."""
+    """Return how much longer each step is by the computer's clock than by the counter [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
 def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
     """
-    Return the steps with as few turns of the counter as the computer's clock allows.
+    Add as few wraps to the steps as the computer's clock allows.
 
-    If a step goes back by a very small time, it stays unchanged.
+    A step that goes back by a very short time becomes negative.
     """
     turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
     back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
@@ -149,12 +147,12 @@ _YOUNG_S, _YOUNG_LINES = 5.0, 1000
 
 class TimedStretch(NamedTuple):
     """
-    One part of the stream of lines, with continuous times.
+    One part of the board's lines, with continuous times.
 
-    This part contains edges, beats, the gaps between lines, and the breaks from damaged lines
-    and lost links. `first` is the time of the first line (`FOREVER` if there is no line).
-    `anchors` contains the latest time before each record (-1 before the very first line).
-    `after` is the state of the continuous time after this part.
+    `gaps` contains the gaps between lines. `notes` contains the breaks from damaged lines and
+    lost links. `first` is the time of the first line (`FOREVER` if there is no line). For each
+    record, `anchors` contains the latest time before the record (-1 before the very first
+    line). `after` contains the values that are needed to continue the time.
     """
 
     edges: Edges
@@ -170,9 +168,7 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
     """
     Return the time up to which all edges are known.
 
-    If `host_us` is given, the function also knows that no line came up to this host time. If
-    the next line is not a jump, it is later than the last line by at least the step of the
-    computer's clock minus the tolerance.
+    If `host_us` is given, no line came until this host time, and the result may be later.
     """
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
@@ -187,8 +183,8 @@ def put_on_timebase(
     """
     Convert the counter of each event to a continuous time.
 
-    `records` contains the records between the events. A `hello` record may mean a restart of
-    the board. A `link` record always means that lines may be missing.
+    A `hello` record may mean a restart of the board. A `link` record always means that lines
+    may be missing.
     """
     lines, duplicates = used_lines(events, state, rules)
     start = _origin(events, lines, state, rules)
@@ -236,13 +232,13 @@ def put_on_timebase(
 
 
 def _anchors(records: Sequence[Record], lines: Lines, top: Ints, state: Timebase) -> Ints:
-    """Return the latest time before each record, -1 before the very first line."""
+    """Return the latest time before each record; -1 if no line came before the record."""
     places = lines.used.searchsorted([record.position for record in records])
     return np.where((places > 0) | state.started, top[places], -1)
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
-    """Add the numbers of edges and beats, and other named counts, to a tally."""
+    """Add the numbers of edges and beats, and the counts in `more`, to a tally."""
     more |= {"edges": len(edges.t), "beats": len(beats.t)}
     if len(beats.lost):
         more["board_lost"] = int(beats.lost[-1]) - tally.board_lost
@@ -255,10 +251,10 @@ def _with_causes(
     tally: Tally, restarts: Places, hellos: Sequence[int], causes: Sequence[RestartCause]
 ) -> Tally:
     """
-    Add the cause of each of these restarts to the counts in a tally.
+    Count the causes of the restarts in a tally.
 
-    `causes` contains the cause of the last earlier hello, then one cause for each hello in
-    `hellos`.
+    `causes` contains the cause of the last hello before the present lines, then the cause of
+    each hello in `hellos`.
     """
     if not len(restarts):
         return tally
@@ -268,14 +264,14 @@ def _with_causes(
 
 
 def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: Timebase) -> int:
-    """Return the number of damaged lines that came after the last of `count` lines."""
+    """Return the number of damaged lines after the first `count` lines."""
     if not state.started and not count:
         return state.damaged + count_damaged(events, len(events))
     return int(damaged_before(notes, np.array([count]), state)[0])
 
 
 def _origin(events: Events, lines: Lines, state: Timebase, rules: Rules) -> Timebase:
-    """Return the state before these lines; if no line came earlier, start at the first line."""
+    """Return the given state; if no line came before, return the state at the first line."""
     if state.started or not len(lines.used):
         return state
     host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
@@ -310,7 +306,7 @@ def _restarts(
 
 
 def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rules) -> Ints:
-    """Return the time of the last earlier line, followed by the times of these lines."""
+    """Return the continuous time before the lines, followed by the time of each line."""
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
@@ -321,9 +317,9 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
 
 def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
     """
-    Limit how far the times of lines may go back, even if several steps in a row go back.
+    Limit how far a line's time may lie before the latest time of the lines before it.
 
-    Return the limited time of each line, and the latest time up to each line.
+    Return the corrected time of each line, and for each line the latest time so far.
     """
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw, raw
@@ -333,9 +329,9 @@ def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]
 
 def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
     """
-    Return the edges, the places of the beats, and the number of late edges.
+    Return the edges, the indices of the beats, and the number of late edges.
 
-    `before` is the time of the last edge before these edges.
+    `before` is the time of the edge before the first of the given lines.
     """
     count = len(t)
     times, beats = np.empty((2, count), np.int64), np.empty(count, np.intp)
@@ -369,7 +365,9 @@ def _sort_out(
 def _beats(
     told: npt.NDArray[np.int32], t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
-    """Return the beats with their numbers of lost edges, and the last number from the board."""
+    """
+    Return the beats, each with the number of edges lost so far, and the board's last count.
+    """
     if not len(places) and not len(restarts):
         return NO_BEATS, state.board_lost
     before = np.concatenate(([state.board_lost], told), dtype=np.int64)
@@ -384,7 +382,7 @@ def _beats(
 
 
 def _after(events: Events, lines: Lines, raw: Ints, top: Ints, start: Timebase) -> Timebase:
-    """Return the state of the continuous time after the last line."""
+    """Return the values that are needed to continue the time after the last line."""
     last = lines.used[-1]
     return replace(
         start,

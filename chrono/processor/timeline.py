@@ -1,8 +1,7 @@
-"""Arrays of edges, beats and breaks with continuous times, and the state of the time.
+"""Arrays of edges, beats and breaks with continuous times.
 
 Continuous time is the board's counter without wraps and restarts. The classes for edges, beats
-and breaks contain a few arrays of equal length. The stages of the processor pass these arrays
-to the next stage, and keep some arrays for the next call. Times are int64 counter units.
+and breaks contain a few arrays of equal length. Times are int64 counter units.
 """
 
 from collections.abc import Mapping
@@ -18,14 +17,14 @@ FOREVER = 1 << 62
 """This time is later than all other times."""
 
 NOWHERE = np.zeros(0, np.intp)
-"""An empty list of places."""
+"""An empty array of indices."""
 
 NO_BODY = 2
 """This value replaces a gate's number if a passage lacks an edge."""
 
 LATE = 8
-"""This bit of `Edges.what` marks a late edge. Bit 0 is the gate. Bits 1 and 2 are the level, as
-in `Events`."""
+"""This bit of `Edges.what` marks a late edge. In `Edges.what`, bit 0 is the gate. Bits 1 and 2
+are the level, as in `Events`."""
 
 WIDTH_SHIFT = 4
 LONGEST_WIDTH = (1 << 32 - WIDTH_SHIFT) - 1
@@ -45,7 +44,7 @@ class Edges(NamedTuple):
         return Edges(self.t.take(places), self.host_us.take(places), self.what.take(places))
 
     def followed_by(self, more: "Edges") -> "Edges":
-        """Return these edges, followed by the edges in `more`."""
+        """Return the edges of this object, followed by the edges in `more`."""
         return Edges(
             np.concatenate((self.t, more.t)),
             np.concatenate((self.host_us, more.host_us)),
@@ -69,7 +68,7 @@ class Beats(NamedTuple):
     lost: Ints
 
     def followed_by(self, more: "Beats") -> "Beats":
-        """Return these beats, followed by the beats in `more`."""
+        """Return the beats of this object, followed by the beats in `more`."""
         if not len(more.t):
             return self
         return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
@@ -83,7 +82,7 @@ class Beats(NamedTuple):
 
 class Breaks(NamedTuple):
     """
-    Times at which lines may be missing; the times never decrease.
+    Times at which lines may be missing, in order of time.
 
     Attributes
     ----------
@@ -100,7 +99,7 @@ class Breaks(NamedTuple):
     lost: Ints
 
     def followed_by(self, more: "Breaks") -> "Breaks":
-        """Return these breaks, followed by the breaks in `more`."""
+        """Return the breaks of this object, followed by the breaks in `more`."""
         if not len(more.mark):
             return self
         return Breaks(*(np.concatenate(pair) for pair in zip(self, more, strict=True)))
@@ -112,9 +111,7 @@ class Breaks(NamedTuple):
         return Breaks(*(column[place:] for column in self))
 
     def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
-        """
-        Limit these breaks to the time between two lines, which came at `seen` and at `then`.
-        """
+        """Limit the breaks to the time from the line at `seen` to the line at `then`."""
         if not len(self.mark):
             return self
         before = np.where(self.before > then, seen, self.before)
@@ -122,7 +119,9 @@ class Breaks(NamedTuple):
         return Breaks(before, *ends, self.lost)
 
     def in_order(self) -> "Breaks":
-        """Return these breaks, changed so that no break begins later than the next break."""
+        """
+        Start breaks earlier where needed, so that no break starts later than the next break.
+        """
         if (self.before[1:] >= self.before[:-1]).all():
             return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
@@ -140,7 +139,7 @@ class PassageTimes(NamedTuple):
     gate: Bytes
 
     def followed_by(self, first: Ints, last: Ints, gate: Bytes) -> "PassageTimes":
-        """Return these times, followed by the times of more passages."""
+        """Return the passages of this object, followed by more passages."""
         if not len(first):
             return self
         return PassageTimes(
@@ -207,24 +206,25 @@ class Tally:
 @dataclass(frozen=True)
 class Timebase:
     """
-    The state of the continuous time after the last line.
+    The values that are needed to continue the continuous time after the last line.
 
     Attributes
     ----------
     started : bool
         True if a line with a counter value has come.
     host_us, counter, sequence, line : int
-        Host time, counter, sequence number and `what` (see `Edges`) of that line.
+        Host time, counter, sequence number and `what` (see `Edges`) of the last line.
     t, top : int
-        Time of that line, and the latest time so far.
+        Time of the last line, and the latest time so far.
     edge : int
         Time of the last edge; a very early time before the first edge.
     mark : int
         The latest time of a damaged line or a link record.
     damaged : int
-        Number of damaged lines since that line, or since the start before the first line.
+        Number of damaged lines since the last line, or since the start.
     anew, other_counter : bool
-        True if a hello came since that line. True if another counter began since that line.
+        `anew` is true if a hello came since the last line. `other_counter` is true if another
+        counter began since the last line.
     cause : RestartCause
         Why the board started, from the latest hello.
     levels : tuple of two int

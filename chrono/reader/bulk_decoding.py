@@ -1,8 +1,7 @@
 """Read many rows of a recording fast, with compiled loops for the common kinds of lines.
 
-If a compiled loop cannot read a row, the function `recording_rows.parse_row` reads this row.
-The function `parse_row` defines the format. For every input, the compiled loops and `parse_row`
-give the same result.
+The function `recording_rows.parse_row` defines the format, and reads the rows that the loops
+cannot read. For every input, the compiled loops and `parse_row` give the same result.
 """
 
 from dataclasses import fields
@@ -67,7 +66,7 @@ _EDGE_CRC, _BEAT_CRC = (crc16(bytes(length)) for length in (_EDGE_BODY, _BEAT_BO
 
 def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, Events, Ints]:
     """
-    Read the rows of a block that have a common form, and list all other rows.
+    Read the common kinds of rows in a block, and list all other rows.
 
     Parameters
     ----------
@@ -103,7 +102,7 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
 def _walk(
     text: Bytes, kind: int, tiny_kept: int, columns: Columns, left: Ints
 ) -> tuple[int, int, int, int]:
-    """Read a block; return how many rows, dropped rows, events and unread rows it has."""
+    """Read a block; return the numbers of rows, dropped rows, events and unread rows."""
     host_us, kinds, gates, levels, counters, sequences, losts = columns
     rows = dropped = events = rest = start = 0
     while start < len(text):
@@ -237,7 +236,7 @@ def _interval(text: Bytes, at: int) -> Read:
 
 @inlined
 def _next_row(text: Bytes, at: int) -> int:
-    """Return the place of the next row if the line ends at `at`; otherwise return -1."""
+    """If the line ends at `at`, return the place of the next row; otherwise return -1."""
     if _is_at(text, at, _ESCAPED_CR):
         at += len(_ESCAPED_CR)
     at += _byte(text, at) == _CR
@@ -268,7 +267,7 @@ def _decimal(text: Bytes, at: int) -> tuple[int, int]:
 
 @inlined
 def _hexadecimal(text: Bytes, at: int, count: int) -> int:
-    """Return the value of upper-case hex digits; negative if a byte is not such a digit."""
+    """Return the value of upper-case hex digits; negative if a byte is not a hex digit."""
     value = 0
     for place in range(at, at + count):
         value = value << 4 | _HEX[_byte(text, place)]
@@ -303,9 +302,5 @@ def _is_boards(text: Bytes, start: int, end: int) -> bool:
 
 @inlined
 def _byte(text: Bytes, at: int) -> int:
-    """
-    Return one byte of an array.
-
-    The index is unsigned, so the compiled code needs no check for negative indices.
-    """
+    """Return the byte at an index of an array; the index must not be negative."""
     return text[np.uintp(at)]

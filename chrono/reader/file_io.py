@@ -116,9 +116,8 @@ def lock(fd: int, path: Path) -> None:
     """
     Prevent other programs from writing the file, if the system and the disk can do this.
 
-    On systems with `fcntl`, the program locks the recording itself. On Windows, a locked file
-    cannot be read by other programs. So on Windows the program does not lock the recording
-    itself. On Windows the program locks a small hidden file in the same folder.
+    If the system has `fcntl`, the program locks the recording. On Windows, other programs could
+    not read a locked recording, so the program locks a small hidden file in the same folder.
 
     Raises
     ------
@@ -201,7 +200,7 @@ def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
 
 
 def write_some(fd: int, offset: int, data: memoryview) -> int:
-    """Write `data` at `offset`; return the number of bytes that the device accepted."""
+    """Write `data` at `offset`; return the number of bytes that the disk accepted."""
     os.lseek(fd, offset, os.SEEK_SET)
     written = os.write(fd, data)
     if not written:
@@ -217,7 +216,7 @@ def read_before(fd: int, offset: int) -> bytes:
 
 
 def close(fd: int) -> None:
-    """Close a file and release its lock; ignore errors of the device."""
+    """Close a file and release its lock; ignore errors of the disk."""
     beside = _locks_beside.pop(fd, None)
     with contextlib.suppress(OSError):
         os.close(fd)
@@ -256,7 +255,7 @@ def free_name(folder: Path, old: Path) -> Path:
     Add a number to a file's name, so that no file in the folder has the new name.
 
     If the name already ends with a number that was added in this way, the function replaces
-    this number. A name never gets a second number.
+    this number.
     """
     stem = old.stem
     numbered = _NUMBERED.fullmatch(stem)

@@ -1,8 +1,7 @@
 """Write rows from the port to the recording, and then pass them to the screens.
 
-While a board is measured, one thread writes the rows to the disk. Another thread waits until
-the device has confirmed the rows. So a slow disk does not block the port or a screen. A slow
-disk only delays the rows.
+One thread writes the rows to the disk. Another thread waits until the disk has confirmed that
+the rows are stored. A slow disk delays the rows, but does not block the port or a screen.
 """
 
 import threading
@@ -24,17 +23,17 @@ LOOK_AFTER_S = 0.25
 
 
 class RowWriter(Protocol):
-    """The functions that a journal needs from its writer, such as `RecordingWriter`."""
+    """The functions of a writer, such as `RecordingWriter`, that `Journal` calls."""
 
     def append(self, rows: bytes, /) -> None:
         """Write complete rows; the writer handles errors of the disk without raising them."""
 
     def look_after(self) -> None:
-        """Do the work that is needed regularly, such as making the device confirm rows."""
+        """Do regular work, such as waiting until the disk has confirmed the rows."""
 
 
 class RowLimit(Protocol):
-    """A rule that decides when a journal accepts no more rows, such as `ShotLimit`."""
+    """A rule that decides when no more rows of the board are accepted, such as `ShotLimit`."""
 
     ended: bool
     """True if no more rows of the board are accepted."""
@@ -47,10 +46,9 @@ class Journal:
     """
     Write rows to the recording first, and then return them from `drain` in the same order.
 
-    Rows come from the thread that reads the port and from the operator's entries. A lock makes
-    sure that the order of the rows is the same in the file and in `drain`. Between `start` and
-    `stop`, `append` and `drain` never wait for the disk. Before `start` and after `stop` no
-    writing thread runs, so `append` itself writes the rows to the disk.
+    Rows come from the thread that reads the port and from the operator's entries. While the
+    threads run, `append` and `drain` never wait for the disk. Before `start` and after `stop`,
+    `append` writes the rows to the disk itself.
 
     Parameters
     ----------
@@ -140,7 +138,7 @@ class Journal:
 
     @property
     def ended(self) -> bool:
-        """True if the limit accepts no more rows of the board."""
+        """True if the limit is reached, so that no more rows of the board are accepted."""
         return self._limit is not None and self._limit.ended
 
     def _take(self, rows: bytes) -> None:
@@ -155,7 +153,7 @@ class Journal:
                 self._ready.append(rows)
 
     def _written(self, rows: bytes) -> bytes:
-        """Write the rows that the limit accepts, and return these rows."""
+        """Write the rows that the limit allows, and return these rows."""
         if self._limit is not None:
             rows = self._limit.admit(rows)
         if rows and self._writer is not None:
@@ -187,7 +185,7 @@ class Journal:
         """
         Wait until there are rows to write, and return these rows.
 
-        The function returns no bytes if all rows are written and the thread must end.
+        When all rows are written and the thread must end, the function returns empty bytes.
         """
         with self._lock:
             while not self._arrived:

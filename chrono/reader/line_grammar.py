@@ -1,9 +1,9 @@
 """Read one line from the board; each kind of line has its own function.
 
-The functions of this module define the format of the board's lines. The module `bulk_decoding`
-must give the same result as these functions for every input. A board may send an empty line
-when it starts. The program ignores an empty line, and does not count it as damaged. These
-functions read single lines only. The functions do not use rows, files, ports or arrays.
+The functions of this module define the format of the board's lines. For every input, the module
+`bulk_decoding` must give the same result as the functions of this module. A framed line ends
+with a checksum (CRC); a plain line has no checksum. A board may send an empty line when it
+starts. The program ignores an empty line, and does not count it as damaged.
 """
 
 import binascii
@@ -96,7 +96,7 @@ class LineDamage(NamedTuple):
 
 def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
     """
-    Read one line of a framed board; return None for an empty line.
+    Read one line that ends with a checksum; return None for an empty line.
 
     Parameters
     ----------
@@ -231,8 +231,9 @@ def crc16(data: bytes) -> int:
     """
     Return the checksum CRC-16/CCITT-FALSE of `data`.
 
-    The CRC's polynomial is 1021, its start value is FFFF, and its bits are not reflected. The
-    CRC of the text ``123456789`` is 0x29B1 (RevEng catalogue, CRC-16/IBM-3740).
+    The polynomial is 1021 (hexadecimal), the start value is FFFF, and the bits are not
+    reversed. For example, the checksum of ``123456789`` is 0x29B1 (source: RevEng catalogue,
+    CRC-16/IBM-3740).
     """
     return binascii.crc_hqx(data, 0xFFFF)
 
@@ -246,7 +247,7 @@ def encode_edge(
     sequence: int, gate: int, level: int, counter: int, *, late: bool = False
 ) -> bytes:
     """
-    Return the framed line of an edge, without a newline.
+    Return the line of an edge with its checksum, without a newline.
 
     The sequence number wraps at 16 bits, and the counter wraps at 32 bits.
     """
@@ -260,7 +261,7 @@ def encode_beat(
     sequence: int, counter: int, level_a: int, level_b: int, lost: int = 0
 ) -> bytes:
     """
-    Return the framed line of a beat, without a newline.
+    Return the line of a beat with its checksum, without a newline.
 
     If the number `lost` is larger than FFFF (hexadecimal), the line contains FFFF.
     """
@@ -284,12 +285,12 @@ def encode_levels(levels: SensorLevels) -> bytes:
 def encode_hello(
     frequency_hz: int, counter_bits: int, board: str, firmware: str, version: int = WIRE_VERSION
 ) -> bytes:
-    """Return the framed line of a hello, without a newline."""
+    """Return the hello line of a board with its checksum, without a newline."""
     return _framed(f"H {version} {frequency_hz} {counter_bits} {board} {firmware}".encode())
 
 
 def encode_plain(gate: int, counter: int, level: int | None = None) -> bytes:
-    """Return the plain line of an edge, without a newline."""
+    """Return the line of an edge without a checksum and without a newline."""
     gate_letter = b"AB"[gate : gate + 1]
     if level is None:
         return b"%s %d" % (gate_letter, counter)

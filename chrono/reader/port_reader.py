@@ -1,13 +1,12 @@
 """Read a serial port in a separate thread, and turn its bytes into rows with a host time.
 
 The reader cuts the bytes into lines, and gives each line the host's time. Each line ends with a
-newline. All bytes before the newline are stored as received. The reader cuts a line that is too
-long into pieces, so that it needs little memory. Each line becomes a row of the recording.
-Lines with sensor levels are the only lines that do not become rows. Sensor levels are shown on
-the screen but not recorded, and a board sends them only on request. If the connection to the
-port is lost, the program tries again and again to open the port, with growing pauses. The
-recording also gets a row when the port is lost, and a row when it is opened again. The program
-asks a framed board to send its hello. The code that decodes the rows calls `hear` when the
+newline. All bytes before the newline are stored as received. A line that is too long is cut
+into pieces. Each line becomes a row of the recording, except lines with sensor levels: the
+program only shows sensor levels. If the connection to the port is lost, the program tries again
+and again to open the port, with growing pauses. The recording also gets a row when the port is
+lost, and a row when it is opened again. The program asks a board for its hello (a line in which
+the board identifies itself). The code that decodes the rows calls `PortReader.hear` when the
 board has answered.
 """
 
@@ -45,9 +44,9 @@ class LineFramer:
     """
     Cut a stream of bytes into lines.
 
-    If the object cuts a long line, each piece has at least `PIECE_BYTES` bytes. Every real line
-    of a board is shorter, so no piece is mistaken for a real line. If pieces could be shorter,
-    the program could read the end ``23`` of a long line of digits as a time.
+    Each piece of a long line has at least `PIECE_BYTES` bytes, more than any real line of a
+    board. The program could read a shorter piece, such as the end ``23`` of a long line of
+    digits, as a time.
     """
 
     def __init__(self) -> None:
@@ -77,7 +76,7 @@ class LineFramer:
         return lines + self._pieces(host_us, rest)
 
     def take_unfinished(self) -> bytes:
-        """Return and remove the bytes after the last complete line or piece."""
+        """Return the bytes of the incomplete last line, and remove them."""
         rest = bytes(self._unfinished)
         self._unfinished.clear()
         return rest
@@ -301,7 +300,7 @@ class PortReader:
         )
 
     def _ask_when_due(self, port: serial.Serial) -> None:
-        """Ask a framed board for its hello, and repeat the request until the board answers."""
+        """Ask the board for its hello line, and ask again until the board answers."""
         now_us = self._now_us()
         if self._ask_at_us is None or now_us < self._ask_at_us or self._spoke():
             return
@@ -338,11 +337,7 @@ class PortReader:
         return latest[1]
 
     def hear(self, batch: Batch) -> None:
-        """
-        Store which kinds of lines the board has sent.
-
-        If the board has answered, do not ask it again.
-        """
+        """Look for the board's answer in a batch; after an answer, the program stops asking."""
         for record in batch.controls:
             if record.origin == "hello":
                 self._hello_us = record.host_us
@@ -354,11 +349,10 @@ class PortReader:
 
     def _spoke(self) -> bool:
         """
-        Return True if the board has sent a hello or edges, so that no more requests are needed.
+        Return True if the board has sent a hello line or edges; then the program stops asking.
 
-        A hello in a recording means that the board has restarted. So the program does not ask
-        for a hello while edges arrive. The program asks at least once, even if a flickering
-        lamp causes edges from the start.
+        The program asks the board at least once, even if a flickering lamp causes edges from
+        the start.
         """
         if self._hello_us >= self._opened_us:
             return True
@@ -432,9 +426,8 @@ class PortReader:
         """
         Add a row that states that the port was opened, lost or opened again.
 
-        If a line is incomplete, its bytes are stored in this row, and not as a line of the
-        board. Otherwise the program could read a time from the incomplete line ``A 1234``,
-        which is only a part of ``A 123456``.
+        This row also contains the bytes of an incomplete line. As a line of the board, the
+        incomplete line ``A 1234`` of ``A 123456`` would give a wrong time.
         """
         data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:

@@ -1,8 +1,7 @@
-"""Let pyserial read all waiting bytes of a ``socket://HOST:PORT`` connection at once.
+"""Let pyserial read all waiting bytes of a ``socket://HOST:PORT`` connection in one call.
 
-pyserial's own handler reports only that bytes are waiting, but not how many. With pyserial's
-own handler, a reader would get only one byte per call. pyserial finds this module by its file
-name.
+Without this module, pyserial would give only one byte per call. pyserial finds this module by
+its file name.
 """
 
 import socket
@@ -34,7 +33,7 @@ class Serial(protocol_socket.Serial):
         return 0
 
     def reset_input_buffer(self) -> None:
-        """Do nothing: keep all received bytes, because the board sent them."""
+        """Keep all received bytes; in pyserial, this method normally deletes them."""
 
     def close(self) -> None:
         """Close the connection, even if it is lost already."""

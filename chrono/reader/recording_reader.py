@@ -31,8 +31,8 @@ class RecordingReader:
     Read a recording in blocks of complete rows, without the header.
 
     Each row that the reader returns ends with a newline. You may iterate over this object more
-    than once. If a row is far too long, the reader removes a part of it. The shortened row is
-    still so long that the program treats it as damaged.
+    than once. If a row is far too long, the reader removes a part of the row; the row then
+    counts as damaged.
 
     Parameters
     ----------

@@ -119,7 +119,7 @@ def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
     row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
     read = parse_row(row[:-1], FRAMED)
     if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
-        raise ValueError(f"a recording with this record of origin {origin!r} could not be read")
+        raise ValueError(f"this record of the kind {origin!r} could not be read again")
     return row
 
 
@@ -211,11 +211,7 @@ def _deeper_than(levels: int, value: object) -> bool:
 
 
 def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
-    """
-    Replace invalid Unicode characters (half surrogate pairs) by ``?``.
-
-    No terminal can show such characters.
-    """
+    """Replace characters that no terminal can show (half surrogate pairs) by ``?``."""
     text = json.dumps(data, ensure_ascii=False)
     clean = text.encode("utf-8", "replace").decode()
     if clean == text:

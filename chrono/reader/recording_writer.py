@@ -1,13 +1,12 @@
 """Write a recording so that no rows are lost, even if the disk fails or the file is deleted.
 
-The writer keeps rows in memory until the device has confirmed that they are stored. So a full
-disk or an unplugged USB stick only delays rows, and no row is lost. The writer also keeps
-confirmed rows in memory, compressed. If another program deletes, replaces or shortens the file,
-the writer notices this and continues in a new file. The new file contains all rows of the
-recording.
+The writer keeps rows in memory until the disk has confirmed that they are stored. If the disk
+is full or a USB stick is unplugged, the rows are stored later. The writer also keeps a
+compressed copy of the stored rows in memory. If another program deletes, replaces or shortens
+the file, the writer notices this and continues in a new file. The new file contains all rows of
+the recording.
 
-This module also adds rows to the end of a complete recording. If it cannot add all rows, it
-adds no row.
+This module also adds rows to the end of a complete recording.
 """
 
 import contextlib
@@ -52,7 +51,7 @@ class _Failure(NamedTuple):
     """
     The message and number of a system error.
 
-    The original exception is not stored, because its stack would keep rows in memory.
+    The exception itself is not stored, because it would also keep rows in memory.
     """
 
     words: str
@@ -64,11 +63,7 @@ class _Failure(NamedTuple):
 
 
 class WrittenHistory:
-    """
-    All bytes that the recording contains until now, compressed in memory.
-
-    The bytes need about 100 kB per hour of shooting.
-    """
+    """A compressed copy of all bytes of a recording, about 100 kB per hour of shooting."""
 
     def __init__(self) -> None:
         self._packer = zlib.compressobj(1)
@@ -91,15 +86,12 @@ class RecordingWriter:
     """
     Append rows to a new recording; an existing file is never overwritten.
 
-    The writer writes rows to the file at once, and keeps them in memory until the device has
-    confirmed them. So no row is lost if the disk fails. The attribute `trouble` states why rows
-    wait in memory, and `pending_bytes` is the number of waiting bytes. After an error, later
-    calls try to write again, at most once a second. The writer always writes the same bytes at
-    the same offset. So if a write was incomplete, the writer simply writes the bytes again. If
-    another program deletes, replaces or shortens the file, the writer creates a new file in the
-    same folder or in the spare folder. The new file contains all rows of the recording. If the
-    disk is full, the writer continues in the spare folder. Several threads may use this object:
-    one thread can write rows while another thread waits until older rows are confirmed.
+    The writer writes rows to the file at once, and keeps them in memory until the disk has
+    confirmed them. The attribute `trouble` states why rows wait in memory, and `pending_bytes`
+    is the number of waiting bytes. After an error, later calls try to write again, at most once
+    a second. If another program deletes, replaces or shortens the file, or if the disk is full,
+    the writer tries to continue in a new file with all rows of the recording. Several threads
+    may use this object: one thread can write rows while another thread waits for the disk.
 
     Parameters
     ----------
@@ -155,7 +147,7 @@ class RecordingWriter:
 
         If a crash has cut off the end of the last row, the writer ends this row with a mark.
         The program then treats the row as damaged, because a number in the row may have lost
-        digits. So the new rows do not become a part of the damaged row.
+        digits.
 
         Raises
         ------
@@ -186,7 +178,7 @@ class RecordingWriter:
         self._files = 0  # how often a file was opened, with the same file counted again
         self._first_path = path
         self._fd = -1
-        self._confirmed = 0  # bytes of the file that the device has confirmed
+        self._confirmed = 0  # bytes of the file that the disk has confirmed
         self._written = 0  # bytes of the file that the system has accepted
         self._unconfirmed = bytearray()  # all bytes from `_confirmed` on, written or not
         self._fingerprint = b""  # the last confirmed bytes, to recognise the file
@@ -196,7 +188,7 @@ class RecordingWriter:
 
     @property
     def pending_bytes(self) -> int:
-        """Number of bytes that are only in memory and not yet safe on the device."""
+        """Number of bytes that are only in memory and not yet safe on the disk."""
         return self._confirmed + len(self._unconfirmed) - self._written
 
     def append(self, rows: bytes) -> None:
@@ -217,7 +209,9 @@ class RecordingWriter:
                 self.trouble = None
 
     def sync(self) -> None:
-        """Write waiting rows and make the device confirm them; set `trouble` if this fails."""
+        """
+        Write waiting rows and wait until the disk confirms them; set `trouble` on an error.
+        """
         with self._syncing:
             written = self._write_to_confirm()
             if written is None:
@@ -233,14 +227,14 @@ class RecordingWriter:
             self._note_sync(file, end, failure)
 
     def look_after(self) -> None:
-        """Once a second, make the device confirm rows and check that the file still exists."""
+        """Once a second, check the file and wait until the disk has confirmed the rows."""
         if self._fd >= 0 and self._clock() >= self._sync_due:
             self._sync_due = self._clock() + SYNC_S
             self.sync()
 
     def close(self) -> None:
         """
-        Write all rows, wait until the device has confirmed them, and close the file.
+        Write all rows, wait until the disk has confirmed them, and close the file.
 
         Raises
         ------
@@ -278,9 +272,8 @@ class RecordingWriter:
         """
         Continue the recording in a new file.
 
-        The new file gets all rows, so it is a complete recording.
-
-        The old file is not moved or changed.
+        The new file gets all rows, so the new file is a complete recording. The old file is not
+        moved or changed.
 
         Raises
         ------
@@ -312,7 +305,7 @@ class RecordingWriter:
         return offset
 
     def _take_in(self) -> int:
-        """Copy all bytes of the file into the history; return the number of bytes."""
+        """Copy all bytes of the file into memory, compressed; return the number of bytes."""
         size = 0
         os.lseek(self._fd, 0, os.SEEK_SET)
         while piece := os.read(self._fd, BLOCK_BYTES):
@@ -384,7 +377,7 @@ class RecordingWriter:
             return None
 
     def _note_sync(self, file: int, end: int, failure: "_Failure | None") -> None:
-        """Store whether the device has confirmed the bytes of a file up to the offset `end`."""
+        """Store whether the disk has confirmed the bytes of a file up to the offset `end`."""
         with self._mutex:
             if file != self._files:
                 return  # the recording has continued in another file
@@ -477,16 +470,16 @@ def check_appendable(path: Path) -> None:
 
 def append_rows(path: Path, rows: bytes) -> None:
     """
-    Add complete rows to the end of a recording, and wait until the device has confirmed them.
+    Add complete rows to the end of a recording, and wait until the disk has confirmed them.
 
     If a crash has cut off the end of the last row, the function ends this row with a mark, and
-    the row counts as damaged. So the new rows do not become a part of the damaged row. If the
-    device stores only a part of the new rows, the function removes this part again.
+    the row counts as damaged. If the disk stores only a part of the new rows, the function
+    removes this part again.
 
     Raises
     ------
     RecordingError
-        For the same reasons as in `check_appendable`, or if the device does not accept the
+        For the same reasons as in `check_appendable`, or if the disk does not accept the
         rows.
     """
     fd = _opened(path)

@@ -1,8 +1,8 @@
 """Decode rows of a recording into a batch of events.
 
 The function `recording_rows.parse_row` defines the format, and reads one row at a time. If the
-compiled loops of `bulk_decoding` are loaded, they read the common rows of a large block. If the
-loops are used, `parse_row` reads only the rows that the loops cannot read.
+compiled loops of `bulk_decoding` are loaded, they read the common rows of a large block. In
+this case, `parse_row` reads only the other rows.
 """
 
 import re
@@ -146,7 +146,7 @@ def _shown(text: bytes, row: Row) -> str:
     """
     Return a damaged line in a form that a terminal can show safely.
 
-    If the row does not have the form of a record, the function returns the whole row.
+    If the row is not a record, the result contains the whole row.
     """
     line = text.split(b"\t", 2)[2] if row.origin else text
     words = line[:MAX_SAMPLE_CHARS].decode("ascii", "backslashreplace")
@@ -158,5 +158,5 @@ _CONTROL = re.compile(r"[\x00-\x1F\x7F]")
 
 @cache
 def _keep_freed_memory() -> None:
-    """Create and free one large array; then glibc keeps freed memory of this size for us."""
+    """Free one large array, so that the C library keeps freed memory of this size."""
     np.empty(KEPT_BYTES, np.uint8)

@@ -105,11 +105,7 @@ class LiveSource:
         return self.journal.drain()
 
     def hear(self, batch: Batch) -> None:
-        """
-        Store which kinds of lines the board has sent.
-
-        If the board has answered, do not ask it again.
-        """
+        """Look for the board's answer in a batch; after an answer, the program stops asking."""
         self._reader.hear(batch)
 
     @property
@@ -148,7 +144,7 @@ class LiveSource:
 
     @property
     def failure(self) -> BaseException | None:
-        """The error in the program that ended reading or writing; None without an error."""
+        """The program error that ended reading or writing; None if there was no error."""
         return self._reader.failure or self.journal.failure
 
     def _act_until(self, time_s: float) -> None:
@@ -220,7 +216,7 @@ class ReplaySource:
         self._go_to_next_row()
 
     def drain(self) -> bytes:
-        """Return the complete rows that the replay has reached, at most about 1 MB."""
+        """Return the complete rows up to the present time of the replay, at most about 1 MB."""
         if self._paused and self._pace is None:
             return b""
         self._advance()
@@ -274,9 +270,9 @@ class ReplaySource:
 
     def release_until(self, host_us: int) -> None:
         """
-        Allow `drain` to return all rows up to a host time, even if the replay is paused.
+        Move the replay forward to a host time, even if the replay is paused.
 
-        The replay never goes back to an earlier time.
+        After this call, `drain` returns all rows up to this time. The replay never goes back.
         """
         self._advance()
         self._position_us = max(self._position_us, float(host_us))
@@ -317,7 +313,7 @@ class ReplaySource:
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the replay, as a `LinkStatus` like the state of a port."""
+        """The state of the replay, in the same form as the state of a port."""
         state: Literal["open", "closed"] = "closed" if self.finished else "open"
         return LinkStatus(
             state, str(self._path), answered=True, bytes=self._released, lines=self._rows
@@ -340,7 +336,7 @@ class ReplaySource:
             self._position_us = float(self._next_us)
 
     def _due_end(self) -> int:
-        """Return the place in the block after the last row that the replay has reached."""
+        """Return the index in the block of the first row that the replay has not reached."""
         end = self._offset
         while end < len(self._block):
             host_us = row_host_us(self._block, end)
@@ -362,7 +358,7 @@ def _checked_pace(pace: float | None) -> float | None:
     if pace is None or (isfinite(pace) and pace > 0):
         return pace
     raise OptionError(
-        f"the pace of a replay cannot be {pace:g}",
+        f"a replay cannot run at the pace {pace:g}",
         where="--pace",
         hint="give a number above 0, such as 1 (recorded speed) or 0.5 (half the speed)",
     )
@@ -500,13 +496,13 @@ class FollowSource:
         """
         Time since another program last added bytes to the file [s].
 
-        If the file has not grown since `start`, the time since its last change is used.
+        If the file has not grown since `start`, this is the time since the file's last change.
         """
         return self._clock() - self._grown_s
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the file, as a `LinkStatus` like the state of a port."""
+        """The state of the file, in the same form as the state of a port."""
         return LinkStatus(
             self._state,
             str(self._path),
@@ -521,7 +517,7 @@ class FollowSource:
     # -- reading -----------------------------------------------------------------------
 
     def _read_on(self, file: FileIO) -> bytes:
-        """Return the new bytes of the file; return no bytes if the old bytes were changed."""
+        """Return the bytes that were added to the file, but no bytes if older bytes changed."""
         size = os.fstat(file.fileno()).st_size
         if size < self._offset:
             self._give_up("was shortened by another program")
@@ -563,7 +559,7 @@ class FollowSource:
     # -- finding the file --------------------------------------------------------------
 
     def _look_for_it(self, file: FileIO) -> None:
-        """Check regularly that the file name still belongs to the file that is being read."""
+        """Check regularly that no other file has the name of the recording now."""
         if self._clock() - self._looked_s < LOOK_S or self.finished:
             return
         self._looked_s = self._clock()
@@ -582,9 +578,7 @@ class FollowSource:
         self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno(), self._path)
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
-        """
-        Continue in a new file with the same name, if the new file begins with the same bytes.
-        """
+        """Continue in the file `other` if it has the same bytes up to the present place."""
         other.seek(self._offset - len(self._before))
         if other.read(len(self._before)) != self._before:
             other.close()

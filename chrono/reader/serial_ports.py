@@ -1,9 +1,9 @@
 """Find the board's serial port, open it, and find it again after the board was unplugged.
 
-An operating system gives names to ports in the order in which the devices are plugged in. So
-the port of a board may have another name after the board was unplugged. The program recognises
-a board by the values that a USB device states about itself. These values are the maker, the
-product and usually the serial number of the device.
+An operating system gives names to ports in the order in which the devices are plugged in. After
+a board was unplugged, its port may have another name. The program recognises a board by the
+values that a USB device states about itself: the maker, the product and usually the serial
+number.
 """
 
 import errno
@@ -309,6 +309,6 @@ def _which_ports() -> str:
 
 
 def reason_of(exc: Exception, port: str = "") -> str:
-    """Return an error's message on one line, without the text up to the name of the port."""
+    """Return an error's message on one line; all words up to the port's name are removed."""
     words = " ".join((getattr(exc, "strerror", None) or str(exc)).split())
     return plain(words.split(f"{port}: ")[-1] if port else words)[:REASON_LIMIT]

@@ -1,8 +1,7 @@
 """Open the virtual board through pyserial, with an address such as ``virtual://two-bands``.
 
-The function `serial.serial_for_url` finds this module if ``chrono.virtual`` is one of the
-handler packages of pyserial. Each time a program opens the port, the virtual board starts
-again.
+pyserial finds this module if ``chrono.virtual`` is in its list of handler packages. Each time a
+program opens the port, the virtual board starts again.
 """
 
 import threading
@@ -79,7 +78,7 @@ class Serial(SerialBase):
         self.is_open = True
 
     def close(self) -> None:
-        """Stop the board; a call of `read` that is waiting for bytes then returns at once."""
+        """Stop the board; if `read` is waiting for bytes, end the wait now."""
         if self.is_open:
             self.is_open = False
             self.cancel_read()
@@ -125,7 +124,7 @@ class Serial(SerialBase):
         return len(data)
 
     def cancel_read(self) -> None:
-        """Make a call of `read` return at once if it is waiting for bytes."""
+        """If `read` is waiting for bytes, end the wait now."""
         with self._changed:
             self._cancelled = True
             self._changed.notify_all()
@@ -149,7 +148,7 @@ class Serial(SerialBase):
         self._measure_until(now_s)
 
     def _measure_until(self, time_s: float) -> None:
-        """Send all measurements of the sensor levels that the board makes up to this time."""
+        """Store all sensor levels that the board measures and sends until a time."""
         while self._levels_at_s <= min(time_s, self._levels_until_s):
             levels = sensor_levels(self._scenario, self._levels_at_s, self._blocked)
             self._received += encode_levels(levels) + b"\n"

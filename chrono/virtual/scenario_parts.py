@@ -44,16 +44,16 @@ class PlayedSetup:
 @dataclass(frozen=True)
 class Companion:
     """
-    A carrier, such as a felt wad, that may follow the main body through the gates.
+    A body, such as a felt wad, that may follow the main body through the gates.
 
     Attributes
     ----------
     body : FlyingBody
     speed_ratio, ratio_spread : float
-        Ratio of its speed at the muzzle to the speed of the main body: mean and standard
-        deviation.
+        Speed of the companion at the muzzle divided by the speed of the main body: mean and
+        standard deviation.
     probability : float
-        Probability that the carrier reaches the gates.
+        Probability that the companion reaches the gates.
     """
 
     body: FlyingBody
@@ -82,9 +82,8 @@ class LooseBeam:
     """
     A light source that swings out of alignment and back, once in every `period_s` seconds.
 
-    If the angle of the beam grows, the light decreases like the light of a Gaussian beam.
-    `swing` is the largest angle of the beam axis, divided by the angle at which the light falls
-    to 1/e.
+    If the beam points away by an angle α, the light is exp(−(α/α₀)²) of the full light
+    (Gaussian beam). `swing` is the largest α/α₀.
     """
 
     gate: int
@@ -347,8 +346,8 @@ class VirtualFall(VirtualFlight):
         """
         Return the time that the body needs to fall from the release to a position [s].
 
-        For a fallen height h, the equation dv/dt = a − κ·v² gives the time
-        arcosh(exp(κ·h))/√(κ·a).
+        With the acceleration a and the drag κ per metre, dv/dt = a − κ·v². The time to fall a
+        height h is then arcosh(exp(κ·h))/√(κ·a).
         """
         kappa = self.body.drag_per_m
         fallen_m = max(position_m - self.release_m, 0.0)

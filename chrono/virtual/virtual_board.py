@@ -1,13 +1,11 @@
 """Simulate a board: bodies fly through two gates, and the board sends lines.
 
-Bodies fly and block beams. Comparators trip and chatter. The counter of the board runs slightly
-too fast or too slow. Lines of text wait until the serial line is free. All functions are pure:
-the same scenario and seed give the same lines and the same true values. The functions of this
-module do not use a port or the computer's clock.
+All functions are pure: the same scenario and seed (a start number for the random numbers) give
+the same lines and the same true values. The functions of this module do not use a port or the
+computer's clock.
 
-`simulate_recording` makes a complete recording without waiting. The rows of this recording come
-from the same functions as the rows of a live session. Only one thing differs from a live
-session: the computer's delay before it reads a line is a random number.
+`simulate_recording` makes a complete recording without waiting. The board's lines are the same
+as in a live session, but the computer's delay before it reads a line is a random number.
 """
 
 import heapq
@@ -128,7 +126,7 @@ def true_rig(scenario: Scenario, seed: int) -> TrueRig:
     """
     Choose the true values of a rig at random, within its tolerances.
 
-    The seed decides the true values of the rig. These true values are the same for all shots.
+    The same seed gives the same true values, and the true values are the same for all shots.
     """
     rng = Random(f"{scenario.gates_of or scenario.name} {seed} rig")
     gates = scenario.gates
@@ -229,8 +227,8 @@ def board_lines(
     """
     Yield the lines that the board sends, in order, each with its board time.
 
-    If the board sends beats (a line every second), it continues to send them after the last
-    shot, without end. Other boards send nothing after the last shot.
+    A board with beats (a line every second) sends beats without end after the last shot. A
+    board without beats sends nothing after the last shot.
 
     Parameters
     ----------
@@ -396,7 +394,7 @@ def _flights(
 
 def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> VirtualFall:
     """
-    Return the fall of a dropped body.
+    Simulate the fall of a dropped body.
 
     Buoyancy and the air that moves with the body change the acceleration of the body.
     """
@@ -414,7 +412,7 @@ def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> Vir
 def _changes(
     scenario: Scenario, rig: TrueRig, play: Iterator[VirtualLaunch], rng: Random
 ) -> Iterator[Edge]:
-    """Yield +1 each time something begins to block a gate, and -1 each time something stops."""
+    """Yield +1 for each start of blocking at a gate, and -1 for each end of blocking."""
     streams = [_flight_changes(scenario, rig, play, rng)]
     streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
     if scenario.loose_beam is not None:
@@ -439,9 +437,7 @@ def _flight_changes(
 
 
 def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Interval]:
-    """
-    Split a blocked interval near its start and end, because the comparator chatters there.
-    """
+    """Split a blocked interval near its start and end, because the gate chatters there."""
     begin_s, end_s = blocked
     pieces = []
     if rng.random() < probability:
