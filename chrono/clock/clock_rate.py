@@ -218,6 +218,7 @@ class ClockTracker:
             self._open = []
             if len(current.blocks) == MAX_BLOCKS:
                 self._segments[-1:] = halved(current)
+                self._forget_weakest()
 
     def _follows(self, point: Point) -> bool:
         if self._last is None:
@@ -226,8 +227,8 @@ class ClockTracker:
         return 0 < board_gap < GAP_S and host_gap >= 0
 
     def _forget_weakest(self) -> None:
-        """Delete the least useful segment of beats if there are too many segments."""
-        if len(self._segments) > MAX_SEGMENTS:
+        """Delete the least useful segments of beats if there are too many segments."""
+        while len(self._segments) > MAX_SEGMENTS:
             finished = self._segments[:-1]
             weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
             del self._segments[weakest]

@@ -150,7 +150,7 @@ def tube_store(
         speed = tube_speed(mass, *sizes, ambient_pa, values[DENSITY], left)
         return tube_work(*sizes, ambient_pa, left), kinetic_energy(mass, speed)
 
-    names = ("atmosphere times swept volume", "tube, moving air included")
+    names = ("atmosphere times swept volume", "the same, air taken along")
     return EnergyStore("tube", names, (bore, length, residual), energies)
 
 

@@ -32,9 +32,9 @@ from chrono.physics.sphere_drag import (
 )
 from chrono.rigs.rig_model import Rig
 
-SOURCE = "smooth ball (Clift, Grace and Weber 1978)"
-FLAT_SOURCE = "body with flat end in front (Hoerner 1965)"
-CRISIS_SOURCE = "smooth ball; drag drops in the drag crisis (Achenbach 1972, Hoerner 1965)"
+SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
+FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
+CRISIS_SOURCE = "smooth sphere before or past the drag crisis, Achenbach 1972, Hoerner 1965"
 
 _LOG_RATIO = np.concatenate([[0.0], np.geomspace(1e-7, math.log(1e3), 4000)])
 """Values of ln(speed on the path / speed at the gates); the largest speed ratio is 1000."""

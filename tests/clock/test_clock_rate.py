@@ -281,6 +281,19 @@ def test_memory_stays_bounded_over_a_long_session_with_many_reconnections():
     assert abs(found.rate_error - 1e-3) <= found.U95 < 0.5e-6
 
 
+def test_memory_stays_bounded_if_the_hosts_clock_steps_again_and_again():
+    tracker, sizes = ClockTracker(UNIT_S), []
+    ticks, host_s = send_beats(np.random.default_rng(9), 24_000, 1e-3, exponential)
+    host_us = microseconds(host_s + 0.05 * (np.arange(24_000) // 150))
+    for start in range(0, 24_000, 600):
+        tracker.add(ticks[start : start + 600], host_us[start : start + 600])
+        sizes.append(len(pickle.dumps(tracker)))
+    found = tracker.estimate(**PERFECT_HOST)
+
+    assert max(sizes[20:]) < 1.2 * max(sizes[:15])
+    assert abs(found.rate_error - 1e-3) <= found.U95
+
+
 def test_the_report_tells_rate_uncertainty_and_where_it_comes_from():
     ticks, host_s = send_beats(np.random.default_rng(9), 600, -4.2e-3, exponential)
     lines = clock_report(estimate_clock(ticks, microseconds(host_s), UNIT_S))
