@@ -142,8 +142,9 @@ def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
     """
     if stands_behind_mouth(rig):
         return []
-    texts = dict.fromkeys(f"{each.source}; {_limit(each)}" for each in mouths)
-    return [line for text in texts for line in ["", *filled(f"mouth: level path, {text}")]]
+    path = "path with the slope of the rig" if rig.gates.slope_rad else "level path"
+    texts = dict.fromkeys(f"mouth: {path}, {each.source}; {_limit(each)}" for each in mouths)
+    return [line for text in texts for line in ["", *filled(text)]]
 
 
 def _limit(mouth: MuzzleSpeed) -> str:

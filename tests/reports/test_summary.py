@@ -275,6 +275,22 @@ def test_the_drag_at_the_mouth_is_one_number_or_a_range_past_the_crisis(with_set
     assert float(first[1]) < 2e5 < float(second[1])
 
 
+@pytest.mark.parametrize(
+    ("slope_rad", "path"), [(0.0, "level path"), (-0.3, "path with the slope of the rig")]
+)
+def test_the_note_on_the_mouth_names_the_path_that_was_used(
+    with_setups, slope_rad, path
+) -> None:
+    recording = with_setups((0, Setup("as the rig")))
+    rig = read_recording(recording).session.rig
+    gates = rig.gates.model_copy(update={"slope_rad": slope_rad})
+    sloped = rig.model_copy(update={"gates": gates})
+
+    text = " ".join(summary_text(summary_of(read_recording(recording, sloped))).split())
+
+    assert f"mouth: {path}, " in text
+
+
 @pytest.mark.parametrize("mass_kg", [1e-6, 4.2e-7])
 def test_a_body_too_light_to_fly_has_no_speed_at_the_mouth(with_setups, mass_kg) -> None:
     recorded = read_recording(with_setups((0, Setup("foam", {"mass_kg": mass_kg}))))
