@@ -196,6 +196,8 @@ async def test_the_help_lists_every_key_once_in_its_group():
     for action in ACTIONS:
         assert keys.count(f"{action.title}: ") == 1
     assert "ctrl+p" in keys
+    empty = [line for line in keys.splitlines() if not line.strip()]
+    assert len(empty) <= len(headings) + 1, "the keys of a group stand close together"
 
 
 def test_no_key_has_two_actions():
