@@ -201,8 +201,8 @@ def significant_decimals(uncertainty: float) -> int:
     Return the number of decimals to show; if it is negative, round to tens, hundreds, …
 
     The rule comes from the Particle Data Group (Review of Particle Physics, Introduction 5.3).
-    It depends on the first three digits of the uncertainty: 100 to 354 are shown as two digits,
-    355 to 949 as one digit, and 950 to 999 become 1000, shown as two digits.
+    If the first three digits of the uncertainty are 100 to 354, show two digits. If they are
+    355 to 949, show one digit. If they are 950 to 999, show 1000 with two digits.
     """
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         return 3

@@ -48,7 +48,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     Parameters
     ----------
     path : Path
-        A CSV file with commas, semicolons or tabs between the cells.
+        A CSV file with commas, semicolons or tabs, and a header such as draw_mm,force_N.
 
     Raises
     ------

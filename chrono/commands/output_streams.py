@@ -133,8 +133,8 @@ def _stand_for_closed() -> None:
     """
     Replace standard streams that were closed before the program started.
 
-    Otherwise messages could be printed among the results. Writing to the new standard output
-    fails, so the user learns that the results were not written.
+    If they were not replaced, messages could be printed among the results. Writing results to
+    the new standard output fails, as with a full disk.
     """
     places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
     for name, access in places:
