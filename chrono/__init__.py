@@ -1,11 +1,9 @@
 """
 Measure the speed of a launched body with two light gates, and state an honest uncertainty.
 
-The functions of this package are made for use in Python scripts. `read` returns the shots and
-edges of recordings as data frames. `compare` shows which setup is faster. `live` measures the
-shots of a board while you shoot. `measure` computes speeds from transits. `rig` reads the
-description of the gates. Python loads the code of a function only when a script first uses this
-function.
+`read` returns the shots and edges of recordings as data frames. `compare` shows which setup is
+faster. `live` measures the shots of a board while you shoot. `measure` computes speeds from
+transits. `rig` reads the description of the gates.
 
 Examples
 --------

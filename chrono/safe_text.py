@@ -1,9 +1,7 @@
 """Make texts from files, ports and users safe to show on a screen."""
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-"""Characters that begin a formula in a spreadsheet. The last four are the full-width forms that
-are used in East Asia.
-"""
+"""Characters that begin a formula in a spreadsheet; the last four are full-width."""
 
 
 def plain(text: str) -> str:
@@ -12,11 +10,7 @@ def plain(text: str) -> str:
 
 
 def shortened(text: str, longest: int) -> str:
-    """
-    Shorten a long text by removing its middle.
-
-    Both ends stay, because long names often differ only at their ends.
-    """
+    """Shorten a long text in the middle, because long names often differ only at an end."""
     if len(text) <= longest:
         return text
     half = (longest - 1) // 2

@@ -1,8 +1,7 @@
 """Read and compare recordings, and measure live shots, in scripts and notebooks.
 
-The functions of this module read and measure in the same way as the commands. Only the form of
-the results is different: the functions return pandas data frames. The name of a column and the
-frame's attribute `attrs` state the unit of the numbers.
+The functions read and measure in the same way as the commands, but return pandas data frames.
+The name of a column states the unit of its numbers; ``frame.attrs["units"]`` lists all units.
 """
 
 import os
@@ -77,13 +76,11 @@ _UNITS = {
 }
 _EDGES = {used.name.lower(): used for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)}
 _TEXT = pd.StringDtype("python")
-"""With this data type, the data frames are the same with pyarrow and without pyarrow."""
+"""The type of texts in data frames, the same with and without pyarrow."""
 _SPEEDS = ("speed_mps", "u_mps", "U95_mps", "u_random_mps", "u_shared_mps")
 
 _RENAMED = {"flags": "shot_flags"}
-"""New names of columns. You cannot write `frame.flags` for a column `flags`, because every
-frame has an attribute with this name.
-"""
+"""New names of columns. Every frame already has an attribute `flags`."""
 
 _ROLES = {
     EdgeRole.LEADING: "leading edge",
@@ -95,17 +92,15 @@ _ROLES = {
 }
 
 _STEP_S = 1e-15
-"""Transits from scripts are counted in steps that are far smaller than the steps of any clock.
-"""
+"""Transits from scripts are counted in these steps [s], far smaller than a clock's steps."""
 _LONGEST_S = 3600.0
 
 
 class _ShotFrame(pd.DataFrame):
     """
-    A data frame of shots in which a renamed column also accepts its old name in brackets.
+    A data frame of shots; ``frame["old name"]`` still gives a renamed column.
 
-    If pandas makes a new data frame from this frame, the new frame is an ordinary data frame.
-    Such a new frame accepts only the new names of the columns.
+    A data frame that pandas makes from this frame accepts only the new names.
     """
 
     def __getitem__(self, key: Any) -> Any:
@@ -117,10 +112,9 @@ class _ShotFrame(pd.DataFrame):
 @dataclass(frozen=True)
 class Damage:
     """
-    The faults of a recording.
+    The problems found in a recording; ``if damage:`` is false if there are none.
 
-    In a condition, this object is false if the recording has no faults. The function `str`
-    returns the faults in words.
+    ``str(damage)`` returns the problems as a text.
 
     Attributes
     ----------
@@ -139,7 +133,7 @@ class Damage:
     clock_doubt : str
         The reason why the host's clock is not used, although the rig requires it.
     words : tuple of str
-        All faults as sentences.
+        All problems as sentences.
     """
 
     damaged_lines: int = 0
@@ -162,7 +156,7 @@ class Damage:
 @dataclass(frozen=True, eq=False, repr=False)
 class Recording:
     """
-    The shots of a recording, with its rig, its setups and its damage.
+    The shots of a recording, with its rig, its setups and its problems.
 
     Attributes
     ----------
@@ -173,16 +167,15 @@ class Recording:
         Start of the session as ISO 8601. It is empty if the recording does not state it.
     shots : pandas.DataFrame
         One row per shot. The index is the number of the shot, from 1. The columns are the same
-        as in `chrono export`, but `flags` is called `shot_flags`, because a frame has an
-        attribute `flags`. `time_utc` is NaT if the recording does not state its start. Speeds
-        [m/s] are NaN if there is no measured speed. ``shots.attrs["units"]`` gives the units of
-        the columns.
+        as in `chrono export`, but `flags` is called `shot_flags`. `time_utc` is NaT if the
+        recording does not state its start. Speeds [m/s] are NaN if there is no measured speed.
+        ``shots.attrs["units"]`` gives the units of the columns.
     rig : Rig
         The rig of the measurement, in SI units: ``rig.gates.spacing_m``.
     setups : dict of str to Setup
         The setups by name. Each has `body` (values in place of the rig's) and `conditions`.
     damage : Damage
-        The faults of the recording.
+        The problems found in the recording.
     """
 
     name: str
@@ -199,7 +192,7 @@ class Recording:
         """
         All edges that the board sent, in the order of the lines in the recording.
 
-        When a script uses this attribute for the first time, the program reads the file again.
+        The first use of `edges` reads the file a second time.
 
         Returns
         -------
@@ -311,7 +304,7 @@ class Recording:
 
     def _repr_html_(self) -> str:
         """
-        Return HTML for a notebook: name, number of shots, damage, and the setups' statistics.
+        Return HTML for a notebook: name, number of shots, problems, statistics of each setup.
 
         Examples
         --------
@@ -332,11 +325,7 @@ class Recordings(tuple[Recording, ...]):
 
     @property
     def shots(self) -> pd.DataFrame:
-        """
-        All shots in one data frame.
-
-        The numbers of the shots begin with 1 in each `recording`.
-        """
+        """All shots in one data frame; their numbers begin with 1 in each `recording`."""
         return _with_units(_ShotFrame(pd.concat([each.shots for each in self])))
 
     def summary(self) -> pd.DataFrame:
@@ -461,9 +450,7 @@ class ComparedSetups:
         return f"<ComparedSetups: {' '.join(self.headline) or 'nothing to compare'}>"
 
     def _repr_html_(self) -> str:
-        """
-        Return HTML for a notebook that shows the headline, the setups and their comparisons.
-        """
+        """Return HTML for a notebook: the headline, the setups and their comparisons."""
         said = "".join(f"<p>{escape(line)}</p>" for line in self.headline)
         pairs = self.pairs[[name for name in _SHOWN_OF_PAIRS if name in self.pairs]]
         return said + _html_table(self.setups) + pairs.to_html(index=False, na_rep="")
@@ -567,11 +554,7 @@ _OBJECTS = ("difference", "without_drift", "without_suspicious")
 
 
 def _flat_pair(pair: dict[str, Any]) -> dict[str, Any]:
-    """
-    Return the comparison of a pair of setups as one row.
-
-    The input is nested JSON; each inner value becomes a column of the row.
-    """
+    """Return the comparison of a pair of setups as one row, from nested JSON."""
     told = {f"{place}_setup": pair[place] for place in ("first", "second")}
     told |= pair["difference"] or {}
     plain_ones = {k: v for k, v in pair.items() if not isinstance(v, dict)}
@@ -633,9 +616,7 @@ class LiveShots:
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """
-        Close the port and the recording, even after an error; warn about faults of the run.
-        """
+        """Close the port and the recording, even after an error; warn about problems."""
         from chrono.commands.stop_signals import noted_signals
 
         with noted_signals() as ending:
@@ -733,10 +714,9 @@ def live(
     """
     Measure shots while you shoot, and record everything that the board sends.
 
-    This function measures in the same way as the command `chrono clock`. The function prints
-    safety warnings on standard error: read them before you shoot. The loop over the shots ends
-    after `shots` shots, by ``break``, by an exception or by Ctrl+C. In each of these cases the
-    end of the ``with`` block closes the port and the recording.
+    The function prints safety warnings on standard error (stderr): read them before you shoot.
+    The loop over the shots ends after `shots` shots, by ``break``, by an exception or by
+    Ctrl+C. The end of the ``with`` block always closes the port and the recording.
 
     Parameters
     ----------
@@ -916,7 +896,7 @@ def _transits(transit_s: npt.ArrayLike) -> Floats:
 
 
 def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
-    """Return an array of shots that contains only these transits, in steps of `_STEP_S`."""
+    """Return shots that have only transits, as numbers of steps of `_STEP_S`."""
     sound = np.isfinite(transit_s) & (transit_s > 0)
     shots = np.zeros(len(transit_s), SHOT_DTYPE)
     steps = np.where(sound, transit_s, 0.0) / _STEP_S
@@ -929,9 +909,7 @@ def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
 
 @lru_cache(maxsize=8)
 def _model(rig: Rig) -> SpeedModel:
-    """
-    Return the model of a rig; store it, because its computation takes a tenth of a second.
-    """
+    """Return the model of a rig; the last models are stored, as each takes 0.1 s."""
     return replace(SpeedModel.from_rig(rig), unit_s=_STEP_S)
 
 

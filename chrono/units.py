@@ -1,9 +1,8 @@
 """Read and write quantities with units; inside the program all numbers are in SI units.
 
-A text such as ``"300 mm"`` may have any unit that the library pint knows. The import of the
-library pint takes 0.2 s. So the program does not use pint for the units of an ordinary rig
-file. A unit must be of exactly the wanted kind: an angle is not a ratio, and a rotation is not
-a frequency.
+A text such as ``"300 mm"`` may have any unit that the library pint knows. The library is loaded
+only for units that are not in `EVERYDAY_UNITS`. A unit must be of the wanted kind: an angle is
+not accepted as a ratio, and a rotation (rpm) is not accepted as a frequency.
 """
 
 import math
@@ -55,7 +54,7 @@ EVERYDAY_UNITS = {
     "ppm": ("", 1e-6),
     "%": ("", 1e-2),
 }
-"""SI unit and factor for each common unit. The tests compare these values with pint."""
+"""SI unit and factor for each common unit."""
 
 ABSENT_TEXT = "—"
 """The program shows this sign in place of a missing number."""
@@ -168,8 +167,8 @@ def format_speed(speed_mps: float, U95_mps: float, unit: str) -> str:  # noqa: N
     """
     Write a speed with its expanded uncertainty, such as ``"45.12 ± 0.13 m/s"``.
 
-    The uncertainty decides the number of digits (see `significant_decimals`). If there is no
-    uncertainty, the text has four significant digits. If there is no speed, the text is a dash.
+    `significant_decimals` gives the number of digits. Without an uncertainty, the text has four
+    significant digits. Without a speed, the text is a dash.
     """
     return format_measured(speed_in(unit, speed_mps), speed_in(unit, U95_mps), unit)
 
@@ -202,9 +201,8 @@ def significant_decimals(uncertainty: float) -> int:
     Return the number of decimals to show; if it is negative, round to tens, hundreds, …
 
     The rule comes from the Particle Data Group (Review of Particle Physics, Introduction 5.3).
-    The first three digits of the uncertainty decide how many of its digits are shown. From 100
-    to 354, two digits are shown. From 355 to 949, one digit is shown. From 950 to 999, the
-    uncertainty is rounded up to 1000, and two digits are shown.
+    If the first three digits of the uncertainty are 100 to 354, show two digits. If they are
+    355 to 949, show one digit. If they are 950 to 999, show 1000 with two digits.
     """
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         return 3
@@ -231,7 +229,7 @@ def _split(text: str, unit: str, where: str) -> tuple[float, str]:
 
 
 def _converted(number: float, unit_text: str, unit: str) -> float | None:
-    """Return the number in `unit`, or None if its own unit is unknown or of another kind."""
+    """Convert the number to `unit`; None if `unit_text` is unknown or of another kind."""
     if unit_text in EVERYDAY_UNITS:
         kind, factor = EVERYDAY_UNITS[unit_text]
         return number * factor if kind == unit else None

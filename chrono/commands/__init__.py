@@ -1,6 +1,6 @@
 """The commands of the program; each file contains the commands for one subject.
 
-Each command calls a function of another package, which computes the result. The input is the
-words that the user typed. The output is results on standard output, messages on standard error,
-and the exit code. A command imports most other modules only when it runs.
+Each command calls a function of another package, which computes the result. The command prints
+results on standard output and messages on standard error. A command imports most other modules
+only when it runs.
 """

@@ -58,8 +58,8 @@ Rigs = Annotated[
         help='Write "one" if all recordings come from one rig. Write "each" if every '
         "recording comes from a different rig. Without this option, the program "
         "compares the identities of the rigs. If an identity is missing, the "
-        "program compares the descriptions of the rigs. It never compares the "
-        "names of the rigs.",
+        "program compares the descriptions of the rigs. The program never compares "
+        "the names of the rigs.",
     ),
 ]
 Cluster = Annotated[
@@ -87,8 +87,7 @@ class BatchOptions:
     jobs : int or None
         Number of processes. None: the program chooses the number that saves most time.
     skip_bad : bool
-        Whether to skip recordings that cannot be used. If False, the first bad recording is an
-        error.
+        True to skip bad recordings. If False, the first bad recording is an error.
     cluster : str or None
         Address of the scheduler of a Dask cluster that does the work.
     """
@@ -101,8 +100,6 @@ class BatchOptions:
 def meant(words: Sequence[str], how: BatchOptions) -> "list[RecordingSource]":
     """
     Find the recordings, and start the process that creates the worker processes.
-
-    The new process loads its code while this function looks for the recordings.
 
     Raises
     ------
@@ -248,7 +245,7 @@ def _good(
     for outcome in outcomes:
         findings.lines += outcome.findings
         if outcome.error is None:
-            assert outcome.result is not None, "the finished task has no result and no error"
+            assert outcome.result is not None, "the task has ended without a result or an error"
             yield outcome.result
         elif skip_bad:
             where = outcome.error.where or outcome.source.where
@@ -289,11 +286,7 @@ def _bar(total: int, hidden: bool) -> Iterator[Callable[[], None]]:
 
 
 def _lines(total: int) -> Callable[[], None]:
-    """
-    Return a function that prints lines about the progress of the work.
-
-    The caller must call the returned function after each recording.
-    """
+    """Return a function to call after each recording; it prints lines about the progress."""
     begin_s = time.monotonic()
     done, next_s = 0, begin_s + FIRST_LINE_S
 

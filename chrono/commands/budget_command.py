@@ -16,10 +16,10 @@ def budget(
     """
     Show how much each error adds to the uncertainty of a speed.
 
-    Each line shows an input, its value in the rig and the distribution of its error. The
-    distributions are: rectangular (equally likely anywhere within ±), normal (given by its
-    standard uncertainty u), tilt (any angle up to the limit), triangular (the counter's step
-    in one transit) and two-pair (the counter's step in the mean of two transits). U95 is the
+    Each line shows an input, its value in the rig and the distribution of its error.
+    Rectangular: all values within the ± are equally likely. Normal: u is the standard
+    uncertainty. Tilt: all angles up to the limit are possible. Triangular: the counter's step,
+    in one transit. Two-pair: the counter's step, in the mean of two transits. U95 is the
     half-width of the 95 % interval.
     """
     from chrono.measuring.measurement_plan import budget_of_speed
@@ -52,8 +52,8 @@ def plan(
     """
     Show which gates, ticks and clocks give a small enough error.
 
-    The error is U95 divided by the speed. All values that are not in the
-    table come from the rig.
+    The table shows U95 as a percentage of the speed. All values except spacing, counter step
+    and clock come from the rig.
     """
     from chrono.measuring.measurement_plan import plan_for
     from chrono.reports.budget_text import plan_data, plan_text

@@ -69,8 +69,8 @@ def calibrate_swap(
         bool,
         typer.Option(
             "--slits-moved",
-            help="Use this option if the slits moved together with the sensors. The "
-            "option makes the ± larger.",
+            help="Use this option if the slits are fixed to the sensors and moved with the "
+            "sensors. This option makes the ± larger.",
         ),
     ] = False,
     accept: Accept = False,
@@ -79,9 +79,10 @@ def calibrate_swap(
     """
     Find the difference of the gates' delays by exchanging the sensors.
 
-    Take ten shots or more. Exchange the two sensors, but leave slits and lamps in place. Take
-    the same number of shots again, and launch them in the same way. Then put the sensors
-    back. To try this without gates, record virtual://swap-before and virtual://swap-after.
+    Make ten shots or more. Exchange the two sensors, but leave slits and lamps in place. Make
+    as many shots as before, in the same way. After the last shot, put the sensors back in
+    their old places. To try the command without gates, record the ports virtual://swap-before
+    and virtual://swap-after.
     """
     from chrono.calibrating import calibration as calibrate
 
@@ -120,8 +121,8 @@ def calibrate_drop(
 
     Mount the gates one above the other along a plumb line, with gate A on top. Drop a heavy
     ball from rest ten times from the same height. The rig file must describe this ball as the
-    body.
-    To try this without gates, record virtual://drop-test, a fall from 500 mm.
+    body. To try the command without gates, record the port virtual://drop-test, a fall from
+    500 mm.
     """
     from chrono.calibrating import calibration as calibrate
     from chrono.units import parse_quantity
@@ -190,11 +191,7 @@ def calibrate_rods(
 
 
 def _calibrated(result: "Calibration", rig: Path | None, dry: bool, accept: bool) -> None:
-    """
-    Print the result of a calibration.
-
-    Write the result to the rig file if there is no reason to doubt it.
-    """
+    """Print the result of a calibration; write it to the rig file if it is not doubtful."""
     from chrono.calibrating.calibration import write_result
     from chrono.reports.calibration_text import (
         calibration_doubt,

@@ -13,8 +13,7 @@ from chrono.errors import OptionError
 from chrono.safe_text import plain
 
 WATCH_S = 0.1
-"""Time between two checks of a watched port [s]. A board sends the levels of its
-sensors at the same interval."""
+"""Time between two checks of a watched port [s], and between two levels that a board sends."""
 
 Targets = Annotated[
     list[str],
@@ -192,11 +191,7 @@ def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | Non
 def _check_recordings(
     targets: list[str], rig: Path | None, how: BatchOptions, as_json: bool
 ) -> None:
-    """
-    Print all results for one recording.
-
-    If there are several recordings, print only the verdict for each.
-    """
+    """Print all results of one recording; print one line for each of several recordings."""
     sources = meant(targets, how)
     from chrono.reports.findings_text import Findings
     from chrono.reports.readiness_text import health_data, health_line, health_text

@@ -118,8 +118,8 @@ def replay(
     """
     Show the shots of a recording again, as in the live session.
 
-    The command adds marks and notes to the file only if you agree. It never changes a recorded
-    row.
+    The command adds marks and notes to the file only if you agree. The command never changes
+    a recorded row.
     """
     if follow:
         if at_once or pace is not None or clock_from_host or edit:
@@ -151,11 +151,7 @@ def replay(
 
 
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
-    """
-    Show all shots of a recording, then each new shot of the same recording.
-
-    The function only reads the file.
-    """
+    """Show all shots of a recording, then each new shot; only read the file."""
     from chrono.reports.findings_text import Findings
     from chrono.session.follow_run import follow_run
 

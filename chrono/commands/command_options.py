@@ -127,9 +127,7 @@ def announce(port: str, no_dashboard: bool, as_json: bool) -> None:
 def drive(
     run: "Run", shots: int | None, no_dashboard: bool, as_json: bool, findings: Any = None
 ) -> None:
-    """
-    Show the dashboard if the user wants it and a terminal exists; otherwise print the shots.
-    """
+    """Show the dashboard if it is wanted and a terminal exists; else print the shots."""
     from chrono.reports.findings_text import Findings
 
     findings = findings or Findings()
@@ -210,11 +208,7 @@ def part_of(text: str) -> float:
 
 
 def end(findings: Any) -> None:
-    """
-    Print the problems of the measured data on standard error.
-
-    End the program with exit code 1 if there are problems.
-    """
+    """Print the problems of the measured data; if there are any, end with exit code 1."""
     for line in findings.lines:
         told = "\n".join(map(plain, line.split("\n")))
         print(f"chrono: {told}", file=sys.stderr)

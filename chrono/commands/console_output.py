@@ -37,7 +37,7 @@ def print_shots(
     look_after: Callable[[], None] = lambda: None,
 ) -> None:
     """
-    Run a session to its end, and print each shot when the shot is complete.
+    Run a session to its end, and print each complete shot.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ class ShotPrinter:
     Attributes
     ----------
     troubles : list of str
-        The reasons why standard output failed. The run continues without standard output.
+        The reasons why shots can no longer be printed. The run continues.
     """
 
     def __init__(self, run: Run, limit: int | None, as_json: bool) -> None:
@@ -115,13 +115,13 @@ class ShotPrinter:
 
     @property
     def done(self) -> bool:
-        """True if the object has printed all wanted shots, and no other shot is in progress."""
+        """True if all wanted shots are printed, and no shot is in progress."""
         if self._limit is None or self._printed < self._limit:
             return False
         return not self._run.in_a_shot
 
     def print_new(self) -> None:
-        """Print the complete shots that this object has not printed yet."""
+        """Print all complete shots that are not printed yet."""
         end = len(self._run.session.log)
         if self._limit is not None:
             end = min(end, self._limit)
@@ -133,7 +133,7 @@ class ShotPrinter:
                 print(line, flush=True)
         except OSError as error:
             abandon_output()
-            kept = "; the recording contains all shots" if self._run.writer is not None else ""
+            kept = "; all shots are in the recording" if self._run.writer is not None else ""
             trouble = f"the program can no longer print shots: {why(error)}{kept}"
             self.troubles.append(trouble)
             tell(trouble)
@@ -176,11 +176,7 @@ class RunReporter:
             self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
-        """
-        Report a lost link.
-
-        Report that the link works again when the board sends data again.
-        """
+        """Report a lost link, and a link on which the board sends data again."""
         status = run.status
         is_back = status.state == "open" and status.answered
         if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
@@ -192,11 +188,7 @@ class RunReporter:
         tell(f"the state of the {what} is now: {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
-        """
-        Report a disk problem.
-
-        Print the message about the disk again each time the amount of waiting data has doubled.
-        """
+        """Report a disk problem, and again each time twice as much data is waiting."""
         for move in writer.moves[self._moves :]:
             tell(f"the recording continues in another file: {plain(move)}")
         self._moves = len(writer.moves)
@@ -207,22 +199,16 @@ class RunReporter:
             tell(f"state of the disk: {'all data are saved' if is_well else disk_line(writer)}")
 
     def _look_at_board(self, restarts: int) -> None:
-        """
-        Report a restart of the board.
-
-        Ignore restarts that happened before the recording was resumed.
-        """
+        """Report a restart of the board after the recording was begun or resumed."""
         if self._restarts is not None and restarts > self._restarts:
             tell(
-                f"{restarts_words(restarts)}: a shot during the restart may be split into "
-                "two parts"
+                f"{restarts_words(restarts)}: a shot during the restart may be shown as two "
+                "shots"
             )
         self._restarts = restarts
 
     def _look_at_wait(self, words: str) -> None:
-        """
-        Report when shots begin to wait for the disk, and when the disk has stored all data.
-        """
+        """Report that shots begin to wait for the disk, or that the disk has stored them."""
         if bool(words) != self._waits:
             self._waits = bool(words)
             tell(f"state of the disk: {words or 'all data are saved'}")

@@ -1,7 +1,6 @@
 """The command `demo`: measure shots of a virtual board, as with a real board.
 
-Among the commands, only this file may import the package `virtual`. If another command needs a
-scenario of a virtual board, it calls a function of this file.
+Among the commands, only this file may import the package `virtual`.
 """
 
 from typing import Annotated

@@ -1,8 +1,4 @@
-"""The command `energy`: compute energy, momentum and the share of the stored energy.
-
-The command can read a CSV table that lists the force for each draw length. The header of the
-table names both columns and their units.
-"""
+"""The command `energy`: compare the energy of a body with the energy stored in a launcher."""
 
 import csv
 from pathlib import Path
@@ -52,13 +48,12 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     Parameters
     ----------
     path : Path
-        A CSV file with commas, semicolons or tabs between the cells.
+        A CSV file with commas, semicolons or tabs, and a header such as draw_mm,force_N.
 
     Raises
     ------
     OptionError
-        If the file cannot be read, or if it is not a table of force against draw. The error
-        names the row, if known.
+        If the file cannot be read, or is not a table of forces and draw lengths.
     """
     import numpy as np
 
@@ -97,7 +92,7 @@ def _text(path: Path) -> str:
 
 
 def _place(path: Path, header: list[str], name: str) -> tuple[int, str]:
-    """Find the column of a quantity; return its number and the unit in its name."""
+    """Return the number of a quantity's column, and the unit in the column's name."""
     for place, cell in enumerate(header):
         key, _, unit = cell.strip().partition("_")
         if key == name and unit:
@@ -191,8 +186,8 @@ def energy(
     """
     Compute energy, momentum and the share of the stored energy.
 
-    The limits for gas and vacuum are ideal values. Use them only to judge a clocked
-    shot. They are not advice for building or filling anything.
+    The limits for gas and vacuum are ideal values. Use these limits only to judge a measured
+    shot. These limits are not advice for building or filling anything.
     """
     from chrono.measuring.energy_results import energy_result
     from chrono.measuring.launch import each_launch

@@ -31,9 +31,7 @@ def guide(
 
 
 def _show(markdown: str) -> None:
-    """
-    Print a page of the guide; wrap its lines for a terminal, but not for a file or a pipe.
-    """
+    """Print a page of the guide; wrap its lines only for a terminal."""
     if not sys.stdout.isatty():
         print(markdown, end="")
         return
@@ -44,10 +42,9 @@ def _show(markdown: str) -> None:
 
 def wrapped(markdown: str, columns: int) -> Iterator[str]:
     """
-    Yield the lines of a page of the guide; wrap long lines so that they fit a terminal.
+    Yield the lines of a page of the guide, not wider than a terminal.
 
-    The function does not wrap commands, outputs and tables, because a user cannot copy a
-    command that is split into two lines.
+    Commands, outputs and tables are not wrapped, so that a user can copy a command.
     """
     is_verbatim, paragraph = False, ""
     for line in markdown.splitlines():

@@ -1,7 +1,7 @@
 """Write the text of `--help`: commands grouped by job, options by kind, and two examples.
 
-The library typer writes help as UTF-8, even if the output can show only ASCII. This module
-replaces all characters in the help text that the output cannot show.
+The library typer writes help as UTF-8. This module replaces characters that the output cannot
+show.
 """
 
 from typing import Any
@@ -33,7 +33,7 @@ KINDS = {
     "Body and air": ("--mass", "--diameter", "--drag", "--terminal", "--no-air", "--site"),
     "Many recordings": ("--skip-bad", "--jobs", "--cluster", "--pool", "--rigs"),
 }
-"""Options that several commands have, grouped by kind. Other options belong to one command."""
+"""Options that several commands have, grouped by kind."""
 
 EXAMPLES = {
     "demo": (
@@ -139,11 +139,7 @@ class HelpfulCommand(TyperCommand):
         return carried(super().get_help(ctx) + (f"\n\nExamples:{examples}" if examples else ""))
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
-        """
-        Write the help of the arguments, the command's own options, and the shared options.
-
-        The shared options are grouped by kind.
-        """
+        """Write the arguments, the command's own options, and the shared options by kind."""
         sections: dict[str, list[tuple[str, str]]] = {"Arguments": [], "Options": []}
         sections |= {kind: [] for kind in KINDS}
         for parameter in self.get_params(ctx):
@@ -189,7 +185,7 @@ class Commands(typer.Typer):
         )
 
     def command(self, name: str | None = None, **options: Any) -> Any:
-        """Return a decorator that turns a function into a command."""
+        """Return a decorator; it makes a function a command."""
         return super().command(name, cls=HelpfulCommand, **options)
 
 

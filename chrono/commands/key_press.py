@@ -19,9 +19,7 @@ class KeyPress:
             pass
 
         def taken(self) -> str:
-            """
-            Return the keys that the user has pressed since the last call; may be an empty text.
-            """
+            """Return the keys pressed since the last call, or an empty text."""
             import msvcrt
 
             keys = ""
@@ -46,9 +44,7 @@ class KeyPress:
             termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
         def taken(self) -> str:
-            """
-            Return the keys that the user has pressed since the last call; may be an empty text.
-            """
+            """Return the keys pressed since the last call, or an empty text."""
             import select
 
             if not select.select([self._fd], [], [], 0)[0]:

@@ -109,9 +109,10 @@ def lab(
     """
     Try out how timing, gates and clock cause errors.
 
-    On a terminal, the command opens a screen to play with. Otherwise it prints all results
-    once as text. Estimates are saved in a file in the recording's folder or, without a
-    recording, in this folder. `chrono guesses` lists all estimates.
+    On a terminal, the command opens a screen. Without a terminal, the command prints all
+    results once as text. Estimates are saved in a file in the recording's folder. Without a
+    recording, the file is in the folder in which you start the program. `chrono guesses`
+    lists all estimates.
     """
     from chrono.reports.findings_text import Findings, start_findings
     from chrono.teaching.error_lab import start_of
@@ -197,7 +198,7 @@ def _bench(
     options: dict[str, str | None],
     edges: EdgesOption | None,
 ) -> "Bench":
-    """Return the bench of the error lab with the values that the user gave."""
+    """Return the settings of the error lab, with the values that the user gave."""
     from chrono.processor.shot_records import EdgesUsed
     from chrono.teaching.lab_bench import PRESETS
     from chrono.teaching.what_if import PAIRS
@@ -230,7 +231,7 @@ def _value(name: str, text: str) -> float:
         raise OptionError(
             f"this value is outside the allowed range: {text.strip()}",
             where=f"--{name}",
-            hint=f"give a value in this range: {words}",
+            hint=f"give a value {words}",
         )
     return value
 

@@ -1,8 +1,8 @@
 """Read launches for `fall`, `flight`, `stop` and `energy`, from options or a recording.
 
-A value may have a ± (95 %), such as ``"45.1 ± 0.3 m/s"``. If a mass, a diameter or a drag
-coefficient has no ±, the program uses the usual tolerance. Any other value without a ± is
-treated as exact.
+A value may have a ± (95 %), such as ``"45.1 ± 0.3 m/s"``. For a mass, a diameter or a drag
+coefficient without a ±, the program uses the usual tolerance. Values of all other kinds are
+exact if they have no ±.
 """
 
 import math
@@ -130,8 +130,7 @@ def quantity(
     """
     Read the value of an option; treat a value without a ± as exact.
 
-    If `limits` is given, the hint in the error message shows `limits` instead of `low` and
-    `high`.
+    The error message shows `limits` instead of `low` and `high`, if given.
 
     Raises
     ------
@@ -148,7 +147,7 @@ def quantity(
         raise OptionError(
             f"{text.strip()} is not a possible {name}",
             where=where,
-            hint=f"give a value in this range: {limits or above + below}",
+            hint=f"give a value {limits or above + below}",
         )
     return known(name, value, half_width, unit)
 
@@ -244,8 +243,7 @@ def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
     """
     Return the rig; replace its values of air and place by the values from the options.
 
-    If the options give an altitude but no pressure, the pressure is the standard atmosphere's
-    pressure at this altitude.
+    An altitude without a pressure gives the standard atmosphere's pressure at this altitude.
 
     Raises
     ------
@@ -285,7 +283,7 @@ def needs_drag(launch: "Launch") -> None:
     if not launch.body.drag_is_known:
         raise OptionError(
             "the program does not know the air drag of this body",
-            hint="give --mass and --diameter together, or give --terminal, --rig or --no-air",
+            hint="give --terminal, --rig, --no-air, or both --mass and --diameter",
         )
 
 
@@ -313,11 +311,7 @@ def needs_speed(launch: "Launch") -> None:
 
 
 def print_result(text: Callable[[bool], str], data: Callable[[], Any], as_json: bool) -> None:
-    """
-    Print a result as JSON or as text.
-
-    Draw pictures with ASCII characters if the output cannot show Braille characters.
-    """
+    """Print a result as JSON, or as text with pictures that the output can show."""
     from chrono.commands.command_options import print_json
     from chrono.commands.output_streams import carries_braille
 
@@ -372,9 +366,7 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
-    """
-    Return a recorded launch; values from the options replace the body values of its setup.
-    """
+    """Return a recorded launch; options replace values of its body."""
     from chrono.measuring.body_in_air import site_of
 
     told = body(None)
@@ -421,9 +413,7 @@ def _condition(text: str) -> tuple[str, float]:
 
 def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]":
     """
-    Return the expected next shot of each setup as a launch.
-
-    The list begins with the setup that was used first.
+    Return the expected next shot of each setup as a launch, in the order of first use.
 
     Parameters
     ----------

@@ -110,7 +110,7 @@ def stand_in(error: UnicodeError) -> tuple[str, int]:
 
 
 def _without_marks(sign: str) -> str:
-    """Return a letter without its accent, no text for an accent, and `?` for other signs."""
+    """Return a letter without its accent, "" for a single accent, and `?` for other signs."""
     if unicodedata.category(sign) == "Mn":
         return ""
     if not sign.isalpha():
@@ -133,9 +133,8 @@ def _stand_for_closed() -> None:
     """
     Replace standard streams that were closed before the program started.
 
-    Without a replacement, a message for standard error could be printed among the results. If
-    the program writes results to the replacement of standard output, it gets an error, as with
-    a full disk. So the user learns that the results were not written.
+    If they were not replaced, messages could be printed among the results. Writing results to
+    the new standard output fails, as with a full disk.
     """
     places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
     for name, access in places:

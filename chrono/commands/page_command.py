@@ -32,8 +32,7 @@ if TYPE_CHECKING:
     from chrono.teaching.worksheet import Worksheet
 
 MOST_RECORDINGS = 50
-"""Largest number of recordings on one page. A page with more recordings would be too long, and
-would have too many setups to compare."""
+"""Largest number of recordings on one page."""
 
 
 def report(
@@ -133,9 +132,9 @@ def worksheet(
     mark: Annotated[
         Path | None,
         typer.Option(
-            help="Use this option instead of -o. The command marks the pupils' answers in "
-            "this file. To type the answers, give - instead of a file name. Each "
-            "line has a group, a quantity (t, v, mean, s, high, low, u or U) and a "
+            help="File with the pupils' answers. The command checks the answers and writes "
+            "no worksheet, so leave out -o. To type the answers, write - as the file name. "
+            "Each line has a group, a quantity (t, v, mean, s, high, low, u or U) and a "
             "value, such as: 3 v 22.13",
         ),
     ] = None,
@@ -258,7 +257,7 @@ def _print_marking(
 
 
 def _key_of(output: Path, key: Path | None) -> Path:
-    """Return the path for the answers: the user's path, or a new file next to the worksheet."""
+    """Return the path of the answers: the user's path, or a file next to the worksheet."""
     answers = key or output.with_name(f"{output.stem}-key{output.suffix}")
     if output.resolve() == answers.resolve():
         raise OptionError(

@@ -31,8 +31,8 @@ def rig_new(
         bool,
         typer.Option(
             "--drops",
-            help="Use this option for falling bodies. It sets the slope of the path to "
-            "down, and slow bodies also count as shots.",
+            help="Use this option for falling bodies. The slope of the path is then down, "
+            "and slow bodies also count as shots.",
         ),
     ] = False,
 ) -> None:
@@ -68,8 +68,8 @@ def rig_correct(
     rig: Annotated[
         Path | None,
         typer.Option(
-            help="Rig file that the command adds. Without this option, the command "
-            "corrects the recorded rig."
+            help="Rig file to add. Without this option, the command adds the rig in the "
+            "recording again, with the values that --set changes."
         ),
     ] = None,
     keys: Annotated[
@@ -87,8 +87,8 @@ def rig_correct(
     """
     Add a corrected rig to a recording, for all of its shots.
 
-    The command asks you before it writes. It adds the corrected rig as a new row. All other
-    rows stay unchanged. A recording is measured with its last rig.
+    The command asks you before it writes. The command adds the corrected rig as a new row,
+    and changes no row of the recording. A recording is measured with its last rig.
     """
     from chrono.errors import OptionError
     from chrono.rigs.rig_file import load_rig, rig_record, with_keys

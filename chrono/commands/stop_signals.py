@@ -10,7 +10,7 @@ ENDING = ("SIGTERM", "SIGHUP")
 
 
 class EndRequest:
-    """A record that shows whether the user or the system has asked the program to end."""
+    """A record of whether the program was asked to end."""
 
     asked = False
 
@@ -18,11 +18,9 @@ class EndRequest:
 @contextmanager
 def noted_signals() -> Iterator[EndRequest]:
     """
-    Store that a signal (or Ctrl+C) asks the program to end; a second signal interrupts it.
+    Store that a signal or Ctrl+C asks the program to end; a second one ends it at once.
 
-    After the first signal, the program can still print the whole line of a shot. If printing
-    hangs because nobody reads the output, the user can still end the program with a second
-    signal.
+    After the first signal, the program can still print the whole line of a shot.
     """
     ending = EndRequest()
 
@@ -37,7 +35,7 @@ def noted_signals() -> Iterator[EndRequest]:
 
 @contextmanager
 def ended_by_signals() -> Iterator[None]:
-    """Treat every signal that asks the program to end like Ctrl+C."""
+    """Make every signal that asks the program to end have the effect of Ctrl+C."""
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

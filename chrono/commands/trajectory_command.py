@@ -1,8 +1,4 @@
-"""The commands `fall`, `flight` and `stop`: compute how a body falls, flies or stops.
-
-The option `--landed` gives the distance of a shot's flight. For example, ``7=31.2 ± 0.1 m``
-gives the distance of shot 7.
-"""
+"""The commands `fall`, `flight` and `stop`: compute how a body falls, flies or stops."""
 
 import math
 from collections.abc import Sequence
@@ -99,7 +95,7 @@ def fall(
 def _fall_goal(
     recorded: bool, height: str | None, time: str | None, speed: str | None
 ) -> "tuple[FallGoal, Quantity | None]":
-    """Check that the user gave exactly one quantity of a fall; return this quantity."""
+    """Return the only value of a fall (height, time or speed) that the user gave."""
     said: dict[FallGoal, tuple[str | None, str, float]] = {
         "height": (height, "m", 1e5),
         "time": (time, "s", 1e4),
@@ -410,7 +406,7 @@ def stop(
 
 def law_of(text: str) -> "Law":
     """
-    Return the force law of a catch, given the name of the law.
+    Return the type (force law) of a catch with this name.
 
     Raises
     ------
@@ -436,7 +432,7 @@ def _stop_goal(
     force: str | None,
     time: str | None,
 ) -> "tuple[StopGoal, Quantity]":
-    """Check that the user gave exactly one quantity of a catch; return this quantity."""
+    """Return the only value of a catch (distance, force, …) that the user gave."""
     said: dict[StopGoal, tuple[str | None, str, str]] = {
         "distance": (distance, "m", "--distance"),
         "peak": (limit, "m/s^2", "--limit"),

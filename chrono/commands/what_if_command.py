@@ -43,8 +43,8 @@ def whatif(
     phase: Annotated[
         float,
         typer.Option(
-            help="Shift the steps of the coarser counter by this part of one step, from 0 "
-            "to below 1."
+            help="Shift the steps of the coarser counter by this fraction of one step "
+            "(at least 0, less than 1)."
         ),
     ] = 0.0,
     spacing: Annotated[
@@ -83,7 +83,7 @@ def whatif(
     Show how the speeds would change with another rig.
 
     The command measures the recorded lines a second time, with a coarser counter or another
-    rig. You may combine several assumptions. The recording stays unchanged.
+    rig. You may give several of these options together. The recording stays unchanged.
     """
     from chrono.reports.what_if_text import what_if_data, what_if_short, what_if_text
     from chrono.teaching.what_if import what_if
@@ -135,9 +135,9 @@ def _supposed(
         )
     if not 0 <= phase < 1:
         raise OptionError(
-            f"this shift of the steps is not possible: {phase:g}",
+            f"the steps of the counter cannot be shifted by this fraction: {phase:g}",
             where="--phase",
-            hint="give a part of one step, from 0 to below 1",
+            hint="give a fraction of one step, at least 0 and less than 1",
         )
     return Assumptions(
         _step_of(tick) if tick else None,
@@ -154,7 +154,7 @@ def _step_of(text: str) -> float:
     step_s = parse_quantity(text, "s", "--as-if-tick")
     if not 0 < step_s <= LONGEST_STEP_S:
         raise OptionError(
-            f"this step of a counter is not possible: {text.strip()}",
+            f"a counter cannot have steps of this length: {text.strip()}",
             where="--as-if-tick",
             hint="give a time above 0 and up to 0.1 s",
         )
@@ -168,7 +168,7 @@ def _error_of(text: str) -> float:
     error = parse_quantity(text, "", "--as-if-clock")
     if text.strip()[-1:].isdigit() or not 0 < abs(error) <= 0.2:
         raise OptionError(
-            f"this error of a clock is not possible: {text.strip()}",
+            f"a counter's rate cannot have this error: {text.strip()}",
             where="--as-if-clock",
             hint='give an error of at most 20 % with its unit, such as "+500 ppm"',
         )

@@ -220,7 +220,7 @@ def test_without_a_dashboard_a_wait_for_the_disk_and_a_restart_are_told_once(
     board.wait(2.0)
     run.step()
     for words in (
-        "board restarted once: a shot during the restart may be split into two parts\n",
+        "board restarted once: a shot during the restart may be shown as two shots\n",
         "",
     ):
         reporter.look(run)

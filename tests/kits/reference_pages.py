@@ -19,7 +19,7 @@ COLUMNS_BEGIN = """\
 # Columns of the exported table
 
 `chrono export` writes one row for each shot, with these columns.
-`chrono export --columns` also prints their names and meanings.
+`chrono export --columns` also prints the names and meanings of the columns.
 
 | column | kind | unit | meaning |
 | --- | --- | --- | --- |
@@ -27,9 +27,9 @@ COLUMNS_BEGIN = """\
 FLAGS_BEGIN = """\
 # What the flags of a shot mean
 
-The program shows every shot with a flag and never drops it. Shots with the flags `lone-…`,
-`reversed`, `too-…`, `flash` or `flicker` do not count in the statistics. Shots without a sound
-pair of edges do not count either.
+The program always shows a shot with a flag. Shots with the flags `lone-…`, `reversed`, `too-…`,
+`flash` or `flicker` do not count in the statistics. Shots without a pair of edges that is good
+enough for a speed do not count either.
 
 | flag | what it means and what to do |
 | --- | --- |
