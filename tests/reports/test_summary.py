@@ -301,9 +301,9 @@ def test_start_and_launch_conditions_are_told(with_setups) -> None:
 @pytest.mark.parametrize(
     ("slope", "half", "unit", "text"),
     [
-        (0.0123, 0.0012, "m/s", "+0.123 ± 0.012 m/s in ten shots"),
-        (-0.0123, 0.0012, "m/s", "-0.123 ± 0.012 m/s in ten shots"),
-        (0.01, 0.005, "km/h", "+0.36 ± 0.18 km/h in ten shots"),
+        (0.0123, 0.0012, "m/s", "+0.123 ± 0.012 m/s per ten shots"),
+        (-0.0123, 0.0012, "m/s", "-0.123 ± 0.012 m/s per ten shots"),
+        (0.01, 0.005, "km/h", "+0.36 ± 0.18 km/h per ten shots"),
     ],
 )
 def test_a_drift_is_told_for_ten_shots_with_half_of_its_interval(slope, half, unit, text):
