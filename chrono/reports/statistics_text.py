@@ -72,7 +72,7 @@ def mean_details(series: Series, unit: str) -> list[Detail]:
         format_value(speed_in(unit, part), speed_in(unit, part))
         for part in (series.U95_random_mean_mps, series.U95_shared_mean_mps)
     )
-    return detail("mean", speed, f"± {random} from shot to shot, ± {shared} for all shots")
+    return detail("mean", speed, f"± {random} random, ± {shared} shared by all shots")
 
 
 def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[Detail]:
@@ -98,8 +98,8 @@ def range_details(series: Series, slowest: int, fastest: int, unit: str) -> list
     return detail(
         "range",
         f"{shown(series.range_mps)} {unit}",
-        f"slowest {shown(series.min_mps)} in shot {slowest}, "
-        f"fastest {shown(series.max_mps)} in shot {fastest}",
+        f"from {shown(series.min_mps)} (shot {slowest}) "
+        f"to {shown(series.max_mps)} (shot {fastest})",
     )
 
 
@@ -109,11 +109,11 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
 
     span = f"({at(scatter.s_low_mps)} … {at(scatter.s_high_mps)})"
     s = f"{three_digits(speed_in(unit, series.s_mps))} {unit} {span}"
-    gates = f"s of the gates {at(scatter.instrument_s_mps)}"
+    gates = f"gates: s {at(scatter.instrument_s_mps)}"
     if scatter.launcher_high_mps == 0:
         return s, f"{gates}, which is more than the scatter of the shots"
     low, high = at(scatter.launcher_low_mps), at(scatter.launcher_high_mps)
-    return s, f"{gates}, of the launcher {at(scatter.launcher_s_mps)} ({low} … {high})"
+    return s, f"{gates}; launcher: s {at(scatter.launcher_s_mps)} ({low} … {high})"
 
 
 def drift_details(drift: Drift | None, unit: str) -> list[Detail]:

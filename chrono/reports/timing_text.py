@@ -59,7 +59,7 @@ def jitter_advice(timing: TimingJitter) -> str:
 def blocking_text(blocking: BlockedLengths) -> str:
     """Return the body length that each gate measures, and the declared body length."""
     seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
-    return f"measured {seen}; declared {1e3 * blocking.declared_m:.4g} mm"
+    return f"{seen}; declared {1e3 * blocking.declared_m:.4g} mm"
 
 
 def lengths_text(at_a_mm: float, at_b_mm: float) -> str:

@@ -209,8 +209,7 @@ def _supposed_lines(found: WhatIf) -> list[str]:
     if as_if.tick_s is not None:
         lines.append(
             f"the clock had steps of {tick_text(found.tick_s)} "
-            f"({_steps(found)} of {tick_text(found.recorded_tick_s)}) and the phase "
-            f"{as_if.phase:g}"
+            f"({_steps(found)} of {tick_text(found.recorded_tick_s)}), phase {as_if.phase:g}"
         )
     if as_if.spacing_m is not None:
         true_m = found.recorded.session.rig.spacing_m

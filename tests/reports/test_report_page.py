@@ -253,7 +253,7 @@ def test_many_setups_and_many_reasons_are_counted_not_listed(reported, tmp_path)
     # Fourteen setups make 91 pairs: a matrix in two pieces shows every one.
     assert text.count("The two fastest setups: s13 against s12") == 1
     assert text.count(" against s") == 1
-    matrix = text.split("All pairs")[1].split("Speed of the row")[0]
+    matrix = text.split("All pairs")[1].split("Each cell shows")[0]
     first, second = matrix.split("setup 10 11 12 13")
     cells = [len(re.findall(r"\S*[*~·?](?!\S)", piece)) for piece in (first, second)]
     assert cells == [81, 10]

@@ -102,7 +102,7 @@ def test_recordings_that_differ_are_said_to_differ() -> None:
     pooled = pooled_of([MORNING, drifted])
     assert pooled.setups[0].differ
     text = " ".join(pooled_text(pooled).split())
-    assert "the recordings differ more than the scatter of their shots" in text
+    assert "the recordings differ by more than the scatter of their shots" in text
     assert np.isnan(pooled.setups[1].differing_p), "one recording cannot differ"
 
 
