@@ -1,4 +1,4 @@
-"""Write the parts that the outputs on falls, flights, stops and energies have in common.
+"""Write the texts that falls, flights, stops and energies have in common.
 
 If speeds are in m/s or km/h, lengths are in metres and forces in newtons. If speeds are in ft/s
 or mph, lengths are in feet and forces in pounds-force. Objects for JSON always have SI units.
@@ -296,7 +296,7 @@ def refused_lines(refused: RefusedLaunch, letter: str) -> list[str]:
 
 
 def lettered(letter: str, text: str) -> str:
-    """Put the letter of a curve in front of a text; without a letter, keep the text."""
+    """Put the letter of a curve in front of a text; an empty letter changes nothing."""
     return f"{letter}: {text}" if letter else text
 
 

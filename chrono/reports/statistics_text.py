@@ -117,7 +117,7 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
 
 
 def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
-    """Return how fast the speed drifts during a session; nothing if shots are too few."""
+    """Return the drift of the speed during a session; no drift for too few shots."""
     if drift is None:
         return []
     return detail(

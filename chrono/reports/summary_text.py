@@ -59,7 +59,7 @@ NOTICEABLE = 0.3
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
-    """Return each reason why shots are not counted and their number, the largest first."""
+    """Return reasons why shots are not counted, each with its number, the largest first."""
     found: Counter[str] = Counter()
     for part in session.log.chunks():
         out = np.flatnonzero(~session.counted(part))
@@ -159,7 +159,7 @@ def _lamp_data(lamp: LampSeen) -> dict[str, Any]:
 
 
 def _clock_data(session: Session) -> dict[str, Any] | None:
-    """Return the relative error of the counter's rate by the computer's clock, or None."""
+    """Return the measured error of the counter's rate; None if it was not measured."""
     rate = session.host_rate
     if rate is None:
         return None
@@ -246,7 +246,7 @@ def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
 
 
 def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
-    """Return all details of a setup as labels with sentences; none without counted shots."""
+    """Return details of a setup as labels with sentences; none if no shot is counted."""
     unit, series = rig.speed_unit, found.series
     if series is None or found.motion is None:
         return []

@@ -252,7 +252,7 @@ def _speed_cell(measured: Measured, i: int, unit: str) -> str:
 
 
 def _words(found: WhatIf, i: int) -> list[str]:
-    """Return notes on a shot: flags that only the recomputed shot has, and disagreement."""
+    """Return notes on a shot: new flags, and whether the two speeds disagree."""
     if found.places[i] < 0:
         return ["not there"]
     session, place = found.session, int(found.places[i])

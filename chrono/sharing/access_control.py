@@ -1,4 +1,4 @@
-"""Answer a request only if it comes from our own page and is addressed to this computer.
+"""Answer a request only if it comes from the program's page and is addressed to this computer.
 
 Other websites that are open in a viewer's browser must not read the page or send guesses. In
 the headers of each request, the browser states which website made the request and which
@@ -95,7 +95,7 @@ def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedReq
 
 def is_own_host(host: str, address: str, port: int) -> bool:
     """
-    Return whether the Host header of a request contains a name of this computer.
+    Return whether a request names this computer as its target (in its Host header).
 
     Only three names are right: the network address at which the request arrived, the name of
     this computer, and `localhost` if the request comes from this computer.

@@ -5,9 +5,9 @@ closes a connection that sends no request, or accepts no data, for some time. Th
 protect the memory of this computer if very many connections arrive, or if viewers leave without
 closing their connections.
 
-A stream is a connection on which a viewer's page gets its changes. Each page gets a random
-token, and may open a few streams with this token. A whole class may have the same network
-address, so one address may open many streams. A token does not prove who the viewer is.
+A stream is a connection on which a viewer's page gets its changes. Each page gets a token,
+a random key, and may open a few streams with this token. A whole class may have the same
+network address, so one address may open many streams. A token does not prove who the viewer is.
 """
 
 import secrets

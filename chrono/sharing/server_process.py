@@ -2,9 +2,9 @@
 
 Viewers and network requests cannot delay the reading of the board's lines. The process that
 measures and the process that shares send each other messages through a pipe. First, the sharing
-process reports that it is ready, or a problem. Then it receives the teacher's keys and the name
-of each new file of the recording, and sends messages for the terminal. It ends when the
-measuring process closes the pipe or ends.
+process reports that it is ready, or it reports a problem. Then it receives the teacher's keys
+and the name of each new file of the recording, and sends messages for the terminal. The sharing
+process ends when the measuring process closes the pipe or ends.
 """
 
 import multiprocessing
