@@ -1,4 +1,4 @@
-"""Write the parts that the outputs on falls, flights, stops and energies have in common.
+"""Write the texts that falls, flights, stops and energies have in common.
 
 If speeds are in m/s or km/h, lengths are in metres and forces in newtons. If speeds are in ft/s
 or mph, lengths are in feet and forces in pounds-force. Objects for JSON always have SI units.
@@ -108,8 +108,8 @@ class UserUnits:
         """
         Return a suitable unit for a value with its ±, and the size of this unit in SI.
 
-        For a small value, the function returns a smaller unit, such as mm in place of m. The
-        smaller unit is metric, even if the user chose feet.
+        A small value gets a smaller unit, such as mm in place of m. The smaller unit is metric,
+        even if the user chose feet.
         """
         unit, size = self.of(kind)
         if kind == "part" and abs(value) >= MANY_TIMES:
@@ -205,17 +205,13 @@ def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[
 def own_body(
     launch: Launch, launches: Sequence[Launch], units: UserUnits
 ) -> list[tuple[str, str]]:
-    """
-    Return a table row with the body of a launch.
-
-    If all launches have the same body, the list is empty.
-    """
+    """Return a table row with the body of a launch; no row if all launches have this body."""
     one = len({launch_body_text(each, units) for each in launches}) == 1
     return [] if one else [("body", launch_body_text(launch, units))]
 
 
 def launch_body_text(launch: Launch, units: UserUnits) -> str:
-    """Return the values of the launched body in a few words, with their assumed ± (95 %)."""
+    """Return mass, size and drag of the launched body, each with its ± (95 %)."""
     body, parts = launch.body, []
     if body.mass:
         parts.append(units.show("mass", body.mass.value, body.mass.U95))
@@ -269,14 +265,14 @@ def leading_line(found: Estimate, what: str) -> str:
 
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
-    """Return two parts of the uncertainty u of a value: from shot to shot, and shared."""
+    """Return the random part and the shared part of the uncertainty u of a value."""
     unit, size = units.fitting(kind, max(found.u_random, found.u_shared))
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
-        return f"u {format_value(shared, shared)} {unit}"
+        return f"shared u {format_value(shared, shared)} {unit}"
     return (
-        f"u {format_value(random, random)} {unit} shot to shot, "
-        f"{format_value(shared, shared)} {unit} shared"
+        f"random u {format_value(random, random)} {unit}, "
+        f"shared u {format_value(shared, shared)} {unit}"
     )
 
 
@@ -300,7 +296,7 @@ def refused_lines(refused: RefusedLaunch, letter: str) -> list[str]:
 
 
 def lettered(letter: str, text: str) -> str:
-    """Put the letter of a curve in front of a text, if the curve has a letter."""
+    """Put the letter of a curve in front of a text; an empty letter changes nothing."""
     return f"{letter}: {text}" if letter else text
 
 

@@ -12,7 +12,7 @@ def trend_text(trend: LengthTrend) -> str:
     """Return in words how the measured body lengths change at one gate."""
     if trend.trend is Trend.SPEED:
         seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
-        return f"the gate is blocked {seen} µs {_how_much(trend)} for a body of this length"
+        return f"the gate stays blocked {seen} µs {_how_much(trend)}"
     steps = 1e3 * (trend.shots - 1)
     seen = _with_limit(steps * trend.slope, steps * trend.U_slope)
     return (
@@ -47,9 +47,9 @@ def trend_advice(trend: LengthTrend) -> str:
     """Return advice for the user: parts to check, and the value of the rig to change."""
     if trend.trend is Trend.SPEED:
         return (
-            f"check both sensors, first the sensor of gate {trend.gate} (a smaller load "
-            "resistor makes a sensor faster); set the thresholds to half the light; measure "
-            "the delays of the gates with chrono calibrate swap, or set "
+            f"check the sensor of gate {trend.gate} first, then the other sensor (a smaller "
+            "load resistor makes a sensor faster); set each threshold to half of the full "
+            "light signal; measure the delays of the gates with chrono calibrate swap, or set "
             "gates.latency_mismatch in the rig to a larger value"
         )
     return (
@@ -76,7 +76,7 @@ def trend_data(trends: Sequence[LengthTrend]) -> list[dict[str, Any]]:
     """
     Return each trend of the body length as an object for JSON.
 
-    The slope of a trend is the change of length per speed [s] or per shot [m].
+    The unit of a slope is s (change of length per speed) or m (change of length per shot).
     """
     found = []
     for each in trends:

@@ -53,7 +53,7 @@ def motion_lines(row: ShotRow, rig: Rig, own: Mapping[str, float], unit: str) ->
         f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
         f"energy    {energy}",
         f"momentum  {momentum}",
-        f"length    {lengths_text(row.length_a_mm, row.length_b_mm)}, declared "
+        f"length    {lengths_text(row.length_a_mm, row.length_b_mm)}; declared "
         f"{1e3 * own.get('length_m', rig.body.length_m):.4g} mm",
         f"Mach      {row.speed_mps / site_of(rig).sound_mps:.3f}",
     ]
@@ -75,7 +75,7 @@ def range_lines(row: ShotRow, rig: Rig, own: Mapping[str, float]) -> list[str]:
     return [
         f"expected range from {HEIGHT_M:g} m above the ground, no wind, ± 95 %:",
         *(f"  {degrees:>2}° up  {_range_text(launch, degrees)}" for degrees in ANGLES_DEG),
-        "This assumes a smooth ball, launched at the measured speed.",
+        "Assumed: a smooth ball, launched at the measured speed.",
     ]
 
 
@@ -102,11 +102,7 @@ def _aim(angle_rad: float) -> Aim:
 
 
 def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
-    """
-    Return the speed at the launcher's mouth as keys of an object for JSON.
-
-    If this speed is not known, all values are None.
-    """
+    """Return the speed at the launcher's mouth as keys for JSON; unknown values are None."""
     return {
         "muzzle_mps": mouth.speed_mps if mouth else None,
         "U95_muzzle_mps": mouth.U95_mps if mouth else None,
@@ -122,7 +118,7 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
     if stands_behind_mouth(rig):
         return detail(
             "mouth",
-            f"{where}: not given, because gate A would be behind the launcher's mouth",
+            f"{where}: no result, because gate A would be behind the launcher's mouth",
         )
     if mouth is None:
         return detail(
@@ -135,11 +131,7 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
 
 
 def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
-    """
-    Return notes on how the program computed the speeds at the launcher's mouth.
-
-    The lines contain each different note only once.
-    """
+    """Return notes on how the speeds at the launcher's mouth were computed, each note once."""
     if stands_behind_mouth(rig):
         return []
     path = "path with the slope of the rig" if rig.gates.slope_rad else "level path"
@@ -151,5 +143,5 @@ def _limit(mouth: MuzzleSpeed) -> str:
     if mouth.is_flat:
         return "valid only if one end of the body always points forward"
     if mouth.in_crisis:
-        return "it is not known if the drag crisis has begun; the ± includes both cases"
+        return "the drag may or may not have dropped suddenly; the ± includes both cases"
     return f"valid up to a Reynolds number of {CRISIS_REYNOLDS:.0e}, for a smooth ball only"

@@ -1,8 +1,7 @@
 """Fill templates, and write HTML or PDF pages; a page needs no other file.
 
-The module inserts finished texts into templates, and makes HTML that loads nothing from a
-network. Text from files or users never becomes HTML code. The library WeasyPrint makes a PDF
-from the HTML, with the style for paper.
+Text from files or users never becomes HTML code. The library WeasyPrint makes a PDF from the
+HTML.
 """
 
 import logging
@@ -79,7 +78,7 @@ def page_bytes(html: str, ending: str) -> bytes:
 
 def printed(html: str) -> bytes:
     """
-    Return a page as a tagged PDF; the program downloads nothing to make the PDF.
+    Return a page as a PDF with tags for screen readers, and download nothing.
 
     Raises
     ------

@@ -28,7 +28,7 @@ from chrono.safe_text import plain
 
 @dataclass(frozen=True)
 class ItemText:
-    """One line of the health report: the item, its state, its problem, and what to do."""
+    """One line of the health report: item, state, problem, and advice."""
 
     name: str
     reading: str
@@ -45,7 +45,7 @@ class HealthText:
 
     @property
     def ready(self) -> bool:
-        """True if no item of the health report has a problem that prevents measuring."""
+        """True if the gates, the link and the clock are ready for measuring."""
         return not self.troubles
 
     @property
@@ -235,8 +235,8 @@ def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"{count_text(seen.hidden, 'shot')} had the same noise but no bounce, and the jitter "
-        "in the rig is too small for this noise",
+        f"noise may shift edges in {count_text(seen.hidden, 'shot')} without bounce, and the "
+        "jitter in the rig is too small for it",
         f'set jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock] in the rig, or '
         "make the hysteresis of the comparators larger",
     )

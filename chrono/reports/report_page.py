@@ -107,7 +107,7 @@ def _headline(report: Report) -> str:
 
 
 def _warnings(report: Report) -> list[str]:
-    """Return reasons to doubt the report's first sentence, and the problems of the data."""
+    """Return reasons to doubt the main result of the report, and the problems of the data."""
     found, unit = report.comparison, report.recordings[0].session.rig.speed_unit
     lines = []
     if found is not None:
@@ -137,7 +137,10 @@ def _comparison(report: Report) -> dict[str, Any] | None:
     return {
         "blocks": blocks,
         "matrices": _matrices(found, unit) if matrix else [],
-        "legend": f"Speed of the row minus speed of the column, {unit}: {MATRIX_LEGEND}.",
+        "legend": (
+            f"Each cell shows the row's speed minus the column's speed, in {unit}: "
+            f"{MATRIX_LEGEND}."
+        ),
         "notes": [
             *(many_lines(found) if matrix else []),
             *note_lines(found, unit, report.rigs),
@@ -286,7 +289,7 @@ def _mouth(told: RecordingReport) -> str:
 
 
 def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
-    """Return the counted shots to list, and a sentence about counted shots not in the list."""
+    """Return the listed shots, and a sentence about counted shots that are not listed."""
     session = told.session
     places = session.counted().nonzero()[0].tolist()
     left_out = ""
@@ -347,10 +350,10 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
     tick_s = told.session.rig.clock.tick_s
     return {
         "shot": (
-            f"Shot {row.number}, which has the median speed of {setup_text(row.setup)}: "
-            f"{format_speed(row.speed_mps, row.U95_mps, unit)}, transit "
-            f"{row.transit_us:.7g} us, {row.transit_us * 1e-6 / tick_s:.6g} ticks "
-            f"of {tick_text(tick_s)}, {pairs} of edges."
+            f"Shot {row.number} has the median speed of {setup_text(row.setup)}: "
+            f"{format_speed(row.speed_mps, row.U95_mps, unit)}. Its transit lasted "
+            f"{row.transit_us:.7g} us, which is {row.transit_us * 1e-6 / tick_s:.6g} ticks "
+            f"of {tick_text(tick_s)}. The speed comes from {pairs} of edges."
         ),
         "rows": [
             (
@@ -364,18 +367,18 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
             for each in budget.noticeable
         ],
         "sums": (
-            f"Random part {two_digits(speed_in(unit, budget.u_random_mps))}, shared part "
-            f"{two_digits(speed_in(unit, budget.u_shared_mps))}, combined u "
+            f"Random part of u {two_digits(speed_in(unit, budget.u_random_mps))}, shared part "
+            f"of u {two_digits(speed_in(unit, budget.u_shared_mps))}, combined u "
             f"{two_digits(speed_in(unit, budget.u_mps))}, k {budget.k:.3f}, U95 "
-            f"{two_digits(speed_in(unit, budget.U95_mps))} {unit}. Limits for one tick more or "
-            f"less: {_limits(told)}."
+            f"{two_digits(speed_in(unit, budget.U95_mps))} {unit}. Speeds for a transit of one "
+            f"tick more and one tick less: {_limits(told)}."
         ),
     }
 
 
 def _limits(told: RecordingReport) -> str:
     budget, unit = told.budget, told.session.rig.speed_unit
-    assert budget is not None, "these limits need an error budget"
+    assert budget is not None, "the limits are values of an error budget"
     ends = [speed_in(unit, end) for end in (budget.lowest_mps, budget.highest_mps)]
     low, high = (
         format_value(end, ends[1] - ends[0]) if math.isfinite(end) else "∞" for end in ends
@@ -391,7 +394,9 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
         ("SHA-256", told.fingerprint.sha256),
     ]
     measured = (
-        f"the rig file {given_rig} instead of its own rig" if given_rig else "its own rig"
+        f"the rig file {given_rig}, not the rig in the recording"
+        if given_rig
+        else "the rig in the recording"
     )
     rows.append(("measured with", measured))
     if session.host_rate is not None:

@@ -18,21 +18,21 @@ def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
         case RigDoubt.BEHIND_MOUTH:
             return (
                 f"site.muzzle_distance is {rig.site.muzzle_distance_m:g} m, but the gates are "
-                f"{rig.spacing_m:g} m apart: gate A would be behind the launcher's mouth, so "
-                "no speed at the mouth is given; measure the distance from the mouth to the "
+                f"{rig.spacing_m:g} m apart. Gate A would be behind the launcher's mouth, so "
+                "there is no speed at the mouth. Measure the distance from the mouth to the "
                 "point midway between the gates"
             )
         case RigDoubt.BLOCKS_BOTH:
             return (
                 f"body.length is {rig.body.length_m * 1e3:g} mm, and gates.spacing is "
-                f"{rig.spacing_m * 1e3:g} mm: the body blocks both gates at once, so a second "
-                "body behind it cannot be detected; place the gates farther apart"
+                f"{rig.spacing_m * 1e3:g} mm. The body blocks both gates at once, so a second "
+                "body behind it cannot be detected. Place the gates farther apart"
             )
         case RigDoubt.FEW_TICKS:
             return (
-                f"at the speed window.fastest, {rig.window.fastest_mps:g} m/s, a transit lasts "
-                f"only {fewest_ticks(rig):.2g} steps of the clock: the ± of this speed is many "
-                "per cent; place the gates farther apart, or set window.fastest to a smaller "
+                f"at the speed window.fastest ({rig.window.fastest_mps:g} m/s), a transit "
+                f"lasts only {fewest_ticks(rig):.2g} ticks, so the ± of this speed is many "
+                "per cent. Place the gates farther apart, or set window.fastest to a smaller "
                 "value"
             )
 
@@ -47,22 +47,24 @@ _BASIS_WORDS = {
 
 
 def rigs_taken_text(rigs: RigsTaken) -> str:
-    """Return in one sentence which recordings the program treats as made with the same rig."""
+    """Return in one sentence which recordings belong to the same rig."""
     count = len(rigs.places)
     if count == 1:
         return "Rigs: there is one recording, so there is one rig."
     if rigs.given and len(rigs.recordings) == 1:
-        return f"Rigs: all {count} recordings count as made with one rig, as you requested."
+        return (
+            f"Rigs: the program assumes one rig for all {count} recordings, as you requested."
+        )
     if rigs.given:
         return f"Rigs: each of the {count} recordings has a different rig, as you requested."
     if len(rigs.recordings) == 1:
         (basis,) = rigs.basis
-        taken = f"all {count} recordings count as made with one rig{_BASIS_WORDS[basis]}"
-        return f"Rigs: {taken}; --rigs each counts them as different rigs."
+        taken = f"one rig for all {count} recordings{_BASIS_WORDS[basis]}"
+        return f"Rigs: {taken}; use --rigs each to assume a rig for each recording."
     if all(basis is RigBasis.ALONE for basis in rigs.basis):
         return (
-            f"Rigs: the {count} recordings count as made with {count} rigs; "
-            "--rigs one counts them as one rig."
+            f"Rigs: {count} different rigs for the {count} recordings; "
+            "use --rigs one to assume one rig for all recordings."
         )
     each = "; ".join(
         f"{_recordings_text(names)}{_BASIS_WORDS[basis]}"
@@ -72,8 +74,8 @@ def rigs_taken_text(rigs: RigsTaken) -> str:
     )
     more = len(rigs.recordings) - SHOWN_RECORDINGS
     each += f"; {count_text(more, 'more rig')}" if more > 0 else ""
-    taken = f"the recordings count as made with {len(rigs.recordings)} rigs"
-    return f"Rigs: {taken}: {each}; --rigs one counts them as one rig."
+    taken = f"{len(rigs.recordings)} different rigs for the recordings"
+    return f"Rigs: {taken}: {each}; use --rigs one to assume one rig for all recordings."
 
 
 def _recordings_text(names: Sequence[str]) -> str:
@@ -83,7 +85,7 @@ def _recordings_text(names: Sequence[str]) -> str:
 
 
 def rigs_taken_data(rigs: RigsTaken) -> list[dict[str, Any]]:
-    """Return the recordings of each rig, and why the program thinks that this rig made them."""
+    """Return the recordings of each rig, and why the program assigns them to this rig."""
     return [
         {"recordings": list(names), "basis": basis.name.lower()}
         for names, basis in zip(rigs.recordings, rigs.basis, strict=True)
@@ -135,11 +137,7 @@ def site_text(rig: Rig) -> str:
 
 
 def calibration_rows(rig: Rig) -> Rows:
-    """
-    Return a row for each calibration of a rig: value, uncertainty, date and evidence.
-
-    If a calibration is missing, its row contains a note.
-    """
+    """Return a row for each calibration of a rig; a note if the calibration is missing."""
     found = rig.calibration
     rows = []
     for name, result, value in (

@@ -27,7 +27,7 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     up, down = ("light on", "light off") if light else ("pin up", "pin down")
     lines = [
         f"{test.board.board} {test.board.firmware} switched its pin {CHANGES} times, and then "
-        f"{BURST_CHANGES} times in a fast burst"
+        f"{BURST_CHANGES} times very fast"
     ]
     for letter, gate in zip("AB", test.gates, strict=True):
         lines += [
@@ -35,19 +35,21 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
             for name, delays in ((up, gate.rises_s), (down, gate.falls_s))
         ]
         if gate.late:
-            lines.append(f"{who} {letter}: {gate.late} edges came too late and are not used")
+            lines.append(f"{who} {letter}: {gate.late} edges without an exact time, not used")
         if gate.extra:
-            lines.append(f"{who} {letter}: {gate.extra} extra edges were caused by bounce")
+            lines.append(f"{who} {letter}: bounce caused {gate.extra} extra edges")
     for name, difference in ((up, test.rise), (down, test.fall)):
         if difference:
             lines.append(f"{name}: {_difference_text(difference)}")
     told = ", ".join(
         f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
-    lines.append(f"burst: {told} of {BURST_CHANGES} edges; the board lost {test.lost} edges")
     lines.append(
-        "pulses and timestamps use the same clock, so they cannot show its rate; a comparison "
-        f"of the beats with this computer's clock gives: {_rate_text(test)}"
+        f"fast changes: {told} of {BURST_CHANGES} edges; the board lost {test.lost} edges"
+    )
+    lines.append(
+        "pulses and timestamps use the same clock, so the pulses cannot test this clock; the "
+        f"beats, compared with this computer's clock, show: {_rate_text(test)}"
     )
     if light:
         lines.append(
@@ -87,25 +89,21 @@ def pulse_data(test: PulseTest, doubt: str) -> dict[str, Any]:
 
 
 def pulse_doubt(test: PulseTest, *, light: bool) -> str:
-    """
-    Return a reason to doubt the result of a board's self-test.
-
-    If nothing is wrong, the text is empty.
-    """
+    """Return a reason to doubt the result of a board's self-test; empty if all is right."""
     for letter, gate in zip("AB", test.gates, strict=True):
         if len(gate.rises_s) + len(gate.falls_s) == 0:
             late = (
-                " with an exact time; with the XOR wiring, connect the pin to one input at a "
-                "time"
+                " with an exact time; if you use the XOR wiring, connect the pin to only one "
+                "input at a time"
             )
             return f"input {letter} showed no pulse{late if gate.late else ''}"
     if test.rise is None or test.fall is None:
         return f"an input showed fewer than {MIN_REPEATS} exact rising or falling edges"
     if light != test.inverted:
         return (
-            "the inputs follow the pin like a wire; light sensors behave differently"
+            "inputs go up when the pin goes up; with light sensors, they would go down"
             if light
-            else "the inputs do the opposite of the pin; if the pin switches light, add --light"
+            else "inputs go down when the pin goes up; if the pin switches light, add --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"
@@ -117,8 +115,8 @@ def pulse_evidence(test: PulseTest) -> str:
     assert test.rise
     assert test.fall
     return (
-        "the board switched the emitters (self-test): "
-        f"light on, {_difference_text(test.rise)}; light off, {_difference_text(test.fall)}; "
+        "self-test (the board switched the emitters); "
+        f"light on: {_difference_text(test.rise)}; light off: {_difference_text(test.fall)}; "
         "hysteresis and the place where a gate trips are not included"
     )
 

@@ -36,11 +36,7 @@ def three_digits(value: float) -> str:
 
 
 def two_digits(value: float) -> str:
-    """
-    Return a value with two digits, even if the last digit is 0.
-
-    A value of 100 or more becomes a whole number.
-    """
+    """Return a value with two digits; a value of 100 or more becomes a whole number."""
     return f"{value:.0f}" if abs(value) >= 99.5 else f"{value:#.2g}".rstrip(".")
 
 
@@ -70,11 +66,10 @@ def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
 
 def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
     """
-    Return a function that writes the speed [m/s] of one shot of a series, without its unit.
+    Return a function that turns the speed [m/s] of one shot into text, without the unit.
 
-    If the shots scatter, the speed of a single shot has a smaller uncertainty than the mean.
-    The shared part of the uncertainty u limits the number of digits. The speed has at most one
-    digit more than the mean.
+    The text has the digits of the mean speed, and one digit more if the shared part of the
+    uncertainty u is small enough.
     """
     known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
 
@@ -88,7 +83,7 @@ def span_text(seconds: float) -> str:
     """
     Return a time as a whole number of days, h, min or s, such as ``3 days``.
 
-    The unit is the largest unit of which the time contains at least two.
+    Use the largest unit in which the number is at least 2.
     """
     for unit, size_s in (("days", 86_400), ("h", 3600), ("min", 60)):
         if seconds >= 2 * size_s:

@@ -1,4 +1,4 @@
-"""Write in words the slope of the path that the edges show, and the slope in the rig."""
+"""Write two slopes of the path in words: the measured slope and the slope in the rig."""
 
 import math
 from typing import Any
@@ -9,28 +9,28 @@ from chrono.units import format_value
 
 
 def slope_wrong(slope: MeasuredSlope) -> str:
-    """Return in words what is wrong if the shots contradict the slope that the rig states."""
+    """Return in words what is wrong if the shots do not fit the slope in the rig."""
     if slope.is_of_a_slope:
-        return "the measured edges do not fit the slope in the rig"
+        return "the measured edges do not fit the slope of the path in the rig"
     return (
         "the two gates measure different lengths of the same bodies; no slope can explain this"
     )
 
 
 def slope_text(slope: MeasuredSlope) -> str:
-    """Return the part of gravity along the path: the measured value and the rig's value."""
+    """Return the measured acceleration by gravity along the path, and the rig's value."""
     seen = format_value(slope.pull_mps2, slope.U_mps2)
     return (
-        f"without drag, bodies accelerate by {seen} m/s² between the gates; the rig states "
+        f"the measured acceleration without drag is {seen} m/s²; the rig states "
         f"{slope.stated_mps2:.2f} m/s²"
     )
 
 
 def slope_advice(slope: MeasuredSlope) -> str:
-    """Return advice: state another slope in the rig, or check the thresholds and sensors."""
+    """Return advice: change the slope in the rig, or check the thresholds and sensors."""
     if not slope.is_of_a_slope:
         return (
-            "set both thresholds to half the light and check both sensors, "
+            "set both thresholds to half of the full light signal and check both sensors, "
             "or set gates.trip_tolerance in the rig to a larger value"
         )
     degrees = round(math.degrees(slope.slope_rad))
@@ -39,11 +39,7 @@ def slope_advice(slope: MeasuredSlope) -> str:
 
 
 def slope_doubt(slope: MeasuredSlope | None) -> str:
-    """
-    Return a warning with advice if the shots contradict the slope that the rig states.
-
-    Otherwise, the text is empty.
-    """
+    """Return a warning if the shots do not fit the slope in the rig; otherwise no text."""
     if slope is None or not slope.contradicts:
         return ""
     return f"{slope_wrong(slope)}: {slope_text(slope)}; {slope_advice(slope)}"
@@ -56,11 +52,7 @@ def slope_lines(slope: MeasuredSlope | None) -> list[str]:
 
 
 def slope_data(slope: MeasuredSlope | None) -> dict[str, Any] | None:
-    """
-    Return the measured slope of the path as an object for JSON, in SI units.
-
-    If the shots do not show the slope, the result is None.
-    """
+    """Return the measured slope for JSON, in SI units; None if it cannot be computed."""
     if slope is None:
         return None
     return {

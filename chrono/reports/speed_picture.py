@@ -1,8 +1,7 @@
 """Draw a recording's speeds as SVG or PNG: dots with intervals, and means of setups.
 
 The dots of different setups differ in colour, in shape, and in grey level. Colour-blind people
-can distinguish the colours (Okabe and Ito 2008). Matplotlib draws the pictures. The program
-loads Matplotlib only when it draws the first picture.
+can distinguish the colours (Okabe and Ito 2008). Matplotlib draws the pictures.
 """
 
 import math
@@ -149,16 +148,21 @@ def picture_text(plotted: PlottedSpeeds) -> str:
             f"The setup changed {changes} times." if changes > 1 else "The setup changed once."
         )
     if aside:
-        words = "1 shot with a speed is" if aside == 1 else f"{aside} shots with a speed are"
+        words = (
+            "1 shot has a speed but is" if aside == 1 else f"{aside} shots have a speed but are"
+        )
         lines.append(f"{words} not counted.")
     return " ".join(lines)
 
 
 def what_is_drawn(plotted: PlottedSpeeds) -> str:
-    """Return a sentence that explains each dot of the picture, and the line through the dot."""
+    """Return a sentence that explains the dots of the picture and the lines through them."""
     if not plotted.setups:
         return f"Speeds in {plotted.unit}. No shot is counted."
-    each = f"each dot is the mean of up to {plotted.per_dot} shots, and its line is their range"
+    each = (
+        f"each dot is the mean of up to {plotted.per_dot} shots; its line goes from the "
+        "slowest to the fastest of these shots"
+    )
     if plotted.per_dot == 1:
         each = "each dot is one shot with its 95 % interval"
     return f"Speeds in {plotted.unit} of the counted shots, in the order of the shots; {each}."
@@ -259,7 +263,7 @@ def _aside_text(axes: "Axes", plotted: PlottedSpeeds) -> str:
     speed = speed_in(plotted.unit, 1) * plotted.aside_mps
     beyond = int(np.count_nonzero((speed < low) | (speed > high)))
     return (
-        f"not counted ({beyond} of {len(speed)} outside the picture)"
+        f"not counted ({beyond} of {len(speed)} are outside the picture)"
         if beyond
         else "not counted"
     )
@@ -396,7 +400,7 @@ def _with_words(svg: bytes, plotted: PlottedSpeeds, key: str) -> str:
 
 
 def _name_apart(root: ElementTree.Element, key: str) -> None:
-    """Put `key` before all ids and references of an SVG picture, and remove unused ids."""
+    """Begin each id and reference of an SVG picture with `key`, and remove unused ids."""
     referred = set[str]()
     for element in root.iter():
         for name, value in element.attrib.items():

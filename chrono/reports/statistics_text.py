@@ -61,7 +61,7 @@ def detail_lines(details: Sequence[Detail]) -> list[str]:
 
 def mean_details(series: Series, unit: str) -> list[Detail]:
     """
-    Return the mean speed with two parts of its ±: from shot to shot, and shared.
+    Return the mean speed with the random part and the shared part of its ±.
 
     For a single shot, return only the speed.
     """
@@ -72,7 +72,7 @@ def mean_details(series: Series, unit: str) -> list[Detail]:
         format_value(speed_in(unit, part), speed_in(unit, part))
         for part in (series.U95_random_mean_mps, series.U95_shared_mean_mps)
     )
-    return detail("mean", speed, f"± {random} from shot to shot, ± {shared} shared")
+    return detail("mean", speed, f"± {random} random, ± {shared} shared by all shots")
 
 
 def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[Detail]:
@@ -98,8 +98,8 @@ def range_details(series: Series, slowest: int, fastest: int, unit: str) -> list
     return detail(
         "range",
         f"{shown(series.range_mps)} {unit}",
-        f"{shown(series.min_mps)} in shot {slowest} to "
-        f"{shown(series.max_mps)} in shot {fastest}",
+        f"from {shown(series.min_mps)} (shot {slowest}) "
+        f"to {shown(series.max_mps)} (shot {fastest})",
     )
 
 
@@ -109,19 +109,15 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
 
     span = f"({at(scatter.s_low_mps)} … {at(scatter.s_high_mps)})"
     s = f"{three_digits(speed_in(unit, series.s_mps))} {unit} {span}"
-    gates = f"gates {at(scatter.instrument_s_mps)}"
+    gates = f"gates: s {at(scatter.instrument_s_mps)}"
     if scatter.launcher_high_mps == 0:
-        return s, f"{gates}: this is more than the scatter of the shots"
+        return s, f"{gates}, which is more than the scatter of the shots"
     low, high = at(scatter.launcher_low_mps), at(scatter.launcher_high_mps)
-    return s, f"{gates}, launcher {at(scatter.launcher_s_mps)} ({low} … {high})"
+    return s, f"{gates}; launcher: s {at(scatter.launcher_s_mps)} ({low} … {high})"
 
 
 def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
-    """
-    Return how fast the speed drifts during a session.
-
-    If there are too few shots, the list is empty.
-    """
+    """Return the drift of the speed during a session; no drift for too few shots."""
     if drift is None:
         return []
     return detail(
@@ -134,7 +130,7 @@ def drift_text(drift: Drift, unit: str) -> str:
     half = 10 * speed_in(unit, (drift.high_mps - drift.low_mps) / 2)
     slope = format_value(10 * speed_in(unit, drift.slope_mps), half)
     sign = "" if slope.startswith("-") else "+"
-    return f"{sign}{slope} ± {format_value(half, half)} {unit} in ten shots"
+    return f"{sign}{slope} ± {format_value(half, half)} {unit} per ten shots"
 
 
 def suspicious_details(shots: Sequence[int]) -> list[Detail]:
@@ -151,15 +147,16 @@ def which_shots(shots: Sequence[int]) -> str:
 
 
 def shape_text(p: float, n: int) -> str:
-    """Return whether the speeds fit a normal distribution (test of Anderson and Darling)."""
+    """Return whether the speeds fit a normal distribution (Anderson-Darling test)."""
     if n < LEAST_FOR_SHAPE:
         return f"too few shots to judge, at least {LEAST_FOR_SHAPE} shots are needed"
     if math.isnan(p):
         return "all speeds are the same"
     if p >= NOT_NORMAL:
-        return f"the speeds fit a normal distribution (p {p:.2g})"
+        return f"the speeds fit a bell curve (normal distribution, p {p:.2g})"
     return (
-        f"the speeds do not fit a normal distribution, so intervals are approximate (p {p:.2g})"
+        f"the speeds do not fit a bell curve (normal distribution, p {p:.2g}), so intervals "
+        "are approximate"
     )
 
 
@@ -216,11 +213,7 @@ def motion_data(motion: Motion | None) -> dict[str, Any]:
 
 
 def series_data(series: Series) -> dict[str, Any]:
-    """
-    Return the statistics of a series of shots as an object for JSON.
-
-    Undefined and infinite values are None.
-    """
+    """Return the statistics of shots for JSON; undefined and infinite values are None."""
     names = (
         "mean_mps",
         "u_mean_mps",

@@ -1,7 +1,4 @@
-"""Write the summary of one or several recordings, as text and as an object for JSON.
-
-The summary includes the reasons why shots are not counted.
-"""
+"""Write the summary of one or several recordings, as text and as an object for JSON."""
 
 import math
 from collections import Counter
@@ -62,11 +59,7 @@ NOTICEABLE = 0.3
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
-    """
-    Return each reason why shots are not counted, with the number of these shots.
-
-    The most frequent reason is the first in the list.
-    """
+    """Return reasons why shots are not counted, each with its number, the largest first."""
     found: Counter[str] = Counter()
     for part in session.log.chunks():
         out = np.flatnonzero(~session.counted(part))
@@ -84,7 +77,7 @@ def uncounted(session: Session) -> list[tuple[str, int]]:
 
 
 def _reason(flags: int, held: bool) -> str:
-    """Return why the program does not count a shot that the user did not exclude."""
+    """Return why the program itself does not count a shot."""
     never = flag_words(flags & int(NEVER_COUNTED))
     if never:
         return ", ".join(never)
@@ -95,11 +88,7 @@ def _reason(flags: int, held: bool) -> str:
 
 
 def uncounted_lines(session: Session) -> list[str]:
-    """
-    Return the reasons why shots are not counted, as lines for a terminal.
-
-    If all shots are counted, the list is empty.
-    """
+    """Return the reasons why shots are not counted, as lines for a terminal."""
     reasons = uncounted(session)
     if not reasons:
         return []
@@ -170,11 +159,7 @@ def _lamp_data(lamp: LampSeen) -> dict[str, Any]:
 
 
 def _clock_data(session: Session) -> dict[str, Any] | None:
-    """
-    Return the relative error of the counter's rate, measured with the computer's clock.
-
-    If there is no measured rate, the result is None.
-    """
+    """Return the measured error of the counter's rate; None if it was not measured."""
     rate = session.host_rate
     if rate is None:
         return None
@@ -261,11 +246,7 @@ def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
 
 
 def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
-    """
-    Return all details of a setup as labels with sentences.
-
-    If the setup has no counted shots, the list is empty.
-    """
+    """Return details of a setup as labels with sentences; none if no shot is counted."""
     unit, series = rig.speed_unit, found.series
     if series is None or found.motion is None:
         return []
@@ -282,21 +263,22 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
 
 
 def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
-    """Return sentences about scatter that the gates may cause in place of the launcher."""
+    """Return sentences about scatter that may come from the gates, not from the launcher."""
     scatter, hidden = found.scatter, found.hidden
     if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
         return []
     texts = []
     if hidden.chords_mps:
         texts.append(
-            "one pair of edges: if shots cross the beams at different heights, the gates "
-            f"add a scatter of {_left_to_launcher(scatter, hidden.chords_mps, unit)}"
+            "most shots were timed by one pair of edges. If these shots cross the beams at "
+            "different heights, the gates add a scatter of "
+            f"{_left_to_launcher(scatter, hidden.chords_mps, unit)}"
         )
     beyond_mps = math.sqrt(max(hidden.noise_mps**2 - scatter.instrument_s_mps**2, 0.0))
     if beyond_mps > NOTICEABLE * scatter.launcher_s_mps:
         texts.append(
-            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}: if "
-            "this noise is slow, it also moves edges that do not bounce, and may add a "
+            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}. If this "
+            "noise is slow, it also moves edges that do not bounce. Then the gates may add a "
             f"scatter of {_left_to_launcher(scatter, beyond_mps, unit)}"
         )
     return detail("gates", *texts) if texts else []
@@ -309,7 +291,7 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
         two_digits(speed_in(unit, each))
         for each in (gates_mps, left_mps, scatter.launcher_s_mps)
     )
-    return f"{gates}; the scatter of the launcher alone is then {least} to {most}"
+    return f"{gates}. In this case, the scatter of the launcher alone is {least} to {most}"
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
@@ -323,7 +305,7 @@ def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
         details += detail("s", f"{s} within setups")
     else:
         details += detail(
-            "s", "not known, because no setup has two shots; so the mean has no ±"
+            "s", "not known, because no setup has two shots. The mean has no ± either"
         )
     details += drift_details(whole.drift, unit)
     return [f"  {ALL_SETUPS}", *detail_lines(details)]
@@ -333,7 +315,7 @@ def _note_lines(notes: list[str]) -> list[str]:
     shown = notes[-SHOWN_NOTES:]
     lines = [line for note in shown for line in filled(f"note: {plain(note)}")]
     earlier = len(notes) - len(shown)
-    return [f"  --json also shows {earlier} earlier notes", *lines] if earlier else lines
+    return [f"  use --json to see {earlier} earlier notes", *lines] if earlier else lines
 
 
 def trouble_lines(recorded: LoadedRecording) -> list[str]:
@@ -363,7 +345,7 @@ def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], lis
     lines = [f"{n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
     lamps = [lamp_text(lamp) for lamp in recorded.session.lamps]
     rest = (
-        [f"left out at the end of the recording: {recorded.left_out}"]
+        [f"not used, at the end of the recording: {recorded.left_out}"]
         if recorded.left_out
         else []
     )
@@ -381,12 +363,12 @@ def pooled_text(pooled: PooledRecordings) -> str:
     """Return the combined results of several recordings as lines: a table, then details."""
     number = sum(setup.series.n for setup in pooled.setups)
     few = count_text(len(pooled.recordings), "recording")
-    lines = filled(f"{few} pooled: {count_text(number, 'shot')} counted", 0)
+    lines = filled(f"{few} taken together: {count_text(number, 'shot')} counted", 0)
     lines += filled(rigs_taken_text(pooled.rigs))
     lines += filled(
-        "the shared part of the rig's uncertainty counts only once"
+        "all recordings have the same rig, so the shared part of u counts only once"
         if len(pooled.rigs.recordings) == 1
-        else "the shared part of each rig's uncertainty counts in proportion to the rig's shots"
+        else "the shared part of each rig's u counts in proportion to the number of its shots"
     )
     if pooled.setups:
         rows = [(setup_text(setup.name), setup.series) for setup in pooled.setups]
@@ -439,6 +421,6 @@ def _between_texts(setup: PooledSetup) -> list[str]:
     if not setup.differ:
         return [f"no difference between the recordings was found ({number})"]
     return [
-        f"the recordings differ more than the scatter of their shots explains ({number})",
+        f"the recordings differ by more than the scatter of their shots can cause ({number})",
         "the ± is valid for these shots only; on another day the difference may be larger",
     ]

@@ -1,10 +1,7 @@
 """Write the table of shots to a file or a stream; the ending of the name sets the format.
 
-For each file format, a function writes the recordings one by one. The program keeps at most a
-part of one recording in memory, and it never leaves a half-written file. The function for JSON
-is in this module. The library pandas reads `schema` and `data` of the JSON file with
-``orient="table"``. The function for JSON first writes the rows to a temporary file, because the
-JSON file begins with facts that are known only after the last recording.
+The program keeps at most a part of one recording in memory, and it never leaves a half-written
+file. The library pandas reads `schema` and `data` of the JSON file with ``orient="table"``.
 """
 
 import json

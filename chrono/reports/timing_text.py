@@ -20,11 +20,7 @@ def timing_lines(timing: TimingJitter | None) -> list[str]:
 
 
 def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
-    """
-    Return the body length that each gate measures.
-
-    If the length is not known, the list is empty.
-    """
+    """Return the body length that each gate measures, or an empty list."""
     return detail("body", blocking_text(blocking)) if blocking else []
 
 
@@ -44,18 +40,14 @@ def timing_text(timing: TimingJitter) -> str:
 
 
 def hidden_text(timing: TimingJitter) -> str:
-    """
-    Return a note if bodies that miss the middle of the beams may cause the jitter.
-
-    Otherwise, the text is empty.
-    """
+    """Return a note if bodies that miss the middle of the beams may cause the jitter."""
     if not timing.may_be_chords:
         return ""
     return (
-        "the shots show more jitter than the rig states, but the cause may be bodies that miss "
-        f"the middle of the beams: this adds {microseconds(timing.chords_s)} µs if "
-        "gates.off_centre is right; check this with a flat rod, or set gates.off_centre to a "
-        "smaller value if the aim is better"
+        "the shots show more jitter than the rig states. Perhaps bodies miss the middle of the "
+        f"beams: this adds {microseconds(timing.chords_s)} µs if gates.off_centre is right. "
+        "Check this with a flat rod. If the aim is better, set gates.off_centre to a smaller "
+        "value"
     )
 
 
@@ -67,7 +59,7 @@ def jitter_advice(timing: TimingJitter) -> str:
 def blocking_text(blocking: BlockedLengths) -> str:
     """Return the body length that each gate measures, and the declared body length."""
     seen = lengths_text(1e3 * blocking.at_a_m, 1e3 * blocking.at_b_m)
-    return f"{seen}, declared {1e3 * blocking.declared_m:.4g} mm"
+    return f"{seen}; declared {1e3 * blocking.declared_m:.4g} mm"
 
 
 def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
@@ -77,11 +69,7 @@ def lengths_text(at_a_mm: float, at_b_mm: float) -> str:
 
 
 def timing_data(timing: TimingJitter | None) -> dict[str, Any] | None:
-    """
-    Return the measured jitter of the edges as an object for JSON, in SI units.
-
-    If the shots do not show the jitter, the result is None.
-    """
+    """Return the measured jitter of the edges for JSON, in SI units; None if not measured."""
     if timing is None:
         return None
     return {

@@ -55,7 +55,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
     """
     first = results[0].launch
     clocked = first.n > 0
-    what = "A drop after which a body is as fast as one more shot" if clocked else "A fall"
+    what = "A fall after which a body has the speed of one more shot" if clocked else "A fall"
     launches = [result.launch for result in results]
     lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
@@ -171,7 +171,7 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
     count = len(fit.landings)
     landings = count_text(count, "landing")
     lines = [
-        f"Drag that {landings} {_aim_text(aim, units)} show{'s' if count == 1 else ''} (95 %)",
+        f"{landings} {_aim_text(aim, units)} show{'s' if count == 1 else ''} this drag (95 %)",
         *filled(air_line(launch)),
         *table(rows),
         *filled(leading_line(fit.kappa, "drag constant")),
@@ -206,7 +206,7 @@ def _aim_text(aim: Aim, units: UserUnits) -> str:
     words = [f"at {units.show('angle', aim.angle.value)}"]
     if height:
         side = "above" if height > 0 else "below"
-        words.append(f"from {units.show('length', abs(height))} {side} the landing point")
+        words.append(f"starting {units.show('length', abs(height))} {side} the landing point")
     if wind:
         whence = "behind" if wind > 0 else "the front"
         words.append(f"with {units.show('speed', abs(wind))} of wind from {whence}")
@@ -378,7 +378,7 @@ def _verdict(result: StopResult, units: UserUnits) -> str:
             f"{units.estimate('length', result.distance)}"
         )
     of = {"peak": "", "mean": " on average", "force": ""}[result.goal]
-    return f"the body needs a distance of {enough} to stay under {given}{of} (95 %)"
+    return f"to stop with less than {given}{of}, the body needs a distance of {enough} (95 %)"
 
 
 def _stop_picture(results: list[StopResult], units: UserUnits, ascii_only: bool) -> list[str]:

@@ -32,8 +32,8 @@ def trouble_line(trouble: Trouble) -> str:
             return _link_line(trouble)
         case BoardUnused(since_s, reason):
             return (
-                f"from {since_s:.3f} s on, the program does not use any lines until the board "
-                f"sends another hello: {reason}"
+                f"from {since_s:.3f} s on, the program ignores all lines until the board sends "
+                f"another hello line: {reason}"
             )
         case RateUnknown(reason):
             return (
@@ -60,10 +60,10 @@ def lamp_text(lamp: LampSeen) -> str:
 
 def _link_line(lost: LinkLost) -> str:
     times = "once" if lost.times == 1 else f"{lost.times} times"
-    line = f"{plain(lost.port)}: the link was lost {times}; lines sent during this time are"
+    line = f"{plain(lost.port)}: the link was lost {times}; the board's lines of this time are"
     if lost.found_again:
         return f"{line} missing"
-    return f"{line} missing, and the link did not come back: {plain(lost.reason)}"
+    return f"{line} missing, and the link is still lost: {plain(lost.reason)}"
 
 
 def restarts_words(restarts: int) -> str:
@@ -83,8 +83,7 @@ def disk_line(writer: RecordingWriter) -> str:
     """
     Return how many bytes wait in memory for the disk, why they wait, and the risk.
 
-    If the disk has no problem, return the last note on a change to another file, or an empty
-    text.
+    Without a problem of the disk, return the last note on a change to another file, if any.
     """
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""

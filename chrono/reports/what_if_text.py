@@ -26,10 +26,10 @@ EDGE_WORDS = {EdgesUsed.LEAD: "leading", EdgesUsed.TRAIL: "trailing"}
 
 def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     """
-    Return the shots and setups under an assumption, and what the computation cannot show.
+    Return recorded and recomputed shots and setups, and what the computation cannot show.
 
-    Each line has at most `width` characters, and `width` must be 60 or more. If `width` is less
-    than 80, the table does not show the number of clock steps in each transit.
+    Each line has at most `width` characters, and `width` must be 60 or more. Below 80, the
+    table does not show the number of clock steps in each transit.
     """
     unit = found.recorded.session.rig.speed_unit
     titles = (f"{title} [{unit}]" for title in ("recorded", "as if"))
@@ -48,10 +48,9 @@ HISTOGRAM_CELLS, HISTOGRAM_LINES = 48, 6
 
 def what_if_short(found: WhatIf, width: int = WIDE) -> str:
     """
-    Return setups and histograms, with and without the assumption, and how many shots agree.
+    Return recorded and recomputed setups and histograms, and how many speeds agree.
 
-    The text is made for a projector. No line is longer than 60 characters, and the text for two
-    setups fits in 30 lines.
+    No line is longer than 60 characters, and the text for two setups fits in 30 lines.
     """
     unit = found.recorded.session.rig.speed_unit
     above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found)]
@@ -65,7 +64,7 @@ def what_if_short(found: WhatIf, width: int = WIDE) -> str:
 
 
 def _short_lines(pair: SetupPair, unit: str) -> list[str]:
-    """Return the mean and s of a setup in two lines, with and without the assumption."""
+    """Return the recorded and the recomputed mean of a setup in one line, and s in another."""
     before, after = pair.recorded, pair.supposed
     if before is None or after is None:
         return _setup_lines(pair, unit)
@@ -81,7 +80,7 @@ def _short_lines(pair: SetupPair, unit: str) -> list[str]:
 
 
 def _histograms(recorded: Floats, supposed: Floats, unit: str) -> list[str]:
-    """Draw two histograms of the speeds on the same axis: with and without the assumption."""
+    """Draw the recorded and the recomputed speeds as two histograms on the same axis."""
     columns = [speed_in(unit, 1.0) * speeds_mps for speeds_mps in (recorded, supposed)]
     both = np.concatenate(columns)
     axis = fit_axis(float(both.min()), float(both.max()), HISTOGRAM_CELLS, (6, 8, 10, 12))
@@ -113,7 +112,7 @@ def _folded(lines: list[str], width: int) -> list[str]:
 
 
 def what_if_data(found: WhatIf) -> dict[str, Any]:
-    """Return the values of `what_if_text` as an object for JSON, in SI units."""
+    """Return the recorded and the recomputed values as an object for JSON, in SI units."""
     return {
         "recording": found.recorded.name,
         "as_if": _supposed_data(found),
@@ -141,19 +140,19 @@ def notes_of(found: WhatIf) -> list[str]:
         notes += _step_notes(found)
     if as_if.spacing_m is not None or as_if.clock_error:
         notes.append(
-            "A rig with this error would state this ±. The ± does not include the error."
+            "The ± does not include the assumed error, because a real rig would not know it."
         )
     if as_if.clock_error and as_if.tick_s is not None:
         notes.append(
-            "The clock's error changes the transit times, but not where the steps begin."
+            "The clock's error changes the transit times, but not the moments at which the "
+            "clock's steps begin."
         )
     if as_if.edges != EdgesUsed.BOTH:
         notes += _edge_notes(found)
     if found.missing or found.new:
         notes.append(
-            f"Recorded shots that disappear with the assumption: {found.missing}; shots that "
-            f"appear only with the assumption: {found.new}. The reason is that the edges were "
-            "paired differently."
+            "With the assumption, the edges form other pairs. Number of recorded shots that "
+            f"disappear: {found.missing}; number of new shots: {found.new}."
         )
     return notes
 
@@ -162,37 +161,45 @@ def _step_notes(found: WhatIf) -> list[str]:
     step, recorded = tick_text(found.tick_s), tick_text(found.recorded_tick_s)
     phases = round(found.tick_s / found.recorded_tick_s)
     counted = (
-        ("pass from gate to gate within one step", found.within_a_step, "they have no speed"),
         (
-            "block a gate for less than one step",
-            found.blocked_within_a_step,
-            "their length may be unknown",
+            "pass from gate to gate within one step of the clock",
+            found.within_a_step,
+            "these shots have no speed",
         ),
         (
-            "have a speed here, but have no usable edges in the recording",
+            "block a gate for less than one step of the clock",
+            found.blocked_within_a_step,
+            "the body length of these shots may be unknown",
+        ),
+        (
+            "have a speed with the assumption, but no usable edges in the recording",
             found.sound_only_so,
             "the coarse steps hide the chatter of a gate",
         ),
     )
     return [
-        f"Both columns contain the recorded steps of {recorded} and the board's own jitter; "
-        "more exact times are not known.",
-        f"This is one of {phases} possible phases. Chance decides where the steps of {step} "
-        "begin; another phase gives other readings.",
-        *(f"Shots that {what}: {count}; {so}." for what, count, so in counted if count),
+        f"In both columns, the times contain the recorded steps of {recorded} and the board's "
+        "own jitter. More exact times are not known.",
+        f"The clock's steps of {step} can begin at {phases} different moments (phases). Chance "
+        "chooses one of them; another phase gives other readings.",
+        *(
+            f"Number of shots that {what}: {count}; {so}."
+            for what, count, so in counted
+            if count
+        ),
     ]
 
 
 def _edge_notes(found: WhatIf) -> list[str]:
     end = "front" if found.as_if.edges == EdgesUsed.LEAD else "back"
     notes = [
-        f"One pair of edges times only the {end} of the body. The ± includes drag, and bodies "
-        "that miss the middle of the beams."
+        f"One pair of edges times only the {end} of the body. The ± also covers drag, and "
+        "bodies that miss the middle of the beams."
     ]
     if found.without_speed:
         notes.append(
-            f"Shots that have no speed here, because their {EDGE_WORDS[found.as_if.edges]} "
-            f"edges are not a usable pair: {found.without_speed}."
+            f"Number of shots without a speed, because their {EDGE_WORDS[found.as_if.edges]} "
+            f"edges cannot be used: {found.without_speed}."
         )
     return notes
 
@@ -201,20 +208,20 @@ def _supposed_lines(found: WhatIf) -> list[str]:
     as_if, lines = found.as_if, []
     if as_if.tick_s is not None:
         lines.append(
-            f"its clock had steps of {tick_text(found.tick_s)} at phase {as_if.phase:g} "
-            f"({_steps(found)} of {tick_text(found.recorded_tick_s)})"
+            f"the clock had steps of {tick_text(found.tick_s)} "
+            f"({_steps(found)} of {tick_text(found.recorded_tick_s)}), phase {as_if.phase:g}"
         )
     if as_if.spacing_m is not None:
         true_m = found.recorded.session.rig.spacing_m
         lines.append(
-            f"its rig stated {as_if.spacing_m * 1e3:.6g} mm between the gates "
-            f"(the recording states {true_m * 1e3:.6g} mm)"
+            f"the rig stated {as_if.spacing_m * 1e3:.6g} mm between the gates "
+            f"(in the recording: {true_m * 1e3:.6g} mm)"
         )
     if as_if.clock_error:
         word = "fast" if as_if.clock_error > 0 else "slow"
-        lines.append(f"its counter ran {abs(as_if.clock_error) * 1e6:.6g} ppm too {word}")
+        lines.append(f"the counter ran {abs(as_if.clock_error) * 1e6:.6g} ppm too {word}")
     if as_if.edges != EdgesUsed.BOTH:
-        lines.append(f"only the {EDGE_WORDS[as_if.edges]} edges of each shot gave the transit")
+        lines.append(f"only the {EDGE_WORDS[as_if.edges]} edges of each shot were used")
     return [f"  {line}" for line in lines]
 
 
@@ -245,7 +252,7 @@ def _speed_cell(measured: Measured, i: int, unit: str) -> str:
 
 
 def _words(found: WhatIf, i: int) -> list[str]:
-    """Return notes on a shot: flags due to the assumption, and whether the speeds agree."""
+    """Return notes on a shot: new flags, and whether the two speeds disagree."""
     if found.places[i] < 0:
         return ["not there"]
     session, place = found.session, int(found.places[i])
@@ -302,16 +309,16 @@ def _series_text(series: Series | None, unit: str) -> str:
 def _agreement_lines(found: WhatIf) -> list[str]:
     compared = int(found.compared.sum())
     if not compared:
-        return ["No shot is counted in both cases."]
+        return ["No shot is counted both as recorded and with the assumption."]
     lines = [
-        f"The recorded speed lies within this ± in {int(found.within.sum())} of "
-        f"{count_text(compared, 'shot')}."
+        f"In {int(found.within.sum())} of {count_text(compared, 'shot')}, the new ± contains "
+        "the recorded speed."
     ]
     if found.steps_alone:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
-            f"The steps alone can change a transit by up to {half_s * 1e6:.3g} us (95 %): "
-            f"this effect explains the change in {int(found.explained.sum())} of "
+            f"The clock's steps can change a transit by up to {half_s * 1e6:.3g} us (95 %). "
+            f"This is enough to explain the change in {int(found.explained.sum())} of "
             f"{count_text(compared, 'shot')}."
         )
     return lines

@@ -1,8 +1,7 @@
 """Write the table of shots as a workbook that works with every language setting.
 
-The module writes each row to the disk at once, so a large table needs no more memory than a
-small table. A spreadsheet never treats a text as a formula, because the cell has the type text.
-The cell keeps this type if the user edits the cell.
+Each row goes to the disk at once, so a large table needs no more memory than a small table. A
+text is never read as a formula, even after the user has edited its cell.
 """
 
 import json

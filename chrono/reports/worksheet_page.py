@@ -121,7 +121,9 @@ def fact_rows(facts: Facts, figures: NumberFormat) -> list[tuple[str, str, str, 
         )
     ]
     if facts.trip is not None:
-        rows.append(("place where each gate trips", "g", "", _limit(facts.trip, 1, figures)))
+        rows.append(
+            ("place in the beam where each gate trips", "g", "", _limit(facts.trip, 1, figures))
+        )
     rows += [
         ("time of one count", "c", figures.stated_time(facts.unit_s), ""),
         ("step of the counter", "T", figures.stated_time(facts.tick_s), ""),
@@ -289,7 +291,7 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
             f"({' ± '.join(rounded)}) {figures.speed}",
         ),
         SheetRow(
-            "digits that have a meaning",
+            "significant digits",
             f"the digits of {rounded[0]}",
             str(len(rounded[0].translate(_NO_SIGNS).lstrip("0"))),
         ),
@@ -348,13 +350,13 @@ def _scatter(task: Task) -> str:
             "the launcher causes the scatter, not the gates."
         )
     return (
-        "s is hardly larger than the scatter from step and jitter: the gates may cause all of "
-        "the scatter."
+        "s is not much larger than the scatter from step and jitter: perhaps the gates alone "
+        "cause the scatter."
     )
 
 
 def _rules(task: Task) -> str:
-    """Return the largest contribution to the uncertainty, and the effect of halving it."""
+    """Return the largest contribution to u, and U if this contribution were halved."""
     combined, facts = task.combined, task.facts
     time_s = task.shots[0].time_s
     parts = {
@@ -370,13 +372,13 @@ def _rules(task: Task) -> str:
     share = largest**2 / square
     left = (1 - 0.75 * share) ** 0.5
     return (
-        f"{name[0].upper()}{name[1:]} contributes most, {100 * share:.0f} % of u²; "
-        f"if you halve this part, U is {100 * left:.0f} % of the U above."
+        f"{name[0].upper()}{name[1:]} contributes most to u: {100 * share:.0f} % of u². "
+        f"If you halve this contribution, U becomes {100 * left:.0f} % of the value above."
     )
 
 
 def marking_lines(found: Marking, figures: NumberFormat) -> list[str]:
-    """Return a table of the marked answers in 60 columns, and the right values for errors."""
+    """Return a table of the checked answers in 60 columns, and the key for wrong answers."""
     lines = ["group " + "".join(f"{name:>6}" for name in found.quantities)]
     for group in found.groups:
         answers = (found.answers.get((group, name)) for name in found.quantities)

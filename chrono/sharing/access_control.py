@@ -1,11 +1,9 @@
-"""Answer a request only if it comes from our own page and is addressed to this computer.
+"""Answer a request only if it comes from the program's page and is addressed to this computer.
 
-If a viewer's browser also shows other websites, these websites must not read our page. If
-another website sends a request, the browser states this in the headers of the request. An
-attacker can make a website's name lead to this computer. The Host header of such a request
-contains the website's name, so the server refuses the request. If a request sends a guess, its
-Origin header must name our own page. The functions of this module check only the data in the
-request.
+Other websites that are open in a viewer's browser must not read the page or send guesses. In
+the headers of each request, the browser states which website made the request and which
+computer name was requested. The server refuses a request from another website. It also refuses
+a request for another name, because an attacker can make another name lead to this computer.
 """
 
 import ipaddress
@@ -97,11 +95,10 @@ def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedReq
 
 def is_own_host(host: str, address: str, port: int) -> bool:
     """
-    Return whether the Host header of a request contains a name of this computer.
+    Return whether a request names this computer as its target (in its Host header).
 
-    The function accepts three names: the network address at which the request arrived, the name
-    of this computer, and `localhost` if the request comes from this computer. The function
-    refuses any other name, even if the name leads to this computer.
+    Only three names are right: the network address at which the request arrived, the name of
+    this computer, and `localhost` if the request comes from this computer.
     """
     try:
         parts = urlsplit(f"//{host}")

@@ -1,14 +1,13 @@
 """Limit the number and the duration of network connections.
 
-If there are too many connections, the server refuses a new connection at once. If a connection
-sends no request for some time, the server closes the connection. The server also closes a
-connection if its viewer accepts no data for some time. These limits protect the memory of this
-computer if very many connections arrive, or if viewers leave without closing their connections.
+If there are too many connections, the server refuses a new connection at once. The server
+closes a connection that sends no request, or accepts no data, for some time. These limits
+protect the memory of this computer if very many connections arrive, or if viewers leave without
+closing their connections.
 
-All viewers get a fair share of the streams. The page of each viewer gets a random token, and
-may open a few streams with this token. The viewers of a whole class may have the same network
-address, so one address may open many streams. Every open page gets a token, so a token does not
-prove who the viewer is.
+A stream is a connection on which a viewer's page gets its changes. Each page gets a token,
+a random key, and may open a few streams with this token. A whole class may have the same
+network address, so one address may open many streams. A token does not prove who the viewer is.
 """
 
 import secrets
@@ -108,9 +107,7 @@ class LimitedConnection(H11Protocol):
 
 
 def limited_connections(seats: int) -> type[LimitedConnection]:
-    """
-    Return a class of connections with a limit for this number of viewers per network address.
-    """
+    """Return a class for connections that allows `seats` viewers per network address."""
 
     class Connections(LimitedConnection):
         # each stream also needs a connection for a page or a guess; old connections may remain
@@ -126,9 +123,7 @@ NO_SEAT_LEFT = (
 
 @dataclass(eq=False)
 class Seat:
-    """
-    The token of a viewer's page, the network address of the viewer, and the number of streams.
-    """
+    """A viewer's place: token of the page, network address, and number of streams."""
 
     token: str
     address: str
@@ -137,14 +132,14 @@ class Seat:
 
 @dataclass(frozen=True)
 class NoSeat:
-    """The reason why a page cannot open one more stream."""
+    """Why the server does not open another stream for a page."""
 
     words: str
 
 
 class Seats:
     """
-    The seats (tokens and streams) of all viewers, counted for each network address.
+    The places of all viewers, counted for each network address.
 
     Parameters
     ----------
@@ -166,7 +161,7 @@ class Seats:
 
     def take(self, token: str, address: str) -> Seat | NoSeat:
         """
-        Reserve a seat, which allows a page to open one more stream.
+        Reserve a place for one more stream of a page, or return why this is not possible.
 
         Parameters
         ----------
@@ -192,9 +187,7 @@ class Seats:
         return seat
 
     def leave(self, seat: Seat, address: str) -> None:
-        """
-        Reduce the number of streams of this page and this address, because a stream has ended.
-        """
+        """Count one stream less for a page and an address, because a stream has ended."""
         seat.streams -= 1
         self.streams -= 1
         self._streams[address] -= 1
@@ -210,17 +203,11 @@ class Seats:
         self._held.add(token)
 
     def release(self) -> None:
-        """
-        End the effect of `hold`, so that the server may remove the tokens of closed pages.
-        """
+        """Let the server remove the tokens of closed pages again, also after `hold`."""
         self._held.clear()
 
     def _new_seat(self, address: str) -> Seat | None:
-        """
-        Return a seat with a new token.
-
-        If there are too many tokens, first remove an unused token.
-        """
+        """Return a place with a new token; if there are too many, remove an unused token."""
         here = [seat for seat in self._seats.values() if seat.address == address]
         if len(here) >= self.per_address and not self._drop_one(here):
             return None
@@ -248,9 +235,7 @@ class SendingRate:
         self._left: dict[str, tuple[float, float]] = {}
 
     def allows(self, who: str, now_s: float) -> bool:
-        """
-        Count a message of a viewer, and return whether the viewer may send the message now.
-        """
+        """Count a message of a viewer, and return whether the viewer may send it now."""
         left, since_s = self._left.pop(who, (float(SENT_BURST), now_s))
         left = min(left + (now_s - since_s) * SENT_PER_S, float(SENT_BURST))
         self._left[who] = (max(left - 1, 0.0), now_s)
@@ -260,7 +245,7 @@ class SendingRate:
 
 
 def allow_open_files(count: int) -> None:
-    """Ask the operating system to allow this many open files; its usual limit may be lower."""
+    """Ask the operating system to allow `count` open files, if its limit is lower."""
     with suppress(ImportError, ValueError, OSError):
         import resource
 
@@ -270,9 +255,7 @@ def allow_open_files(count: int) -> None:
 
 
 def _keep_little(connection: socket.socket) -> None:
-    """
-    Make the system's buffer for this connection small, and let the system detect lost viewers.
-    """
+    """Make the system's buffer small, and let the system detect lost viewers."""
     with suppress(OSError):
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, KEPT_BYTES)
         if hasattr(socket, "TCP_USER_TIMEOUT"):

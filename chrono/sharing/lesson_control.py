@@ -1,9 +1,8 @@
 """The teacher uses keys to hide shots, show them one by one, and control rounds of guesses.
 
 This module decides which values viewers may see, before the server makes a new state of the
-page. So this computer never sends hidden values to a viewer. Only one thread, which runs the
-server's event loop, uses this module. The code of this module does not use the network or the
-terminal.
+page. This computer never sends hidden values to a viewer. Only the thread of the server may use
+this module.
 """
 
 from collections.abc import Sequence
@@ -39,7 +38,7 @@ ROUND_KEYS = (
     "o  open a round: viewers guess the speed of the next shot",
     "e  open a round: viewers guess the ± of the next shot",
     "c  close the round",
-    "n  show group names instead of numbers (press n twice)",
+    "n  list new group names; press n again to show them on all pages",
 )
 
 
@@ -94,7 +93,7 @@ class LessonControl:
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """A line of help text for each key of the teacher."""
+        """One line of help for each key that the teacher can press."""
         return HIDING_KEYS + (ROUND_KEYS if self._takes_guesses else ())
 
     def disclosure(self) -> Disclosure:
@@ -153,7 +152,7 @@ class LessonControl:
                 self.press(key)
 
     def press(self, key: str) -> None:
-        """Do the action that belongs to the teacher's key."""
+        """Do the action of the key that the teacher pressed."""
         acts = {"h": self._hide, "r": self._reveal}
         if self._takes_guesses:
             acts |= {
@@ -210,7 +209,7 @@ class LessonControl:
     def _hide(self) -> None:
         if self._hides:
             self._hides = False
-            waits = " except the shot of this round" if self._limit() is not None else ""
+            waits = " except the shot that viewers guess" if self._limit() is not None else ""
             self.said.append(f"all shots are shown{waits}")
         else:
             self._hides, self._shown = True, self._shots
@@ -271,7 +270,8 @@ class LessonControl:
         self.rounds.open(kind, shot)
         assert self.rounds.now is not None
         self.said.append(
-            f"viewers can guess the {round_title(self.rounds.now)}; press c to close the round"
+            f"viewers can now guess the {round_title(self.rounds.now)}; "
+            "press c to close the round"
         )
 
     def _close(self) -> None:
@@ -290,7 +290,7 @@ class LessonControl:
     def _agree(self) -> None:
         waiting = self.rounds.waiting
         if not waiting:
-            self.said.append("there are no new names")
+            self.said.append("no viewer has sent a new name")
         elif self._asked_names == tuple(waiting.items()):
             self.rounds.agree()
             self.said.append("these names are shown now; press n again if there are new names")
@@ -307,11 +307,7 @@ class LessonControl:
         self._kept += self.rounds.kept(self._recording, self._measured, time)
 
     def _page_round_now(self, asked: Round) -> PageRound:
-        """
-        Return the round of guesses as the page shows it.
-
-        Compute this round for the page again only after a change.
-        """
+        """Return the round as the page shows it; compute it again only after a change."""
         basis = (asked, self.rounds.agreed, self._measured, self._unit)
         if self._page_round is None or self._basis != basis:
             self._page_round, self._basis = self._new_page_round(asked), basis

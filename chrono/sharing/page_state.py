@@ -1,7 +1,6 @@
 """Make the content of the web page at one moment: all texts, and the numbers for a plot.
 
-The web page computes nothing, because all values already have the right unit, digits and
-decimal sign. The code of this module does not use the network.
+All values get their unit, digits and decimal sign here; the web page computes nothing.
 """
 
 import json
@@ -70,10 +69,8 @@ class PageSetup:
     """
     The statistics of one setup.
 
-    `values` contains the name and the value of each statistic.
-
-    `key` is the index of this setup in the session. Each point of the plot has the `key` of its
-    setup.
+    `values` contains the name and the value of each statistic. `key` is the index of the setup
+    in the session, as in the points of the plot.
     """
 
     key: int
@@ -295,7 +292,7 @@ def page_state_json(shown: PageState) -> bytes:
 
 
 def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
-    """Return the setups that have shots and the setup in use now, in the order of first use."""
+    """Return the key of each setup that has shots, and the key of the present setup."""
     names = session.setups.names
     used = {session.setups.name(int(place)) for place in np.unique(session.log.setup)}
     used |= {row.setup for row in rows}
@@ -305,9 +302,7 @@ def _setup_keys(session: Session, rows: Sequence[ShotRow]) -> dict[str, int]:
 
 
 def _now_first(session: Session, keys: dict[str, int]) -> list[str]:
-    """
-    Return the setups' names: first the setup in use, then the others from latest to oldest.
-    """
+    """Return the names of the setups: first the present setup, then from latest to oldest."""
     now = session.setup_now.name
     return sorted(keys, key=lambda name: (name != now, -keys[name]))
 

@@ -1,11 +1,10 @@
 """Show a live session to viewers from a separate process, which only reads the recording.
 
-So viewers and network requests cannot delay the reading of the board's lines. A pipe connects
-the measuring process with the sharing process. First, the sharing process reports that it is
-ready or that it has a problem. The sharing process receives the keys that the teacher presses,
-and sends back the resulting messages. If the recording continues in a new file, the sharing
-process receives the name of this file. The sharing process ends when the pipe is closed for any
-reason.
+Viewers and network requests cannot delay the reading of the board's lines. The process that
+measures and the process that shares send each other messages through a pipe. First, the sharing
+process reports that it is ready, or it reports a problem. Then it receives the teacher's keys
+and the name of each new file of the recording, and sends messages for the terminal. The sharing
+process ends when the measuring process closes the pipe or ends.
 """
 
 import multiprocessing
@@ -24,7 +23,7 @@ END_WITHIN_S = 5.0
 
 class SharingProcess:
     """
-    The process that measures shots uses this class to start and control the sharing process.
+    Starts and controls the process that shares the page.
 
     Parameters
     ----------
@@ -65,8 +64,7 @@ class SharingProcess:
         """
         Check that the sharing process runs, and send the file name and the pressed keys to it.
 
-        `keys` contains the keys that the teacher pressed at the terminal. The method returns a
-        list of messages for the terminal.
+        Return the new messages for the terminal.
         """
         if recording != self._recording:
             self._recording = recording
@@ -105,7 +103,7 @@ class SharingProcess:
 def _share(
     pipe: Connection, recording: Path, bound: socket.socket, token: str, wishes: DisplayOptions
 ) -> None:
-    """In the new process, read the recording and serve its page until the pipe is closed."""
+    """Read the recording and serve its page until the measuring process closes the pipe."""
     try:
         run = follow_run(recording)
         run.start()

@@ -1,7 +1,6 @@
 """Read a growing recording and serve its web page until somebody ends the server.
 
-One event loop serves all viewers. Another thread reads the recording and computes the speeds of
-the shots, step by step.
+One thread serves all viewers. Another thread reads the recording and computes the speeds.
 """
 
 import asyncio
@@ -86,11 +85,11 @@ class DisplayOptions:
 
 
 class PageServer(uvicorn.Server):
-    """The web server of the page. The caller of the server handles signals such as ctrl+c."""
+    """The web server of the page, which does not handle signals such as ctrl+c."""
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Do nothing with signals, because the caller of the server handles signals."""
+        """Do nothing, because the caller of the server handles signals."""
         yield
 
 
@@ -176,9 +175,7 @@ def beat_of(run: FollowRun) -> bytes:
 async def publish(
     run: FollowRun, channel: StateChannel, wishes: DisplayOptions, control: LessonControl
 ) -> None:
-    """
-    Read the recording's new rows again and again; after each change, publish a new page state.
-    """
+    """Read new rows of the recording forever; publish a page state after each change."""
     loop = asyncio.get_running_loop()
     states = _States(run, wishes)
     while True:
@@ -195,7 +192,7 @@ async def publish(
 
 
 async def _keep_guesses(run: FollowRun, control: LessonControl) -> None:
-    """Write new guesses to a file next to the recording. If this fails, show a message."""
+    """Write new guesses to a file next to the recording, or show why this is not possible."""
     if kept := control.fetch_kept():
         path = guesses_path(run.path, Path.cwd())
         try:
@@ -230,11 +227,7 @@ class _States:
         self._until = len(self._run.session.log) + KEPT_SHOTS
 
     def newer(self, shown: Disclosure) -> bytes:
-        """
-        Read the recording's new rows.
-
-        Return the new state of the page, or empty bytes if the page has not changed.
-        """
+        """Read new rows; return the new state of the page, or no bytes without a change."""
         run, wishes = self._run, self._wishes
         run.catch_up()
         run.step()

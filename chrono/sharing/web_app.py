@@ -1,15 +1,12 @@
-"""The web application (ASGI) sends viewers the page and a stream of the page's states.
+"""The web application sends each viewer the page, and then the changes of the page.
 
-A viewer can request two things: the web page, and a stream of the page's states. The page and
-the stream have fixed paths, so a request cannot read any other file. If the teacher accepts
+A viewer can request only the page and its changes, and no other file. If the teacher accepts
 guesses, a viewer can send a guess, but no other data. A guess is a small JSON object that
-contains the token of the viewer's page. The server ignores all other data in a request: it does
-not store, show or execute them.
+contains the token of the viewer's page.
 
-The server stores no queue of states for a viewer. For each viewer, the server stores only the
-number of the last state that the viewer got. If a viewer's connection is slow, the viewer gets
-the newest state as soon as it can accept more data. Slow viewers do not slow down other
-viewers. The states are sent in the format "server-sent events" (HTML Living Standard, 9.2).
+A viewer with a slow connection misses old states and gets the newest state as soon as
+possible, without slowing down other viewers. The states are sent in the format "server-sent
+events" (HTML Living Standard, 9.2).
 """
 
 import asyncio
@@ -240,9 +237,7 @@ class _App:
         )
 
     def _hold(self, token: str, control: LessonControl) -> None:
-        """
-        Keep the token of a viewer who guessed, so that nobody can guess twice in one round.
-        """
+        """Keep the token of a viewer who guessed, so that nobody guesses twice in a round."""
         if control.place != self._held_in:
             self._held_in = control.place
             self._seats.release()
@@ -275,10 +270,10 @@ class _App:
 
 def make_page() -> tuple[bytes, str]:
     """
-    Return the web page as one file without other files, and its security policy.
+    Return the web page as one file, and its security policy for the browser.
 
-    The policy tells the browser to use only the style and the script with the right hashes
-    (Content Security Policy Level 3, W3C).
+    With this policy, the browser uses only the style and the script of this page (Content
+    Security Policy Level 3, W3C).
     """
     style, script = _text("page.css"), _text("page.js")
     page = _text("page.html").replace("/*style*/", style).replace("/*script*/", script)
@@ -295,11 +290,7 @@ def _address_of(request: Request) -> str:
 
 
 async def _body(request: Request) -> bytes | RefusedRequest:
-    """
-    Return the data that a request sends.
-
-    Refuse data that are too large or arrive too late.
-    """
+    """Return the data of a request; refuse data that are too large or arrive too late."""
     too_large = RefusedRequest(413, "This text is too long for a guess.")
     stated = request.headers.get("content-length", "0")
     if not (stated.isascii() and stated.isdigit()) or int(stated[:20]) > MOST_BYTES:
@@ -317,9 +308,7 @@ async def _body(request: Request) -> bytes | RefusedRequest:
 
 
 def _guess_sent(body: bytes) -> tuple[str, str, str] | None:
-    """
-    Read the token, the name and the guess from a viewer's data; return None for wrong data.
-    """
+    """Read token, name and guess from a viewer's data; return None for wrong data."""
     try:
         sent = json.loads(body)
         values = [sent[key] for key in ("token", "name", "guess")]

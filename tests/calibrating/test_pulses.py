@@ -113,19 +113,21 @@ def test_a_rig_gets_the_mean_of_light_on_and_off_and_what_one_pair_may_be_off() 
     changes = rig_changes(delay_of(test), pulse_evidence(test), "2025-01-31")
     value_us = float(str(changes["calibration.latency.value"]).removesuffix(" us"))
     assert value_us == pytest.approx(1.5, abs=0.02)
-    assert "light on, gate B reacts" in str(changes["calibration.latency.evidence"])
+    assert "light on: gate B reacts" in str(changes["calibration.latency.evidence"])
 
 
 def test_what_speaks_against_a_test_is_told() -> None:
-    assert "connect the pin to one input" in pulse_doubt(
+    assert "connect the pin to only one input" in pulse_doubt(
         played((1, 1), (1, 1), late_b=True), light=False
     )
-    assert "like a wire" in pulse_doubt(played((1, 1), (1, 1)), light=True)
+    assert "inputs go up when the pin goes up" in pulse_doubt(
+        played((1, 1), (1, 1)), light=True
+    )
     upside_down = played((1, 1), (1, 1), inverted=True)
     assert "add --light" in pulse_doubt(upside_down, light=False)
     assert "lost 3 edges" in pulse_doubt(played((1, 1), (1, 1), lost=3), light=False)
     bouncing = played((1, 1), (1, 1), bounce=True)
-    assert f"{2 * CHANGES} extra edges were caused by bounce" in "\n".join(
+    assert f"bounce caused {2 * CHANGES} extra edges" in "\n".join(
         pulse_report(bouncing, light=False)
     )
 
@@ -140,7 +142,7 @@ def test_the_rate_is_that_of_the_beats_against_the_computer_or_not_known() -> No
     assert rate.startswith("120 ±")
     assert rate.endswith("fast")
     report = "\n".join(pulse_report(long, light=False))
-    assert f"with this computer's clock gives: {rate}" in report
+    assert f"with this computer's clock, show: {rate}" in report
 
 
 def test_a_test_without_an_end_or_with_a_gap_is_refused() -> None:

@@ -489,7 +489,7 @@ def test_many_notes_do_not_bury_the_summary(chrono, noted: Path) -> None:
 
     lines = chrono("summary", noted).out.splitlines()
 
-    assert "  --json also shows 982 earlier notes" in lines
+    assert "  use --json to see 982 earlier notes" in lines
     assert lines.count("  note: again") == 20
 
 

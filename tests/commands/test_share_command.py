@@ -194,7 +194,7 @@ def test_keys_lead_a_round_of_guesses(tmp_path, from_board) -> None:
     assert state_of(shared, 3 if from_board else 40)["latest"]["speed"] == ""
     token = token_of(shared)
     assert send_guess(shared, token, "22", "owls") == 409
-    keys.press(shared, "o", "viewers can guess the speed of shot 1")
+    keys.press(shared, "o", "viewers can now guess the speed of shot 1")
     assert send_guess(shared, token, "22", "owls") == 200
     keys.press(shared, "c", "the round is closed with 1 guess")
     assert "●" in keys.press(shared, "r", "measured: ")

@@ -48,8 +48,8 @@ TROUBLES = {
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
     "bounce": (
         replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),
-        "28 shots had the same noise but no bounce, and the jitter in the rig is too small "
-        "for this noise",
+        "noise may shift edges in 28 shots without bounce, and the jitter in the rig is too "
+        "small for it",
     ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),

@@ -132,12 +132,12 @@ def test_the_interval_of_s_is_that_of_the_chi_square(reported) -> None:
 def test_the_budget_is_that_of_the_shot_with_the_median_speed(chrono, reported) -> None:
     rows = csv.DictReader(io.StringIO(chrono("export", BANDS).out))
     own = sorted((float(r["speed_mps"]), r["shot"]) for r in rows if r["setup"] == "two bands")
-    assert f"Shot {own[10][1]}, which has the median speed of two bands" in reported(BANDS).text
+    assert f"Shot {own[10][1]} has the median speed of two bands" in reported(BANDS).text
 
 
 def test_the_budget_adds_up(reported) -> None:
     text = reported(PLAIN).text
-    part = text[text.index("share of u² [%]") : text.index("Random part")]
+    part = text[text.index("share of u² [%]") : text.index("Random part of u")]
     rows = re.findall(r"(random|shared) ([\d.e-]+) ([\d.]+)", part)
     u = float(re.search(r"combined u ([\d.]+)", text)[1])  # type: ignore[index]
 
@@ -253,7 +253,7 @@ def test_many_setups_and_many_reasons_are_counted_not_listed(reported, tmp_path)
     # Fourteen setups make 91 pairs: a matrix in two pieces shows every one.
     assert text.count("The two fastest setups: s13 against s12") == 1
     assert text.count(" against s") == 1
-    matrix = text.split("All pairs")[1].split("Speed of the row")[0]
+    matrix = text.split("All pairs")[1].split("Each cell shows")[0]
     first, second = matrix.split("setup 10 11 12 13")
     cells = [len(re.findall(r"\S*[*~·?](?!\S)", piece)) for piece in (first, second)]
     assert cells == [81, 10]
@@ -284,9 +284,9 @@ def test_several_recordings_are_told_apart_and_compared(reported) -> None:
 
 def test_the_page_says_which_rigs_were_taken_and_the_option_overrules_it(reported) -> None:
     both = reported(BANDS, PLAIN).text
-    assert "Rigs: the 2 recordings count as made with 2 rigs" in both
+    assert "Rigs: 2 different rigs for the 2 recordings" in both
     told = reported(BANDS, PLAIN, "--rigs", "one").text
-    assert "Rigs: all 2 recordings count as made with one rig, as you requested." in told
+    assert "Rigs: the program assumes one rig for all 2 recordings, as you requested." in told
 
 
 def test_a_setup_of_one_shot_and_a_session_without_any_have_a_page(reported, tmp_path) -> None:
@@ -349,15 +349,15 @@ def test_what_is_wrong_with_the_data_is_on_the_page_and_ends_with_one(
     text = reported(cut, code=1).text
 
     assert "data that could not be used 1 damaged line" in text
-    assert "left out at the end of the recording: line 127 is cut off" in text
+    assert "not used, at the end of the recording: line 127 is cut off" in text
 
 
 def test_a_page_says_with_which_rig_it_was_measured(chrono, reported, tmp_path) -> None:
-    assert "measured with its own rig" in reported(BANDS).text
+    assert "measured with the rig in the recording" in reported(BANDS).text
 
     chrono("rig", "new", "other.toml")
     text = reported(BANDS, "--rig", "other.toml").text
-    assert "measured with the rig file other.toml instead of its own rig" in text
+    assert "measured with the rig file other.toml, not the rig in the recording" in text
 
 
 def test_a_rig_s_own_unit_is_the_page_s(chrono, reported, tmp_path) -> None:

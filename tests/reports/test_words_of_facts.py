@@ -22,7 +22,7 @@ from chrono.session.troubles import (
 )
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
-MEANWHILE = "lines sent during this time are missing"
+MEANWHILE = "the board's lines of this time are missing"
 
 
 def test_no_advice_and_no_note_is_without_words() -> None:
@@ -49,13 +49,13 @@ def test_an_advice_is_given_in_millimetres_and_degrees() -> None:
         (LinkLost("p", 3, True, ""), f"p: the link was lost 3 times; {MEANWHILE}"),
         (
             LinkLost("p\x1b", 2, False, "no such port\n"),
-            f"p·: the link was lost 2 times; {MEANWHILE}, and the link did not come back: "
+            f"p·: the link was lost 2 times; {MEANWHILE}, and the link is still lost: "
             "no such port·",
         ),
         (
             BoardUnused(12.5, "16 bits"),
-            "from 12.500 s on, the program does not use any lines until the board sends "
-            "another hello: 16 bits",
+            "from 12.500 s on, the program ignores all lines until the board sends another "
+            "hello line: 16 bits",
         ),
         (
             RateUnknown("3 beats"),

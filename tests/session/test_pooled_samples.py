@@ -102,7 +102,7 @@ def test_recordings_that_differ_are_said_to_differ() -> None:
     pooled = pooled_of([MORNING, drifted])
     assert pooled.setups[0].differ
     text = " ".join(pooled_text(pooled).split())
-    assert "the recordings differ more than the scatter of their shots" in text
+    assert "the recordings differ by more than the scatter of their shots" in text
     assert np.isnan(pooled.setups[1].differing_p), "one recording cannot differ"
 
 
@@ -148,8 +148,8 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
         assert both["between_recordings"]["p_value"] == pytest.approx(1)
         assert both["rigs"] == 1
     text = chrono("summary", "--pool", ".").out
-    assert text.startswith("2 recordings pooled: 80 shots counted\n  Rigs: all 2 ")
-    assert "the shared part of the rig's uncertainty counts only once" in text
+    assert text.startswith("2 recordings taken together: 80 shots counted\n  Rigs: one rig ")
+    assert "so the shared part of u counts only once" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 60
 
 
@@ -191,7 +191,7 @@ def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -
         wide[option] = told["pairs"][1]["without_drift"]["u_shared_mps"]
     assert wide["each"] > 5 * wide["one"]
     text = " ".join(chrono("compare", "a.tsv", "b.tsv").out.split())
-    assert "(assumed, because the descriptions are equal); --rigs each counts them" in text
+    assert "(assumed, because the descriptions are equal); use --rigs each to assume" in text
     assert "this is true only if the same rig made both recordings" in text
     assert "as you requested" in " ".join(
         chrono("summary", "--pool", ".", "--rigs", "each").out.split()

@@ -116,7 +116,7 @@ SIZES: dict[str, tuple[Iterable[bytes], int, str, float]] = {
     "many notes": (
         records("mark", ('{"action": "note", "text": "a"}' for _ in range(MANY))),
         0,
-        "--json also shows 9980 earlier notes",
+        "use --json to see 9980 earlier notes",
         150,
     ),
     "nothing but rows that are none": ([b"x\n" * 5 * MEGABYTE], 0, "damaged lines", 150),
