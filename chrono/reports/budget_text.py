@@ -230,7 +230,7 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
         f"({two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
         f"k = {budget.k:.3f}, from the combined distribution",
         f"first order    {two_digits(first)} {unit} (t for {dof} effective degrees of freedom)",
-        f"tick alone     {low} … {high} {unit}, if the count is wrong by at most one tick",
+        f"tick alone     {low} … {high} {unit}, for an error of at most one tick",
     ]
 
 

@@ -199,7 +199,9 @@ def test_it_is_told_on_which_side_of_the_exchange_the_launcher_drifted():
 
     assert drifts & set(before.notes) == {SwapNote.DRIFT_BEFORE}
     assert drifts & set(after.notes) == {SwapNote.DRIFT_AFTER}
-    assert "after the sensors were exchanged, the transit times drift" in " ".join(swap_report(after))
+    assert "after the sensors were exchanged, the transit times drift" in " ".join(
+        swap_report(after)
+    )
 
 
 def test_transits_without_any_scatter_do_not_drift():

@@ -82,7 +82,7 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     rest = "\n".join(lines[17:])
     assert "U95            0.092 m/s (0.20 %), k = 1.84" in rest
     assert "first order    0.098 m/s (t for ∞ effective degrees of freedom)" in rest
-    assert "tick alone     44.99958 … 45.00042 m/s, if the count is wrong by at most one tick" in rest
+    assert "tick alone     44.99958 … 45.00042 m/s, for an error of at most one tick" in rest
     assert "Monte Carlo    44.908 … 45.092 m/s" in rest
     assert "agrees to 2 digits with U95, not first order (6.3 % wider)" in rest
     assert "Improve gate spacing first: half the uncertainty gives U95 = 0.063 m/s." in rest
