@@ -1,1 +1,1 @@
-"""Exercises for a class: "what if" questions about recordings, worksheets, and the error lab."""
+"""Exercises for a class: "what if" questions on recordings, worksheets, and the error lab."""
