@@ -167,7 +167,7 @@ def drop_doubt(result: DropResult) -> str:
         case DropDoubt.TOO_WIDE:
             return (
                 f"the drops give the spacing with ± {result.uncertainty.U95 * 1e3:.1f} mm, but "
-                f"the rig already states it with ± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"the rig states ± {result.stated_U95_m * 1e3:.1f} mm; "
                 f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'the drops do not help')}"
             )
 

@@ -254,7 +254,7 @@ def files_of(paths: Sequence[Path]) -> list[Path]:
             raise OptionError(
                 "there are no guesses",
                 where=str(path),
-                hint="first guess in the lab (--guess), then give its recording or folder",
+                hint="make guesses in the lab with --guess, then give its recording or folder",
             )
         found += [file for file in here if file not in found]
     return found

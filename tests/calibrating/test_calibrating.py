@@ -374,7 +374,7 @@ def drop_rig(chrono: Chrono, tmp_path: Path, **changes: str) -> Path:
         (
             {},
             ("--height", "500 mm", "--height-tolerance", "60 mm"),
-            "spacing from the drops has a ± of ",
+            "the drops give the spacing with ± ",
         ),
         ({"mass": "2.4 g"}, ("--height", "500 mm"), "do not agree"),
         ({"diameter": "42 mm"}, ("--height", "500 mm"), "do not agree"),
