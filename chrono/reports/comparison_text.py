@@ -312,10 +312,10 @@ def chance_words(difference: Difference) -> str:
     else:
         often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
     if difference.p_adjusted is None:
-        return f"two equally fast setups would differ by this much {often} ({number})"
+        return f"two equally fast setups would show a difference this large {often} ({number})"
     return (
-        f"if all setups were equally fast, at least two would differ by this much {often} "
-        f"({number})"
+        "if all setups were equally fast, at least two would show a difference this large "
+        f"{often} ({number})"
     )
 
 

@@ -68,10 +68,11 @@ def test_headline_pairs_and_sum_of_a_situation_agree(name: str) -> None:
 def test_chance_is_told_in_sessions_and_as_p(p: float, words: str) -> None:
     one = Difference(1.0, 0.5, 9.0)
     assert chance_words(replace(one, p_adjusted=p)) == (
-        f"if all setups were equally fast, at least two would differ by this much {words}"
+        "if all setups were equally fast, at least two would show a difference this large "
+        + words
     )
     assert chance_words(one).startswith(
-        "two equally fast setups would differ by this much in 8 of"
+        "two equally fast setups would show a difference this large in 8 of"
     )
 
 
