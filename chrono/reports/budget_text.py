@@ -253,7 +253,7 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
     first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return {
         (True, True): "U95 and first order",
-        (True, False): f"U95, not first order ({_percent(abs(gap))} {wider})",
+        (True, False): f"U95; first order is {_percent(abs(gap))} {wider}",
         (False, True): "first order, not U95",
         (False, False): "neither U95 nor first order",
     }[ours, first]
