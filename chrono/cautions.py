@@ -8,36 +8,41 @@ CAUTION_LINE = "Eye protection on, line of fire and backstop clear, nobody near 
 CAUTION = f"""\
 Caution: a launched body injures and can blind.
 - {CAUTION_LINE}
-- Launch only where you may, at a backstop that stops the body and what follows it.
-- Compressed gas and vacuum: only rated vessels, hoses and relief valves, inspected and
-  handled by competent persons; a vessel that fails throws fragments.
-- Never look into a launcher or a light beam; make it safe before anyone goes forward.
-- Local codes come first: ask the competent or licensed person where one is required."""
+- Launch only where launching is allowed. Use a backstop that stops the body and
+  everything that follows the body.
+- Compressed gas and vacuum: use only rated vessels, hoses and relief valves. Only
+  competent persons inspect and handle them. A vessel that breaks throws fragments.
+- Never look into a launcher or a light beam. Make the launcher safe before anyone goes
+  forward.
+- Local codes come first. If they require a competent or licensed person, this person
+  decides."""
 
 PAPER_CAUTION = (
-    "Nothing is launched on paper. Whoever launches keeps to local codes and asks the person "
-    "in charge:",
+    "On paper, nothing is launched. If you launch something, follow local codes and ask the "
+    "person in charge:",
     CAUTION_LINE,
 )
 """The two lines of the safety warning for an exercise on paper."""
 
 FLIGHT_CAUTION = (
-    "Caution: nobody below or in the line of fire; what flies may go farther than computed."
+    "Caution: nobody stands below or in the line of fire. A body may fly farther than computed."
 )
 
 STOP_CAUTION = (
-    "Caution: no body between launcher and catch; a catch may tear, or throw back. Eye "
-    "protection on. This computes, it approves no catch."
+    "Caution: nobody stands between launcher and catch. A catch may tear, or throw the body "
+    "back. Wear eye protection. This program only computes. It approves no catch."
 )
 
 STORED_CAUTION = """\
-Caution: stored gas, vacuum and drawn bands can be let go by
-mistake.
-- Pressure-rated means: made and marked for that gas at that
-  pressure, and tested by a competent person. Pipe for water
-  is not made for gas, however thick: it breaks into splinters.
-- No body between launcher and catch, nobody beside a vessel
-  under pressure or vacuum. Eyes and ears protected.
-- Empty it before anyone goes near or takes it apart.
+Caution: stored gas, vacuum and drawn bands can be
+released by accident.
+- Use only parts that are made and marked for this gas at
+  this pressure. A competent person must test them. Pipe for
+  water is not made for gas. Even a thick pipe breaks into
+  splinters.
+- Nobody stands between launcher and catch, or beside a
+  vessel under pressure or vacuum. Protect eyes and ears.
+- Release gas, vacuum or tension before anyone goes near or
+  takes anything apart.
 - Local codes and competent or licensed persons decide. This
-  computes, it approves nothing."""
+  program only computes. It approves nothing."""

@@ -35,7 +35,7 @@ _ADVICE = {
     ),
     AlignmentVerdict.BLOCKED: "the gate is blocked: turn D1, or take the card away",
     AlignmentVerdict.STRAY: "gate is blocked but lit: turn D1 or shade the gate",
-    AlignmentVerdict.UNCLEAR: "between the thresholds: turn D1 to get more light",
+    AlignmentVerdict.UNCLEAR: "light between thresholds: turn D1 for more light",
     AlignmentVerdict.NO_TRIMMER: "no threshold is measured: check the wire from RV1",
     AlignmentVerdict.CONTRADICTION: "light and gate disagree: check the analog wires",
 }
@@ -47,7 +47,7 @@ def alignment_lines(gates: Sequence[GateAlignment]) -> list[str]:
     for gate in gates:
         light_v, best_v = gate.levels.light_v, gate.best_v
         lines.append(
-            f"  {gate.name} {bar_text(gate)} {light_v:4.2f} V, most {best_v:4.2f}, "
+            f"  {gate.name} {bar_text(gate)} {light_v:4.2f} V, max. {best_v:4.2f}, "
             f"margin {_percent(gate.margin)}"
         )
         lines.append(f"{_sign(gate)}   {verdict_words(gate)}")

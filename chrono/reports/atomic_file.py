@@ -44,9 +44,8 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     Open a new file for writing; the file gets its name only when it is complete.
 
     Until the new file is complete, it has a hidden name in the same folder. If the program is
-    killed or the computer loses power, only the unfinished file ``.chrono-….part`` remains. Its
-    name shows that this file is not a result. When the program later writes another file into
-    the same folder, it also removes the unfinished file.
+    killed or the computer loses power, only the unfinished file ``.chrono-….part`` remains. A
+    later call for the same folder removes this unfinished file.
 
     Raises
     ------

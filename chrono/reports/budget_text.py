@@ -42,7 +42,7 @@ WAYS = {
     Way.CRYSTAL: "use a board with a crystal",
     Way.STANDARD: "compare the counter with a frequency standard",
     Way.EXCHANGE: "exchange the sensors to measure their delays: chrono calibrate swap",
-    Way.INPUT_CAPTURE: "measure the times by input capture, in ticks of 62.5 ns",
+    Way.INPUT_CAPTURE: "use the board's timer (input capture): ticks of 62.5 ns",
     Way.LESS_JITTER: "halve the jitter with a comparator or a faster sensor",
 }
 
@@ -193,7 +193,7 @@ def stated_text(contribution: Contribution) -> str:
 
 
 def _shown_unit(contribution: Contribution) -> tuple[float, str]:
-    """Return the scale and the name of the largest unit in which an input is at least 0.1."""
+    """Choose a unit in which an input is at least 0.1; return its scale and name."""
     quantity = contribution.input
     units = _SHOWN_UNITS[quantity.unit]
     if quantity.distribution == "tilt":
@@ -230,7 +230,7 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
         f"({two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
         f"k = {budget.k:.3f}, from the combined distribution",
         f"first order    {two_digits(first)} {unit} (t for {dof} effective degrees of freedom)",
-        f"tick alone     {low} … {high} {unit}, hard limits for one tick more or less",
+        f"tick alone     {low} … {high} {unit}, for an error of at most one tick",
     ]
 
 
@@ -242,7 +242,7 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
     settled = "" if trials.settled else ", not yet stable"
     return [
         f"Monte Carlo    {low} … {high} {unit} in {trials.trials} trials{settled}",
-        f"               to {DIGITS} digits this confirms {_confirmed(budget, trials)}",
+        f"               agrees to {DIGITS} digits with {_confirmed(budget, trials)}",
     ]
 
 
@@ -253,9 +253,9 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
     first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return {
         (True, True): "U95 and first order",
-        (True, False): f"U95, not first order ({_percent(abs(gap))} {wider})",
+        (True, False): f"U95; first order is {_percent(abs(gap))} {wider}",
         (False, True): "first order, not U95",
-        (False, False): "neither U95 nor the first-order value",
+        (False, False): "neither U95 nor first order",
     }[ours, first]
 
 
@@ -398,9 +398,9 @@ def _rig_lines(plan: Plan) -> list[str]:
     elif highest >= rig.window.fastest_mps:
         ends = [speed_in(unit, v) for v in (rig.window.slowest_mps, rig.window.fastest_mps)]
         reach = (
-            f"The U95 of this rig is at most {goal} in its whole window, {ends[0]:.4g} … "
-            f"{ends[1]:.4g} {unit}, and for higher speeds up to {speed_in(unit, highest):.4g} "
-            f"{unit}."
+            f"The U95 of this rig is at most {goal} for all speeds that the rig allows, "
+            f"{ends[0]:.4g} … {ends[1]:.4g} {unit}. For faster bodies, this is true up to "
+            f"{speed_in(unit, highest):.4g} {unit}."
         )
     else:
         reach = (
@@ -420,10 +420,10 @@ def _rig_lines(plan: Plan) -> list[str]:
 
 
 def _curve_lines(curve: ErrorCurve, within: float, unit: str) -> list[str]:
-    """Draw a bar for the U95 at each speed, with a mark `|` at the wanted limit of U95."""
+    """Draw a bar for the U95 at each speed, with the sign `|` at the limit `within`."""
     largest = max(float(curve.U95_relative.max()), within)
     mark = round(within / largest * (CURVE_CELLS - 1))
-    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | marks {100 * within:g} %"]
+    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | is at {100 * within:g} %"]
     for speed_mps, relative in zip(curve.speed_mps, curve.U95_relative, strict=True):
         bar = list(("█" * round(relative / largest * CURVE_CELLS)).ljust(CURVE_CELLS))
         bar[mark] = "|"

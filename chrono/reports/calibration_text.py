@@ -11,17 +11,18 @@ from chrono.units import format_value
 
 SWAP_NOTES = {
     SwapNote.SCATTER_CHANGED: (
-        "the scatter changed after the exchange: check that you launched in the same way"
+        "after the sensors were exchanged, the scatter changed: check that you launched in the "
+        "same way"
     ),
     SwapNote.DRIFT_BEFORE: (
-        "before the exchange, the transit times drift: the launcher is not steady"
+        "before the sensors were exchanged, the transit times drift: the launcher is not steady"
     ),
     SwapNote.DRIFT_AFTER: (
-        "after the exchange, the transit times drift: the launcher is not steady"
+        "after the sensors were exchanged, the transit times drift: the launcher is not steady"
     ),
     SwapNote.SPEED_CHANGED: (
-        "the speed changed after the exchange; the result takes this into account: check that "
-        "the aim was the same"
+        "after the sensors were exchanged, the speed changed; the result is corrected for this "
+        "change, but check that the aim was the same"
     ),
 }
 
@@ -109,15 +110,15 @@ def swap_doubt(result: SwapResult) -> str:
             return ""
         case SwapDoubt.FAR_BEYOND:
             return (
-                f"the difference is far larger than the {stated} that the rig states: check "
-                "that you did not move the gates, the launcher or the aim"
+                f"the difference is far larger than the rig states ({stated}): check that you "
+                "did not move the gates, the launcher or the aim"
             )
         case SwapDoubt.TOO_WIDE:
             reason = "the transit times scatter: launch each shot in the same way"
             if result.by_blocking:
-                reason = "the blocking times scatter more than the speeds explain: aim better"
+                reason = "the blocking times differ more than the speeds: aim better"
             return (
-                f"the ± of this result is larger than the {stated} in the rig; {reason}, or "
+                f"the ± of this result is larger than the rig states ({stated}); {reason}, or "
                 "take more shots"
             )
         case SwapDoubt.NO_DIFFERENCE:
@@ -136,9 +137,8 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
     stated_ppm = result.stated * 1e6
     if result.is_far:
         return (
-            f"the counter's rate is wrong by more than the ± {stated_ppm:.0f} ppm that the rig "
-            "states: check clock.frequency of this board, and check that nobody changed the "
-            "computer's clock"
+            f"the counter's rate is wrong by more than the rig's ± {stated_ppm:.0f} ppm: check "
+            "clock.frequency of this board; also check that nobody changed the computer's clock"
         )
     if result.is_wide:
         return (
@@ -166,9 +166,9 @@ def drop_doubt(result: DropResult) -> str:
             )
         case DropDoubt.TOO_WIDE:
             return (
-                f"the spacing from the drops has a ± of {result.uncertainty.U95 * 1e3:.1f} mm, "
-                f"but the stated spacing has a ± of {result.stated_U95_m * 1e3:.1f} mm; "
-                f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'this adds nothing new')}"
+                f"the drops give the spacing with ± {result.uncertainty.U95 * 1e3:.1f} mm, but "
+                f"the rig states ± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'the drops do not help')}"
             )
 
 
@@ -186,15 +186,15 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
     advice = NARROWED_BY.get(largest)
     return (
         f"the measured spacing {verdict} the stated {stated_mm:.1f} mm: the difference "
-        f"is {away:+.1f} mm, which is {ratio:.1f} times the uncertainty of this difference",
+        f"is {away:+.1f} mm, {ratio:.1f} times its uncertainty",
         f"effective spacing {format_value(found_mm, u95_mm)} ± "
         f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
         f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
         f"{line}: {advice}" if advice else line,
         # Transits alone cannot show a wrong height.
         f"an error of 1 mm in the height changes the spacing by {result.by_height:.2f} mm; "
-        f"with a height error of up to {result.unseen_height_m * 1e3:.0f} mm, the spacing may "
-        "still look correct: measure the height as exactly as the ± that you give",
+        f"this result cannot show a height error of up to {result.unseen_height_m * 1e3:.0f} "
+        "mm, so measure the height as exactly as the ± that you give",
         *_blocking_lines(result),
     )
 
@@ -230,16 +230,16 @@ def rod_doubt(result: RodResult) -> str:
             return (
                 f"the measured spacing is {abs(off):.1f} mm "
                 f"{'larger' if off > 0 else 'smaller'} "
-                f"than stated, but the ± of both spacings allow only {allowed:.1f} mm; "
-                f"possible causes: the long rod is {fitting[1]} instead of {stated[1]}, the "
+                f"than stated, but the ± of both spacings allow only {allowed:.1f} mm. "
+                f"Possible causes: the long rod is {fitting[1]} instead of {stated[1]}, the "
                 "short rod is "
                 f"{fitting[0]} instead of {stated[0]}, or gates.spacing in the rig is wrong"
             )
         case RodDoubt.EXTRA:
             return (
                 f"the measured lengths are {extra_text(result.extra_m)} than the rods; check "
-                "the lengths of both rods, the thresholds, and that the ends are cut at a "
-                "right angle"
+                "the lengths of both rods and the thresholds, and check that the ends are "
+                "cut at a right angle"
             )
         case RodDoubt.BALLS:
             return (
@@ -263,9 +263,9 @@ def _blocking_lines(result: DropResult) -> list[str]:
     if height is None or spacing is None:
         return []
     lines = [
-        f"the blocking times fit a fall of {height.value_m * 1e3:.0f} ± "
-        f"{2 * height.u_m * 1e3:.0f} mm (stated {result.setup.height_m * 1e3:.0f} mm) and a "
-        f"spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
+        f"from the blocking times, the fall is {height.value_m * 1e3:.0f} ± "
+        f"{2 * height.u_m * 1e3:.0f} mm (you stated {result.setup.height_m * 1e3:.0f} mm), and "
+        f"the spacing is {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
     ]
     if result.doubt in (None, DropDoubt.TOO_WIDE):
         return lines
@@ -276,7 +276,7 @@ def _blocking_lines(result: DropResult) -> list[str]:
 
 def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
     if wrong_height and wrong_spacing:
-        return "height and spacing both look wrong: check the ball's size, then measure again"
+        return "the height and spacing look wrong: check the ball's size, then measure again"
     if wrong_height:
         return "the height looks wrong, not the spacing: measure the height again"
     if wrong_spacing:

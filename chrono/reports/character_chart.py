@@ -1,10 +1,7 @@
 """Draw points, bars and curves with characters, on axes with evenly spaced tick marks.
 
-A Braille character has two columns and four rows of dots. So the height of a point is exact to
-a quarter of a text line. The distance between two tick marks is a whole number of character
-cells, so each mark is exactly at its value. If the output cannot show Braille characters, the
-picture uses only ASCII characters. Each curve can have a letter at its highest point. A
-logarithmic axis gives each decade the same length.
+A Braille character has two columns and four rows of dots. If the output cannot show Braille
+characters, the picture uses only ASCII characters. Each tick mark is exactly at its value.
 """
 
 import math
@@ -53,17 +50,17 @@ class Axis:
     step: float
 
     def place(self, value: float) -> float:
-        """Return the distance of a value from the middle of the first cell [cells]."""
+        """Return how many cells a value is from the middle of the first cell."""
         return (value - self.first) / self.per_cell
 
     @property
     def low(self) -> float:
-        """Value on the axis at the lower end of the first cell."""
+        """Value at the lower end of the axis."""
         return self.first - self.per_cell / 2
 
     @property
     def high(self) -> float:
-        """Value on the axis at the upper end of the last cell."""
+        """Value at the upper end of the axis."""
         return self.first + (self.cells - 0.5) * self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
@@ -88,7 +85,7 @@ def fit_axis(
     least_step: float = 0.0,
 ) -> Axis:
     """
-    Choose an axis on which a range of values fills as many of the given cells as possible.
+    Choose an axis with round tick marks, on which a range of values is as long as possible.
 
     Parameters
     ----------
@@ -247,7 +244,7 @@ class Chart:
     # -- drawing -----------------------------------------------------------------------
 
     def _dots(self, x: float, y: float) -> tuple[int, int]:
-        """Return the column and the row of the dot of a point, counted from the top left."""
+        """Return the column and row at which a point is drawn, counted from the top left."""
         column = math.floor((self.x.place(x) + 0.5) * DOTS_WIDE)
         row = math.floor((self.y.cells - 0.5 - self.y.place(y)) * DOTS_HIGH)
         return column, row
@@ -345,7 +342,7 @@ def curves_picture(
 
 
 def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None:
-    """Write the letter of a curve at its highest point, or farther right if a cell is used."""
+    """Write a curve's letter at its highest point, or to the right of other letters."""
     if not curve.letter or not len(curve.x):
         return
     highest = int(np.argmax(curve.y))
@@ -369,7 +366,7 @@ def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None
 @dataclass(frozen=True)
 class DecadeAxis(Axis):
     """
-    A logarithmic axis; `first`, `per_cell` and `step` are logarithms to the base 10.
+    A logarithmic axis: `first`, `per_cell` and `step` are decimal logarithms.
 
     Attributes
     ----------
@@ -380,15 +377,15 @@ class DecadeAxis(Axis):
     scale: float = 1.0
 
     def place(self, value: float) -> float:
-        """Return the distance of a positive value from the middle of the first cell [cells]."""
+        """Return how many cells a positive value is from the middle of the first cell."""
         return (math.log10(value) - self.first) / self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
         """
         Return the cell and the label of each tick mark.
 
-        The marks are at powers of ten. If a decade has 12 cells or more, there are also marks
-        at 2 and 5 times each power of ten.
+        The marks are at powers of ten. If these marks are at least 12 cells apart, there are
+        also marks at 2 and 5 times each power of ten.
         """
         found: dict[int, str] = {}
         for digit in (1, 2, 5) if 1 / self.per_cell >= 12 else (1,):

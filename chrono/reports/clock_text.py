@@ -11,8 +11,7 @@ if TYPE_CHECKING:
     from chrono.session.session import Session
 
 CREEP_S = 20e-3
-"""A delay that grows steadily looks like an error of the counter's rate. The report states
-how large this false error is if the delay grows by this time."""
+"""If a delay grows by this time, the report states the false error of the counter's rate."""
 
 
 def rate_text(estimate: ClockEstimate) -> str:
@@ -34,14 +33,15 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
-        f"the ± does not include slowly growing delays: a growth of {CREEP_S * 1e3:.0f} ms in "
-        f"this time looks like an error of {CREEP_S / estimate.span_s * 1e6:.0f} ppm; if in "
-        "doubt, repeat the measurement on another port or computer",
+        "the ± does not include delays that grow slowly: if the delay grows by "
+        f"{CREEP_S * 1e3:.0f} ms in this time, the result is wrong by "
+        f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm; if in doubt, repeat the measurement on "
+        "another port or computer",
     )
 
 
 def beats_text(estimate: ClockEstimate) -> str:
-    """Return how many beats an estimate uses, and from how many parts without a gap."""
+    """Return as text how many beats an estimate uses, and in how many parts they came."""
     stretches = f"{estimate.segments} part{'' if estimate.segments == 1 else 's'} without a gap"
     return f"from {estimate.beats} beats in {estimate.span_s:.0f} s ({stretches})"
 
@@ -51,8 +51,9 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
     notes = []
     if estimate.steps_s:
         notes.append(
-            f"delays within {estimate.steps_s * 1e3:.0f} ms depend on each other, as if the "
-            "port delivers data at fixed intervals: this makes the uncertainty larger"
+            "each delay depends on the delay before, perhaps because the port delivers data at "
+            f"fixed intervals (spread {estimate.steps_s * 1e3:.0f} ms): this makes the "
+            "uncertainty larger"
         )
     if estimate.wanders:
         notes.append("the delays also drift: this makes the uncertainty larger")

@@ -1,8 +1,7 @@
 """Write a comparison of setups as lines for a terminal, and as an object for JSON.
 
-The text begins with the answer and at most two reasons for doubt. With up to three setups, the
-text has a paragraph for each pair of setups. With more setups, a matrix shows the differences
-between all setups.
+The text begins with the answer and at most two reasons for doubt. Each pair of setups has a
+paragraph. With more than three setups, a table shows the differences instead.
 """
 
 from collections.abc import Callable, Sequence
@@ -29,7 +28,7 @@ from chrono.session.pooled_samples import RigBasis, RigsTaken
 from chrono.units import format_value, significant_decimals, speed_in
 
 MOST_PARAGRAPHS = 3
-"""If there are more setups than this, a matrix replaces the paragraphs for the pairs."""
+"""With more setups than this, a table of differences replaces the paragraphs."""
 MOST_REASONS = 2
 SHOWN_NAMES = 4
 SHOWN_CHANGES = 4
@@ -73,7 +72,7 @@ def is_matrix(found: Comparison) -> bool:
 
 
 def names(found: Comparison) -> list[str]:
-    """Return the names of the setups; if a matrix shows the setups, each name has a number."""
+    """Return the names of the setups; for a table of differences, each name has a number."""
     numbered = is_matrix(found)
     return [
         f"{place} {group.name}" if numbered else group.name
@@ -99,7 +98,7 @@ def headline_lines(found: Comparison, unit: str, damaged_lines: int = 0) -> list
     if len(found.groups) < 2:
         return []
     if not found.judged:
-        return [f"Nothing can be compared yet: {_no_judgement(found.pairs[0])}."]
+        return [f"The setups cannot be compared yet: {_no_judgement(found.pairs[0])}."]
     changing = _changing_reasons(found)
     reasons = [
         *_drift_reasons(found),
@@ -179,7 +178,7 @@ def _changing_reasons(found: Comparison) -> list[str]:
         return []
     if len(found.groups) == 2:
         return [f"{changed[0].strip()}."]
-    return [f"without the suspicious shots, {count_text(len(changed), 'answer')} would change."]
+    return [f"without the suspicious shots, {count_text(len(changed), 'result')} would change."]
 
 
 def _damage_reasons(damaged_lines: int) -> list[str]:
@@ -197,7 +196,7 @@ def _suspicious_reasons(found: Comparison) -> list[str]:
         return []
     return [
         f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not fit the other "
-        "shots. The answer is the same without suspicious shots."
+        "shots. Without suspicious shots, the result is the same."
     ]
 
 
@@ -214,7 +213,7 @@ def pair_blocks(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> 
     """
     Return a paragraph for each pair of setups.
 
-    If a matrix shows all setups, return only the paragraph for the two fastest setups.
+    If there is a table of differences, return only the paragraph for the two fastest setups.
     """
     pairs = found.pairs
     if is_matrix(found):
@@ -253,7 +252,7 @@ def _no_judgement(pair: PairComparison) -> str:
 def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     """Return sentences on the difference between the speeds of two setups."""
     deciding = pair.deciding
-    assert deciding is not None, "this pair has no difference to describe"
+    assert deciding is not None, "each judged pair has a difference"
     by, signed = difference_text(deciding, unit)
     if pair.verdict is Verdict.NOT_SETTLED:
         return [
@@ -266,10 +265,10 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     )
     if pair.verdict is Verdict.FASTER:
         lines = [f"{word} by {by}, which is {percent} %", chance_words(deciding)]
-        assert pair.plain is not None, "this verdict needs the difference without drift"
+        assert pair.plain is not None, "each faster setup has a difference without drift"
         if deciding.difference_mps * pair.plain.difference_mps < 0:
             lines.append(
-                "the means do not show this difference, because they include the drift"
+                "the means do not show this difference, because the drift changed the means"
             )
         return lines
     allowed = "is not known"
@@ -278,15 +277,15 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
         allowed = f"is {text}, so this does not show which setup is faster"
     return [
         f"{word} by {by}, which is {percent} %, if the launcher did not drift",
-        f"if a steady drift is taken into account, the difference {allowed}",
+        f"if the program allows for a steady drift, the difference {allowed}",
     ]
 
 
 def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
     """
-    Return a difference with its interval in two forms: without and with its sign.
+    Return a difference with its interval, first without a sign, then with its sign.
 
-    The function adds digits if rounding would hide whether zero is in the interval.
+    If rounding would hide whether the interval contains zero, both texts have more digits.
     """
     value = speed_in(unit, difference.difference_mps)
     half = speed_in(unit, difference.U95_mps)
@@ -304,11 +303,7 @@ def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
 
 
 def chance_words(difference: Difference) -> str:
-    """
-    Return how often two equally fast setups would differ at least as much as measured.
-
-    The text states this probability in words and as p.
-    """
+    """Return how often chance alone would cause a difference this large, in words and as p."""
     p = difference.p_overall
     if p < 0.001:
         often, number = "in less than 1 of 1000 sessions", "p < 0.001"
@@ -317,10 +312,10 @@ def chance_words(difference: Difference) -> str:
     else:
         often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
     if difference.p_adjusted is None:
-        return f"two equally fast setups would look this different {often} ({number})"
+        return f"two equally fast setups would show a difference this large {often} ({number})"
     return (
-        f"if all setups were equally fast, at least two would look this different {often} "
-        f"({number})"
+        "if all setups were equally fast, at least two would show a difference this large "
+        f"{often} ({number})"
     )
 
 
@@ -337,17 +332,17 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     if more.as_seen >= MOST_SHOTS:
         return (
             f"if the true difference is as small as measured, {MOST_SHOTS} more shots of each "
-            "setup may not be enough"
+            "setup may not show it"
         )
     few = count_text(more.as_seen, "more shot")
     sure = (
         f"if the true difference is as large as measured, {few} of each setup{in_turn} "
-        f"{'is' if more.as_seen == 1 else 'are'} enough in four of five cases"
+        f"{'shows' if more.as_seen == 1 else 'show'} it in four of five cases"
     )
     if more.most is None:
-        return f"{sure}; but the difference may be zero, and then more shots do not help"
+        return f"{sure}; but if the true difference is zero, more shots do not help"
     return (
-        f"{sure}; if the true difference is as small as its ± allows, {more.most} shots are "
+        f"{sure}; if the true difference is at the low end of its ±, {more.most} shots are "
         "needed"
     )
 
@@ -375,7 +370,7 @@ def ratio_text(pair: PairComparison) -> str:
     """
     Return the ratio of the standard deviations s of two setups, with its interval.
 
-    The function adds digits if rounding would hide whether 1 is in the interval.
+    If rounding would hide whether the interval contains 1, the text has more digits.
     """
     low, high = pair.s_ratio_low, pair.s_ratio_high
     digits: Callable[[float], str] = two_digits
@@ -404,11 +399,7 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
 
 
 def without_lines(pair: PairComparison) -> list[str]:
-    """
-    Return how the result for two setups changes if the program leaves out suspicious shots.
-
-    If the result stays the same, the list is empty.
-    """
+    """Return what changes for two setups without the suspicious shots; may be empty."""
     other = pair.without_suspicious
     if other is None:
         return []
@@ -442,13 +433,13 @@ def _which_suspicious(pair: PairComparison) -> str:
 
 
 def _verdict_words(pair: PairComparison) -> str:
-    """Return in words which of two setups would be faster without the suspicious shots."""
+    """Return which setup would be faster without the suspicious shots."""
     if pair.faster is None:
         return "the shots would not show which setup is faster"
     name = _name(pair.faster)
     if pair.verdict is Verdict.FASTER:
         return f"the shots would show that {name} is faster"
-    return f"{name} would be faster only if the launcher did not drift"
+    return f"{name} would be faster, but only if the launcher did not drift"
 
 
 def _spread_words(pair: PairComparison) -> str:
@@ -498,7 +489,7 @@ def _matrix_cell(pair: PairComparison, unit: str) -> str:
 
 
 def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[str]:
-    """Return the matrix of differences, cut into pieces that are at most `columns` wide."""
+    """Return the table of differences, cut into pieces that are at most `columns` wide."""
     cells = matrix_cells(found, unit)
     width = max(len(cell) for row in cells for cell in row) + 1
     side = len(str(len(cells) + 1)) + 2
@@ -514,16 +505,16 @@ def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[s
 
 
 def many_lines(found: Comparison) -> list[str]:
-    """Return facts that a matrix does not show: repeatability, effects of suspicious shots."""
+    """Return which setups are more repeatable, and what suspicious shots change."""
     number = {id(group): place for place, group in enumerate(found.groups, 1)}
     lines = []
     for pair in found.pairs:
         if pair.spread in _SPREAD_CLAIMS:
             words = _spread_words(pair)
-            which = f"{number[id(pair.second)]} is {words} than {number[id(pair.first)]}"
+            which = f"setup {number[id(pair.second)]} is {words} than {number[id(pair.first)]}"
             lines.append(f"{which}: {ratio_text(pair)}")
     if not lines:
-        lines = ["no setup is shown to be more repeatable than another"]
+        lines = ["the shots do not show that one setup is more repeatable than another"]
     changed = [
         f"{number[id(pair.second)]} against {number[id(pair.first)]}: {line.strip()}"
         for pair in found.pairs
@@ -554,8 +545,8 @@ def _drift_notes(found: Comparison, unit: str) -> list[str]:
     kinds = {pair.of_one_session for pair in found.judged}
     if True in kinds:
         lines.append(
-            "Unless stated otherwise, a steady drift of the launcher in a session is taken "
-            "into account."
+            "The results allow for a steady drift of the launcher in a session, if no line "
+            "says otherwise."
         )
     if False in kinds:
         lines.append(
@@ -577,7 +568,7 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
         f"All setups together: {verdict} ({number}).",
         f"The {len(judged)} pairs are judged together (Welch, Holm). If all setups were "
         f"equally fast, at most {100 * RISK:.0f} of 100 sessions would show any difference. "
-        "All p and all intervals of differences take this into account.",
+        "All p and all intervals of differences allow for this.",
     ]
 
 

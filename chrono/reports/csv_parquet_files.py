@@ -1,9 +1,7 @@
-"""Write the table of shots as CSV and Parquet with Apache Arrow, using little memory.
+"""Write the table of shots as CSV and Parquet, using little memory.
 
-Python code without Apache Arrow writes tables with few shots and tables with decimal commas. If
-pyarrow is not installed, this code writes every CSV file. With and without Apache Arrow, a CSV
-file has the same bytes. The code without Apache Arrow is a few times slower, but it loads no
-library. Parquet files need pyarrow.
+Apache Arrow (the package pyarrow) writes Parquet files and long CSV files. Slower Python code
+writes all other CSV files. The same table always gives a CSV file with the same bytes.
 """
 
 from collections.abc import Iterable, Iterator
@@ -34,8 +32,7 @@ def write_comma_csv(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as CSV with `;` and decimal commas; return the number of rows.
 
-    The column `counted` contains TRUE or FALSE. Spreadsheets and R's function `read.csv2` read
-    these words as logical values.
+    The column `counted` contains TRUE or FALSE, as spreadsheets and R's `read.csv2` expect.
     """
     return _write_plain(_chunks(tables), stream, ";", ",")
 
@@ -80,7 +77,7 @@ def _quoted(text: str) -> str:
 
 
 def _number(value: float) -> str:
-    """Return a number as the shortest text without an exponent that keeps its exact value."""
+    """Return a number as its shortest exact text, without an exponent; empty for NaN."""
     if value != value:
         return ""
     return f"{Decimal(repr(value)):f}".removesuffix(".0")
@@ -125,9 +122,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     Write recordings as Parquet; return the number of rows.
 
     The metadata of a Parquet file have the same names and values as the first part of a JSON
-    file, see `ExportHeads.texts`. The program knows these metadata only after the last
-    recording. Apache Arrow makes its own schema before the first recording. The program does
-    not store Arrow's own schema, because other programs would then ignore the metadata.
+    file, see `ExportHeads.texts`.
 
     Raises
     ------
@@ -145,6 +140,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     heads, schema, rows = ExportHeads(), _schema(), 0
     repeated = [*TEXT_COLUMNS]  # numbers are rarely equal, so a dictionary would only cost time
     parts = _parts(tables, heads)
+    # Arrow's own schema would hide the metadata, which are known only after the last recording.
     options = {"use_dictionary": repeated, "store_schema": False}
     with parquet.ParquetWriter(stream, schema, **options) as writer:
         for group in prefetch(_row_groups(_batch(columns, schema) for columns in parts)):
@@ -181,7 +177,7 @@ def _row_groups(batches: Iterable["pa.RecordBatch"]) -> Iterator["pa.Table"]:
 
 
 def _harmless(columns: Columns) -> Columns:
-    """Change the texts in columns so that a spreadsheet does not read any text as a formula."""
+    """Change texts that a spreadsheet would read as formulas."""
     for name in TEXT_COLUMNS:
         texts = columns[name]
         columns[name] = texts._replace(each=[cell(text) for text in texts.each])

@@ -29,7 +29,7 @@ Results = Sequence[EnergyResult | RefusedLaunch]
 
 def energy_text(results: Results, units: UserUnits, *, ascii_only: bool = False) -> str:
     """
-    Return the energies and momenta of bodies as text for a terminal, with a bar per energy.
+    Return the energies and momenta of bodies as text for a terminal; bars show the energies.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def _result_lines(
 
 
 def _bars(results: Sequence[EnergyResult], units: UserUnits, ascii_only: bool) -> list[str]:
-    """Draw a bar for the energy of each setup, then a bar for each energy in the launcher."""
+    """Draw one bar for the energy of each setup, and for each energy that was stored."""
     entries = [(name_of(r.launch), r.energy.value) for r in results]
     for result in results[:1]:
         entries += [(bound.name, bound.energy.value) for bound in result.bounds]

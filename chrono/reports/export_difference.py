@@ -1,8 +1,6 @@
 """Report how an export differs from an earlier export of the same recordings.
 
-If the rules of the program or the values of the rig change, the speeds change. Sometimes, a
-shot then also consists of other edges. The program treats two shots as the same shot if the
-times of their first edges differ by at most 0.5 ms.
+Two shots are the same shot if the times of their first edges differ by at most 0.5 ms.
 """
 
 import csv
@@ -17,7 +15,7 @@ from chrono.reports.setup_words import count_text
 from chrono.safe_text import plain
 
 SAME_S = 5e-4
-"""First edges that differ by less than this time [s] count as the same edge."""
+"""First edges that differ by at most this time [s] count as the same edge."""
 SHOWN = 40
 LEAST_MPS = 1.5e-6
 """Smaller differences have no meaning, because both tables are rounded to 1e-6."""
@@ -47,7 +45,7 @@ class ShotChange:
 
     @property
     def size(self) -> float:
-        """The larger of two changes (of the speed and of its ±), divided by the earlier ±."""
+        """The larger change (speed or ±), divided by the earlier ±; may be infinite."""
         if self.before is None or self.now is None:
             return math.inf
         was, is_now = self.before["speed_mps"], self.now["speed_mps"]
@@ -61,7 +59,7 @@ class ShotChange:
 
 @dataclass(frozen=True)
 class ExportDifference:
-    """The numbers of shots in two exports, and the shots that differ, largest change first."""
+    """How many shots two exports have, and which shots differ, the largest change first."""
 
     before: int
     now: int
@@ -172,7 +170,7 @@ def difference_text(found: ExportDifference) -> str:
     """Return the shots that differ between two exports as lines, the largest change first."""
     count = count_text(found.now, "shot")
     if not found.changes:
-        return f"{count}, all are the same as in the earlier export"
+        return f"{count}; all are the same as in the earlier export"
     lines = [
         f"{count} now, {found.before} in the earlier export; {len(found.changes)} shots differ "
         "(the largest change is first):"
@@ -181,7 +179,7 @@ def difference_text(found: ExportDifference) -> str:
     if len(found.changes) > SHOWN:
         rest = found.changes[SHOWN]
         lines.append(
-            f"and {len(found.changes) - SHOWN} more shots differ by at most "
+            f"{len(found.changes) - SHOWN} more shots changed by at most "
             f"{100 * rest.size:.2g} % of their ±; --json lists all changes"
         )
     return "\n".join(lines)
@@ -190,9 +188,9 @@ def difference_text(found: ExportDifference) -> str:
 def _line(change: ShotChange) -> str:
     where = f"{plain(change.recording)} at {change.time_s:.3f} s: "
     if change.before is None:
-        return f"{where}this is now shot {_shot(change.now)}; before, this was not a shot"
+        return f"{where}only in the new export: shot {_shot(change.now)}"
     if change.now is None:
-        return f"{where}this is not a shot now; before, it was shot {_shot(change.before)}"
+        return f"{where}only in the earlier export: shot {_shot(change.before)}"
     return f"{where}shot {_shot(change.before)} → {_shot(change.now)}"
 
 

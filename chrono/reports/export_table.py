@@ -1,10 +1,7 @@
 """Make the table of shots for export: its columns, facts about the recordings, and its rows.
 
-`SHOT_COLUMNS` is the only list of columns. `export --columns`, the guide, JSON and Parquet
-files and workbooks use this list. A JSON file describes the columns as a Table Schema
-(Frictionless Data) with the additional key `unit`. With the table, the program exports the
-start, the rig and the setups of each recording, and its own version. The program rounds numbers
-far below any uncertainty, so that every file format shows the same digits.
+All file formats and the guide use the list `SHOT_COLUMNS`. The program rounds numbers, so that
+all file formats show the same digits. A rounding error is far smaller than any uncertainty.
 """
 
 import json
@@ -45,7 +42,7 @@ class Column:
     meaning : str
         A short text that says what the column contains.
     decimals : int
-        Number of decimals. It is so large that rounding is far below any uncertainty.
+        Number of decimals.
     """
 
     name: str
@@ -81,7 +78,7 @@ DECIMALS = {column.name: column.decimals for column in SHOT_COLUMNS if column.ki
 
 
 def table_schema() -> dict[str, Any]:
-    """Return a description of the columns as a Table Schema (Frictionless Data)."""
+    """Return the columns as a Table Schema (Frictionless Data) with one more key, `unit`."""
     fields: list[dict[str, Any]] = []
     for column in SHOT_COLUMNS:
         told = {"name": column.name, "type": column.kind, "description": column.meaning}
@@ -171,7 +168,7 @@ class ExportHeads:
     _places: dict[str, int] = field(default_factory=dict)
 
     def add(self, head: ExportHead) -> int:
-        """Add name, start, rig and setups of a recording, and return the index of its rig."""
+        """Store the facts about a recording, and return the index of its rig in `rigs`."""
         place = self._places.setdefault(json.dumps(head.rig), len(self.rigs))
         if place == len(self.rigs):
             self.rigs.append(head.rig)
@@ -327,7 +324,7 @@ def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
     """
     Return the times of shots as dates in UTC.
 
-    All dates are NaT if the start time of the recording has no offset from UTC.
+    All dates are NaT (no date) if the start time of the recording has no time zone.
     """
     begin: np.datetime64[Any] = np.datetime64("NaT", "us")
     try:
@@ -349,7 +346,7 @@ def _plain_values(values: Any) -> list[Any]:
 
 
 def _named(codes: npt.NDArray[Any], word: Callable[[int], str]) -> TextColumn:
-    """Replace each whole number by its word; call `word` once for each different number."""
+    """Replace each number by the text that `word` returns for it."""
     numbers = codes.astype(np.intp)
     distinct = np.flatnonzero(np.bincount(numbers))
     places = distinct.searchsorted(numbers).astype(np.min_scalar_type(len(distinct)))

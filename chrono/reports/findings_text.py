@@ -22,11 +22,11 @@ class Findings:
     lines: list[str] = field(default_factory=list)
 
     def add(self, recorded: LoadedRecording) -> None:
-        """Add the problems of one recording to the list."""
+        """Add the problems of one recording."""
         self.lines += recording_findings(recorded)
 
     def take(self, troubles: Iterable[Trouble]) -> None:
-        """Add the problems that occurred while a command ran to the list."""
+        """Add the problems that occurred while a command ran."""
         self.lines += _trouble_lines(troubles)
 
 
@@ -63,7 +63,7 @@ def clock_doubt(recorded: LoadedRecording) -> str:
     """
     Return why the program cannot use the computer's clock to correct the counter's rate.
 
-    The text is empty if the program uses this clock, or if the user did not request it.
+    The text is empty if the correction works, or if the user did not ask for the correction.
     """
     unknown = [recorded.rate_unknown] if recorded.rate_unknown else []
     return "".join(_trouble_lines(unknown))
@@ -77,15 +77,11 @@ def unread_line(session: Session) -> str:
 
 
 def _wrong_lines(session: Session) -> str:
-    """
-    Return a note that no line of the recording has the format that the rig states.
-
-    If the program knows the right format, the note names this format.
-    """
+    """Return a note that no line has the stated format; add the right format if known."""
     stated, other = session.rig.lines, session.unusable.other_kind(session.rig.lines)
     what = f"none of the {session.unusable.lines} lines has the format {stated}"
     if other is None:
-        return f"{what}: check the key `lines` in the rig"
+        return f"{what}: check the value of `lines` in the rig"
     return f'{what}; the lines have the format {other}: write lines = "{other}" in the rig'
 
 

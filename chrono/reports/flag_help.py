@@ -18,11 +18,11 @@ FLAG_HELP: dict[str, str] = {
         "swapped; if it was a person, use hold while people walk there."
     ),
     "too-fast": (
-        "The transit is shorter than the rig's window.fastest allows: raise this limit if you "
-        "expect this speed, otherwise look for noise that trips both gates."
+        "The transit is too short for the rig's limit window.fastest: raise this limit if you "
+        "expect this speed; if not, look for noise that trips both gates."
     ),
     "too-slow": (
-        "The transit is longer than the rig's window.slowest allows: lower this limit if you "
+        "The transit is too long for the rig's limit window.slowest: lower this limit if you "
         "expect this speed, as in drops; if a person walked through, do nothing."
     ),
     "short": (
@@ -38,8 +38,8 @@ FLAG_HELP: dict[str, str] = {
         "aside, and check the body and the launcher before the next shot."
     ),
     "companion": (
-        "Another body or a carrier flew with the main body: compare the two listed speeds, "
-        "and set the shot aside if the program chose the wrong body as the main body."
+        "Another body or a carrier flew with the main body: compare the two listed speeds; "
+        "if the program chose the wrong main body, set the shot aside."
     ),
     "flash": (
         "Light tripped both gates at the same moment: shade the gates from the muzzle; the "
@@ -47,27 +47,27 @@ FLAG_HELP: dict[str, str] = {
     ),
     "lead-only": (
         "Only the leading edges gave the speed: the ± includes drag and off_centre, but may "
-        "be wrong if a companion hid a trailing edge while one body overtook the other."
+        "be wrong if one body overtook the other and a companion hid a trailing edge."
     ),
     "trail-only": (
         "Only the trailing edges gave the speed: the ± includes drag and off_centre, but may "
-        "be wrong if a companion hid a leading edge while one body overtook the other."
+        "be wrong if one body overtook the other and a companion hid a leading edge."
     ),
     "gap": (
         "Lines were lost during or near this shot, and the shot has no speed if its edges "
         "cannot be assigned to bodies: check the cable and the baud rate."
     ),
     "board-lost": (
-        "The board had to drop edges at about this time: remove the cause of the many edges "
-        "(flicker, chatter), or use a faster baud rate."
+        "At about this time, the board lost edges because there were too many: remove the "
+        "cause (flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
-        "No pair of edges is exact to a hundredth of the transit, because a gate bounced or "
-        "the board was late: make the hysteresis of the comparators larger, or shade the gates."
+        "No pair of edges is exact to 1 % of the transit, because a gate bounced or the board "
+        "was late: make the hysteresis of the comparators larger, or shade the gates."
     ),
     "ambiguous": (
-        "Other passages fit the body better than the first pair, perhaps because one body "
-        "overtook another, so there is no speed: keep wads and carriers out of the beams."
+        "There is no speed, because other passages fit the body better than the first pair; "
+        "perhaps one body overtook another: keep wads and carriers out of the beams."
     ),
     "flicker": (
         "The light of a lamp may have caused an edge of this shot, so the shot is not counted: "

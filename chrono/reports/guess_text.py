@@ -1,7 +1,6 @@
 """Show the guesses of a school class next to the measured values: lines, tables, dot plots.
 
-In a dot plot, each guess is a dot. If several guesses are in the same cell of the axis, their
-dots form a stack. The page in the browser and the terminal draw each dot in the same cell.
+In a dot plot, each guess is a dot. Dots in the same cell of the axis form a stack.
 """
 
 import csv
@@ -220,7 +219,7 @@ def dot_plot(
 
 
 def _range(values: "np.ndarray[Any, np.dtype[np.float64]]") -> tuple[float, float]:
-    """Return the ends of the axis; ignore joke guesses, which would make the axis too long."""
+    """Return the ends of the axis; leave out joke guesses that are far away."""
     median = float(np.median(values))
     typical = max(float(np.median(np.abs(values - median))), 0.05 * abs(median))
     near = values[np.abs(values - median) <= _FAR * typical]
@@ -235,7 +234,7 @@ def round_title(asked: Round) -> str:
 
 
 def measured_text(asked: Round, measured: MeasuredShot, unit: str) -> str:
-    """Return the measured value of the quantity that the class guessed."""
+    """Return the measured speed or its ±, depending on what the pupils guessed."""
     if asked.kind == GuessKind.SPEED:
         return format_speed(measured.speed_mps, measured.U95_mps, unit)
     if not math.isfinite(measured.U95_mps):
@@ -255,8 +254,7 @@ def round_plot(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> DotPlo
     """
     Return the dot plot of the current round; None while the class may still guess.
 
-    Until the measured speed is shown, the plot contains only guesses that were sent as a speed.
-    Afterwards, the plot also contains guesses that were sent in per cent.
+    The plot contains guesses in per cent only after the measured speed is shown.
     """
     asked = rounds.now
     if asked is None or asked.phase == Phase.OPEN:
@@ -285,7 +283,7 @@ def count_of_guesses(count: int) -> str:
 
 
 def round_lines(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> list[str]:
-    """Return a round of guesses in lines of at most 60 columns: dots, axis, measured value."""
+    """Draw one round of guesses in at most 60 columns: dots, axis and measured value."""
     asked = rounds.now
     assert asked is not None, "a round has begun"
     lines = [f"{round_title(asked)}: {count_of_guesses(len(asked.guesses))}"]

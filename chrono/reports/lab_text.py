@@ -69,18 +69,14 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
 
 
 def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: str) -> Lines:
-    """
-    Draw the speeds that the counter can show, on a linear scale of speed.
-
-    Add neighbouring speeds if there is enough room.
-    """
+    """Draw the speeds that the counter can show, on a linear scale of speed."""
     true = seen.transit_s / seen.rung_s
 
     def speed(rung: int) -> float:
         return seen.model.speed(rung * seen.rung_s, seen.bench.edges)
 
     def line_of(first: int, last: int) -> dict[int, int] | None:
-        """Return the line for each reading; None if two readings need the same line."""
+        """Return the text line of each reading; None if a line would have two readings."""
         span = max(speed(first) - speed(last), 1e-12)
         places = {
             n: (speed(first) - speed(n)) / span * (room - 2) for n in range(first, last + 1)
@@ -124,7 +120,7 @@ def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: st
 def _rungs_together(
     seen: LabView, read: Floats, per_line: int, columns: int, room: int, unit: str
 ) -> Lines:
-    """Draw the shots of several possible measured speeds in each line."""
+    """Draw several possible readings in one line, with the number of their shots."""
     true = seen.transit_s / seen.rung_s
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     bins = np.floor(read / per_line).astype(int)
@@ -203,7 +199,7 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
     chart.curve(middles.tolist(), steps.expected.tolist(), "true")
     title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"
     heading = (
-        f"reading minus true transit, {STEP_TRANSITS} transits; s {steps.sd:.3f}, "
+        f"{STEP_TRANSITS} times: measured minus true transit; s {steps.sd:.3f}, "
         f"theory {steps.sd_expected:.3f} tick ({title})"
     )
     return [*_wrapped(heading, columns, 2), *chart.lines("ticks")]
@@ -233,7 +229,7 @@ def error_picture(
 
 
 def _shown_parts(seen: LabView) -> list[str]:
-    """Return the groups of contributions to draw, with the largest share first."""
+    """Return the groups of errors that the picture shows, the largest share first."""
     parts, whole = seen.curves.parts, seen.curves.whole
     return [g for g in seen.shares if g in parts and (parts[g] > SHOWN_PART * whole).any()]
 
@@ -317,7 +313,7 @@ NAMES = {
     "spread": "spread",
     "edges": "edges",
 }
-"""Settings of a bench, in the order in which they are shown."""
+"""Settings of the error lab, in the order in which they are shown."""
 
 
 def setting_text(bench: Bench, name: str, unit: str) -> str:
@@ -354,9 +350,9 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
 
 def _place_in_tick(seen: LabView) -> float:
     """
-    Return the fractional part of a transit in ticks, if it is almost equal for all shots.
+    Return the part of a tick by which each transit is longer than a number of whole ticks.
 
-    Otherwise, or if the tick is not the largest contribution to the ±, the result is NaN.
+    The result is NaN if the transits differ, or if the tick is not the largest contribution.
     """
     ticks = seen.transit_s / seen.bench.tick_s
     is_one = seen.rules[0] == "tick" and seen.bench.spread * ticks < ONE_PLACE
@@ -365,18 +361,18 @@ def _place_in_tick(seen: LabView) -> float:
 
 
 def _held_lines(seen: LabView) -> list[str]:
-    """Return why the true value is within the ± of more or fewer than 95 % of the shots."""
+    """Return why not exactly 95 % of the shots have the true value within their ±."""
     if not np.isfinite(seen.repeated.measured.speed_mps).all():
         return []
     if not math.isnan(past := _place_in_tick(seen)):
         return [
-            f"each shot ends {past:.2f} tick after a step; the average over all places is 95 %"
+            f"all transits end {past:.2f} tick after a step; on average 95 % of the ± are right"
         ]
-    return ["all shots use the same gates; on average over many gates, 95 % are right"]
+    return ["all shots use the same gates; over many gates, 95 % of the ± are right"]
 
 
 def _tick_line(seen: LabView, unit: str) -> str:
-    """Return the speed above which the tick contributes more than half of the variance."""
+    """Return from which speed on the tick causes more than half of u²."""
     from_mps = seen.tick_rules_from_mps
     if math.isnan(from_mps):
         return f"tick below 50 % up to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
@@ -397,7 +393,7 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
     """Return the computed answer to a question, in lines of at most 58 columns."""
     before, after = answer.before, answer.after
     if after is None:
-        return ["Nothing changes on this bench."]
+        return ["This does not change anything."]
     return [
         f"before  {_side_text(before, unit)}",
         f"after   {_side_text(after, unit)}",
@@ -436,7 +432,7 @@ def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = No
 
 
 def plain_lines(picture: Sequence[Sequence[Piece]]) -> list[str]:
-    """Return the lines of a picture as plain text, without the styles of its pieces."""
+    """Return the lines of a picture as plain text, without styles."""
     return ["".join(text for text, _ in line).rstrip() for line in picture]
 
 

@@ -1,4 +1,1 @@
-"""Exercises for a class: "what if" questions about recordings, worksheets, and the error lab.
-
-The code of this package does not import the screens of the program.
-"""
+"""Exercises for a class: "what if" questions on recordings, worksheets, and the error lab."""

@@ -1,8 +1,6 @@
-"""Prepare the data with which the error lab begins, and compute the results that the lab shows.
+"""Compute what the error lab shows: an error budget, repeated shots, errors at many speeds.
 
-The error lab begins with the gates and shots of a recording, with a rig, or with the usual
-bench. A bench consists of a rig and the speed of a body. The lab shows the error budget of a
-bench, simulated repeated shots, and the error at different speeds.
+The first settings of the lab come from a recording or a rig, or are the usual settings.
 """
 
 from collections import Counter
@@ -81,7 +79,7 @@ class StepErrors:
 @dataclass(frozen=True, eq=False)
 class LabView:
     """
-    All results that the error lab shows for a bench (a rig and a speed).
+    All results that the error lab shows for its settings.
 
     Attributes
     ----------
@@ -111,11 +109,7 @@ class LabView:
 
     @property
     def rung_s(self) -> float:
-        """
-        Smallest possible step of a measured transit [s].
-
-        This step is one tick, or half a tick if the program averages two edge pairs.
-        """
+        """Smallest step of a measured transit [s]: one tick, or half a tick for two pairs."""
         both = self.bench.edges == EdgesUsed.BOTH
         return self.bench.tick_s / (2 if both else 1)
 
@@ -126,11 +120,7 @@ class LabView:
 
     @property
     def tick_rules_from_mps(self) -> float:
-        """
-        Lowest speed at which the tick causes half of the variance or more [m/s].
-
-        NaN if there is no such speed in the range.
-        """
+        """Lowest speed at which the tick causes half of the variance [m/s]; NaN if none."""
         tick, whole = self.curves.parts.get("tick"), self.curves.whole
         if tick is None:
             return float("nan")
@@ -144,20 +134,14 @@ class LabView:
 
     @property
     def held(self) -> int:
-        """
-        Number of simulated shots whose interval (measured speed ± U95) contains the true speed.
-        """
+        """Number of simulated shots whose measured speed ± U95 contains the true speed."""
         repeated = self.repeated
         off = np.abs(repeated.measured.speed_mps - repeated.true_mps)
         return int((off <= repeated.measured.U95_mps).sum())
 
 
 def look(bench: Bench, seed: int = 0) -> LabView:
-    """
-    Compute all results of the error lab for a bench.
-
-    The computation takes less than a second.
-    """
+    """Compute all results of the error lab; this takes less than a second."""
     model = SpeedModel.from_rig(bench.rig)
     transit_s = model.board_transit(bench.speed_mps, bench.edges)
     budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)
@@ -196,11 +180,7 @@ def _step_errors(bench: Bench, model: SpeedModel, seed: int) -> StepErrors:
 
 
 def step_input(edges: EdgesUsed) -> Input:
-    """
-    Return the error of a transit that is caused by counting ticks.
-
-    The result is an input of the error budget, in ticks.
-    """
+    """Return the error from counting whole ticks, as an input of the error budget [ticks]."""
     if edges == EdgesUsed.BOTH:
         return two_pair("tick", 1.0)
     return triangular("tick", 1.0)
@@ -213,7 +193,7 @@ SHOWN_SHOTS = 500
 @dataclass(frozen=True, eq=False)
 class LabStart:
     """
-    The data with which the error lab begins: a bench, and the shots of a recording.
+    The data with which the error lab begins: its settings, and the shots of a recording.
 
     Attributes
     ----------
@@ -241,11 +221,11 @@ class LabStart:
     recorded: LoadedRecording | None = None
 
     def with_bench(self, bench: Bench) -> "LabStart":
-        """Return a copy of these start data with another bench."""
+        """Return a copy with other settings of the lab."""
         return replace(self, bench=bench)
 
     def bench_of(self, place: int) -> Bench:
-        """Return a bench with the rig and the speed of the shot at this index in `shots`."""
+        """Return settings with the rig and the speed of the shot at this index in `shots`."""
         assert self.session is not None, "this lab was opened without a recording"
         return bench_of_shot(self.session, self.shots[place])
 
@@ -269,7 +249,7 @@ class LabStart:
 
 def start_of(file: Path | None, rig: Rig | None) -> LabStart:
     """
-    Return the data with which the error lab begins: a bench, shots and file names.
+    Return the data with which the error lab begins, from a recording or a rig.
 
     Parameters
     ----------
@@ -298,9 +278,7 @@ def start_of_session(session: Session, file: Path | None) -> LabStart:
     """
     Return the data with which the error lab begins: the gates of a session and a typical speed.
 
-    The typical speed is the middle value of the sorted speeds of the setup with the most shots.
-    The function does not mix setups, because the middle of slow and fast setups may be a speed
-    that no shot has.
+    The typical speed is the middle one of the sorted speeds of the setup with the most shots.
 
     Parameters
     ----------

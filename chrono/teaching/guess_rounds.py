@@ -1,8 +1,7 @@
 """Manage rounds of guesses: a class guesses the speed of a shot, or the ± of the speed.
 
-Each round of guesses is about one shot. A round of guesses is first open, then closed, and then
-its result is revealed. While a round of guesses is open, each viewer can send one guess. This
-module does not use the network, the clock or files.
+Each round is about one shot. A round is first open, then closed, then revealed. While a round
+is open, each viewer can send one guess.
 """
 
 import math
@@ -35,11 +34,7 @@ class GuessKind(StrEnum):
 
 
 class Phase(StrEnum):
-    """
-    The phase of a round of guesses: open, closed or revealed.
-
-    The round accepts guesses only while it is open.
-    """
+    """The phase of a round; the round accepts guesses only while it is open."""
 
     OPEN = "open"
     CLOSED = "closed"
@@ -195,16 +190,12 @@ class GuessRounds:
 
     @property
     def waiting(self) -> Mapping[int, str]:
-        """
-        Names that the program may not show yet, as a mapping from viewer's number to name.
-        """
+        """Names that must not be shown yet, with the viewer's number as the key."""
         names = self._names.items()
         return {n: name for n, name in names if name and self.agreed.get(n) != name}
 
     def shown_name(self, guess: RoundGuess) -> str:
-        """
-        Return the viewer's name if the program may show it, otherwise the viewer's number.
-        """
+        """Return the viewer's name if it may be shown, otherwise the viewer's number."""
         agreed = self.agreed.get(guess.number) == guess.name
         return guess.name if guess.name and agreed else str(guess.number)
 

@@ -6,8 +6,8 @@ is one complete JSON object. The program only appends lines, and never changes e
 Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot` (null in the
 lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if the number is not known,
 because the shot never came), `kind` (``"error"`` or ``"speed"``; without this key, the kind is
-an error), `settings` (settings of the bench in SI units, with the same names as in the bench;
-empty without a bench).
+an error), `settings` (settings of the error lab in SI units, with the names of `Bench`; empty
+outside the lab).
 """
 
 import json
@@ -47,7 +47,7 @@ class Guess:
     shot : int or None
         Number of the shot; None without a shot.
     settings : dict
-        Settings of the bench in SI units.
+        Settings of the error lab in SI units.
     time : str
         Time of the guess in ISO 8601.
     kind : str
@@ -125,7 +125,7 @@ def _no_estimate(text: str) -> OptionError:
 
 
 def settings_of(bench: Bench) -> dict[str, Any]:
-    """Return the settings of a bench, so that they can be saved together with a guess."""
+    """Return the settings of the error lab, as they are saved with a guess."""
     values = {name: getattr(bench, name) for name in VALUES}
     return values | {"edges": bench.edges.name.lower()}
 
@@ -230,7 +230,7 @@ def _number(value: Any) -> float:
     if value is None:
         return math.nan
     if not math.isfinite(number := float(value)):
-        raise ValueError("the value is not a finite number")
+        raise ValueError("the number is infinite or NaN")
     return number
 
 
@@ -254,7 +254,7 @@ def files_of(paths: Sequence[Path]) -> list[Path]:
             raise OptionError(
                 "there are no guesses",
                 where=str(path),
-                hint="start the lab with --guess and guess; then give its recording or folder",
+                hint="make guesses in the lab with --guess, then give its recording or folder",
             )
         found += [file for file in here if file not in found]
     return found

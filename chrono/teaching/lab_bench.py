@@ -1,7 +1,7 @@
-"""Define the error lab's bench: its settings, the steps of each setting, and ready examples.
+"""Define the settings of the error lab, the steps of each setting, and example settings.
 
-A bench consists of a rig and the speed of a body. If the user has not changed a setting, the
-setting has its value from the rig.
+A `Bench` has one value for each setting. If the user has not changed a setting, its value comes
+from the rig.
 """
 
 from collections.abc import Mapping
@@ -39,7 +39,7 @@ VALUES: Mapping[str, tuple[float, ...]] = {
 @dataclass(frozen=True)
 class Bench:
     """
-    A bench of the error lab (a rig and a speed), with one value for each setting.
+    The settings of the error lab, and the rig with all other values.
 
     Attributes
     ----------
@@ -75,11 +75,7 @@ class Bench:
 
     @property
     def rig(self) -> Rig:
-        """
-        The rig that has the settings of this bench.
-
-        The rig keeps a calibrated value until the user changes the setting with this value.
-        """
+        """The rig with these settings; a changed value loses its calibration."""
         record = rig_record(self.base)
         calibration = record["calibration"]
         if self.clock_tolerance != self.base.clock.rate_tolerance:
@@ -98,9 +94,7 @@ class Bench:
         return rig_from_record(record)
 
     def stepped(self, name: str, direction: int) -> "Bench":
-        """
-        Return a copy of the bench with one setting increased (+1) or reduced (−1) by one step.
-        """
+        """Return a copy in which one setting is one step higher (+1) or lower (−1)."""
         value, values = float(getattr(self, name)), VALUES[name]
         if name == "edges":
             place = (EDGES.index(self.edges) + direction) % len(EDGES)
@@ -115,7 +109,7 @@ class Bench:
 
     def with_values(self, **values: Any) -> "Bench":
         """
-        Return a copy of the bench with these settings.
+        Return a copy with these values.
 
         If the spacing would be too small for its tolerances, make the spacing larger.
         """
@@ -125,7 +119,7 @@ class Bench:
 
 
 def bench_of_rig(rig: Rig, speed_mps: float, edges: EdgesUsed) -> Bench:
-    """Return a bench that has the values of a rig and this speed."""
+    """Return lab settings with the values of a rig and the given speed."""
     return Bench(
         speed_mps=speed_mps,
         spacing_m=rig.spacing_m,
@@ -140,9 +134,7 @@ def bench_of_rig(rig: Rig, speed_mps: float, edges: EdgesUsed) -> Bench:
 
 
 def bench_of_shot(session: Session, row: ShotRow) -> Bench:
-    """
-    Return a bench with the speed of a recorded shot, the session's rig and the setup's body.
-    """
+    """Return lab settings with a shot's speed, the session's rig and the setup's body."""
     rig, setups = with_rate(session.rig, session.host_rate), session.setups
     own = dict(setups.body(int(setups.at(np.array([row.key]))[0])))
     rig = rig.model_copy(update={"body": rig.body.model_copy(update=own)})
@@ -161,7 +153,7 @@ class Preset:
     rules : str
         Name of the largest cause, as in an error budget.
     values : mapping
-        Settings that differ from the usual bench.
+        Settings that differ from the usual settings.
     """
 
     name: str
@@ -169,18 +161,16 @@ class Preset:
     values: Mapping[str, Any]
 
     def bench(self) -> Bench:
-        """Return the bench that has the settings of this example."""
+        """Return the lab settings of this example."""
         return USUAL.with_values(**self.values)
 
 
 USUAL = bench_of_rig(default_rig(), 22.0, EdgesUsed.BOTH).with_values(clock_tolerance=50e-6)
-"""The usual bench: the default rig with a spacing of 300 mm, and a crystal clock."""
+"""The usual settings: the default rig with a spacing of 300 mm, and a crystal clock."""
 
 
 def _with_aim(off_centre_m: float) -> Rig:
-    """
-    Return the usual rig, but with beams that cross a ball at this distance from its middle.
-    """
+    """Return the usual rig, but the beams cross a ball this far from the ball's middle."""
     record = rig_record(USUAL.base)
     record["gates"]["off_centre_m"] = off_centre_m
     return rig_from_record(record)

@@ -1,4 +1,4 @@
-"""Questions for a class about a bench of the error lab. The program computes the answers."""
+"""Questions for a class about the error lab, with computed answers."""
 
 import math
 from collections.abc import Callable
@@ -18,7 +18,7 @@ MEAN_OF = 100
 @dataclass(frozen=True)
 class Side:
     """
-    The results of a bench of the error lab, either before or after a change.
+    The results of the error lab, either before or after a change.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class Side:
 
 @dataclass(frozen=True)
 class Answer:
-    """The results of a bench before and after a change. `after` is None if nothing changes."""
+    """Results of the error lab before and after a change; `after` is None without a change."""
 
     before: Side
     after: Side | None
@@ -52,15 +52,15 @@ class Answer:
 @dataclass(frozen=True)
 class Question:
     """
-    A question for a class about what happens if a setting of the bench changes.
+    A question for a class: what happens if a setting of the error lab changes?
 
     Attributes
     ----------
     text : str
     change : callable
-        Function that returns the changed bench.
+        Function that returns the changed settings.
     mean : bool
-        True if the question is about the mean of `MEAN_OF` shots on the same bench.
+        True if the question is about the mean of `MEAN_OF` shots with the same settings.
     """
 
     text: str
@@ -68,7 +68,7 @@ class Question:
     mean: bool = False
 
     def answer(self, bench: Bench, seed: int = 0) -> Answer:
-        """Compute the answer to this question for a bench."""
+        """Compute the answer to this question for the given settings."""
         before = side_of(bench)
         if self.mean:
             return Answer(before, _mean_side(bench, seed))
@@ -77,9 +77,7 @@ class Question:
 
 
 def side_of(bench: Bench) -> Side:
-    """
-    Compute the speed of a bench, the ± of this speed, and the largest contribution to the ±.
-    """
+    """Compute the speed for some settings, its ±, and the largest contribution to the ±."""
     model = SpeedModel.from_rig(bench.rig)
     transit_s = model.board_transit(bench.speed_mps, bench.edges)
     budget = shot_budget(model, transit_s, bench.edges, bench.bounce_s)

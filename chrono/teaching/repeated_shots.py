@@ -1,10 +1,9 @@
-"""Simulate repeated shots on one bench, and compute the speeds as for real shots.
+"""Simulate repeated shots with the same settings, and compute the speeds as for real shots.
 
-The program chooses random errors of the gates only once for all shots, from the distributions
-in the error budget. For each shot, the program chooses new random values for the jitter, for
-the start within a tick, and for the chords of the body in the beams. Each simulated shot
-consists of counter values, as a board would send them. The normal code for real shots converts
-these counter values to speeds.
+The random errors of the gates are the same for all shots. They have the distributions of the
+error budget. Each shot has its own random jitter, its own start within a tick, and its own
+places where the beams cross the body. The code for real shots computes the speeds from the
+simulated counter values.
 """
 
 from dataclasses import dataclass
@@ -25,7 +24,7 @@ SHOTS = 1000
 @dataclass(frozen=True, eq=False)
 class RepeatedShots:
     """
-    The results of simulated repeated shots on one bench.
+    The results of simulated repeated shots with the same settings.
 
     Attributes
     ----------
@@ -46,13 +45,13 @@ def repeat_shots(
     bench: Bench, model: SpeedModel, seed: int, count: int = SHOTS
 ) -> RepeatedShots:
     """
-    Simulate repeated shots on a bench (a rig and a speed).
+    Simulate repeated shots with the settings of the error lab.
 
     Parameters
     ----------
     bench : Bench
     model : SpeedModel
-        The speed model of the bench's rig.
+        The speed model of the rig in `bench`.
     seed : int
         The same seed gives the same gates and the same random errors.
     count : int, optional
@@ -80,14 +79,14 @@ def repeat_shots(
 
 def step_errors(bench: Bench, model: SpeedModel, seed: int, count: int) -> Floats:
     """
-    Simulate transits, and return only the errors that counting whole ticks causes [ticks].
+    Simulate transits, and return only their errors from counting whole ticks [ticks].
 
     Parameters
     ----------
     bench : Bench
-        The bench; only its tick and its edges are used, not the jitter.
+        The settings; only the speed, the tick and the edges are used.
     model : SpeedModel
-        The speed model of the bench's rig.
+        The speed model of the rig in `bench`.
     seed : int
         Seed of the random numbers.
     count : int
@@ -111,7 +110,7 @@ def count_shots(
     Parameters
     ----------
     bench : Bench
-        The bench; its tick, jitter and edges are used.
+        The settings; the tick, the jitter and the edges are used.
     lead_s, trail_s, block_s : ndarray of float64, shape (N,)
         Transit of the front, transit of the back, and time for which gate A is blocked [s].
         All times are measured with the board's clock.
@@ -151,11 +150,7 @@ def _chords(bench: Bench, model: SpeedModel, rng: np.random.Generator, count: in
 def _edge_speeds(
     model: SpeedModel, true_mps: Floats, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """
-    Return the mean speed between the gates for the front and for the back of each body.
-
-    The error of the drag is the same for all shots.
-    """
+    """Return the mean speed between the gates, for the front and for the back of each body."""
     off, motion = float(rng.standard_normal()), model.motion
     lead, trail = (
         motion.mean_speed(

@@ -1,13 +1,10 @@
 """Process a recording a second time under an assumption, and compare both results.
 
-The program processes the same rows of the recording twice with the same code. Only the second
-time, the program uses the assumption. Assume a coarser counter whose step is n recorded ticks,
-with a whole number n. At time t (in recorded ticks) and with phase p, this counter reads ⌊(t +
-p)/n⌋. Because ⌊⌊t⌋/n⌋ = ⌊t/n⌋, the module can compute the coarse reading exactly from the
-recorded reading. The module writes this coarse reading in the units of the recorded counter.
-There is no relation between the coarse readings before and after a wrap or a restart of the
-counter. One exception: if the counter wraps during a shot, the module keeps the steps between
-the edges of this shot.
+An assumption is, for example, a counter with coarser steps. If a step is n recorded ticks, this
+counter shows (t + p)/n, rounded down, at the time t and with the phase p [recorded ticks]. The
+recorded value is t, rounded down, and gives exactly the same result. The coarser values keep
+the units of the recorded counter. A wrap or a restart of the counter may change the phase, but
+a wrap during a shot does not.
 """
 
 from collections.abc import Sequence
@@ -79,9 +76,7 @@ class CoarseCounter:
         return counter
 
     def _stretch(self, counter: Ints, timed: Bools) -> None:
-        """
-        Round the timestamps of one counter down to coarser steps, and store them in `counter`.
-        """
+        """Round timestamps of one counter down to coarser steps, and store them in place."""
         raw = counter[timed]
         if not len(raw):
             return
@@ -97,9 +92,7 @@ class CoarseCounter:
 
 
 def recorded_tick(clock: Clock) -> tuple[float, int]:
-    """
-    Return the step of the timestamps in a recording, in seconds and in units of the counter.
-    """
+    """Return the step of recorded timestamps, in seconds and in units of the counter."""
     return clock.tick_s, max(round(clock.tick_s / clock.unit_s), 1)
 
 
@@ -111,7 +104,7 @@ _SAME = 1e-6
 
 @dataclass(frozen=True)
 class SetupPair:
-    """The statistics of one setup as recorded and under the assumption; None without shots."""
+    """Statistics of one setup, as recorded and with the assumption; None without shots."""
 
     name: str
     recorded: Series | None
@@ -121,20 +114,20 @@ class SetupPair:
 @dataclass(frozen=True, eq=False)
 class WhatIf:
     """
-    Two results for the same shots: as recorded, and under an assumption.
+    Two results for the same shots: as recorded, and with an assumption.
 
     Attributes
     ----------
     recorded : LoadedRecording
     as_if : Assumptions
     session : Session
-        The session of the same recording under the assumption; the session has ended.
+        The session of the same recording with the assumption; the session has ended.
     tick_s, recorded_tick_s : float
         Assumed step and recorded step of the timestamps [s].
     places : ndarray of intp, shape (N,)
         For each recorded shot, its index in `session.log`; -1 if it is missing there.
     new : int
-        Number of shots that exist only under the assumption.
+        Number of shots that exist only with the assumption.
     true, supposed : Measured
         Measured values as columns of N recorded shots; NaN for a shot without a speed.
     compared : ndarray of bool, shape (N,)
@@ -167,33 +160,29 @@ class WhatIf:
 
     @property
     def difference_mps(self) -> Floats:
-        """Speed under the assumption minus speed as recorded [m/s], shape (N,)."""
+        """Speed with the assumption minus recorded speed [m/s], shape (N,)."""
         return self.supposed.speed_mps - self.true.speed_mps
 
     @property
     def missing(self) -> int:
-        """Number of recorded shots that the program does not find under the assumption."""
+        """Number of recorded shots that do not exist with the assumption."""
         return int((self.places < 0).sum())
 
     @property
     def without_speed(self) -> int:
-        """
-        Number of shots that count in the recording but have no speed under the assumption.
-        """
+        """Number of counted shots that exist, but have no speed, with the assumption."""
         counted = self.recorded.session.counted() & (self.places >= 0)
         return int((counted & ~np.isfinite(self.supposed.speed_mps)).sum())
 
     @property
     def sound_only_so(self) -> int:
-        """Number of recorded shots that have a speed only under the assumption."""
+        """Number of recorded shots that have a speed only with the assumption."""
         has_speed = np.isfinite(self.supposed.speed_mps)
         return int((has_speed & ~np.isfinite(self.true.speed_mps)).sum())
 
     @property
     def steps_alone(self) -> bool:
-        """
-        True if the coarser steps are the only part of the assumption that changes a transit.
-        """
+        """True if only coarser steps change the transits, and nothing else that is assumed."""
         as_if = self.as_if
         same_transit = as_if.edges == EdgesUsed.BOTH and not as_if.clock_error
         return same_transit and self.tick_s > self.recorded_tick_s
@@ -207,7 +196,7 @@ class WhatIf:
 
 def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
     """
-    Process a recording again under an assumption, such as a coarser counter.
+    Process a recording again with an assumption, such as a coarser counter.
 
     Parameters
     ----------
@@ -286,8 +275,8 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
         )
     if as_if.tick_s is not None and as_if.tick_s < tick_s * (1 - _SAME):
         raise OptionError(
-            f"{as_if.tick_s * 1e6:.6g} us is smaller than the recorded step of "
-            f"{tick_s * 1e6:.6g} us, so this step cannot be computed",
+            f"the assumed step of {as_if.tick_s * 1e6:.6g} us is smaller than the recorded "
+            f"step of {tick_s * 1e6:.6g} us, so the readings cannot be computed",
             where="--as-if-tick",
             hint="give a larger step, or record with a counter that has a smaller step",
         )

@@ -1,11 +1,9 @@
 """Make worksheets about real shots: speed, worst-case limits and combined uncertainty.
 
 The recording contains every counter value that a worksheet shows. The pupils compute each speed
-with the simple formula v = d/t. A worksheet does not use the program's corrections for tilt,
-drag and chords. The teacher's answer key shows two speeds: the speed from v = d/t, and the
-speed that the program computed. Each group of pupils gets its own shots and its own tolerance
-of the spacing. Therefore, each number with five or more digits is in the answer key of only one
-group.
+with v = d/t, without corrections for tilt, drag and the round shape of the body. The answer key
+of the teacher also shows the speed that the program computed. Each group gets its own shots and
+its own tolerance of the spacing. A number with five or more digits is in only one answer key.
 """
 
 import math
@@ -70,9 +68,7 @@ class SheetShot:
 
 
 def fit_shots(recorded: LoadedRecording) -> list[list[SheetShot]]:
-    """
-    Return the counted shots that are suitable for a worksheet, as one list for each setup.
-    """
+    """Return the counted shots that are suitable for a worksheet, one list for each setup."""
     session, rig = recorded.session, recorded.session.rig
     log, places = session.log, {}
     for setup, sample in samples_of(session).items():
@@ -153,9 +149,7 @@ def _edges(
 
 class _FirstEdges:
     """
-    Finds the counter value of each shot's first edge.
-
-    The class identifies an edge by its time.
+    Finds the counter value of each shot's first edge by the time of this edge.
 
     The session's `key` of a shot is not a counter value: if the board restarts, the counter
     begins again, but the key continues to grow.
@@ -174,16 +168,14 @@ class _FirstEdges:
             self._found.setdefault(int(at), int(counter))
 
     def counters(self) -> tuple[Ints, Bools]:
-        """
-        Return the counter value of each shot's first edge, and whether this edge was found.
-        """
+        """Return the counter value of each shot's first edge, and whether it was found."""
         found = [self._found.get(at, -1) for at in self._host_us.tolist()]
         counters = np.array(found, np.int64)
         return counters, counters >= 0
 
 
 class _Sought:
-    """Records which of the wanted edges the batches of recorded lines contain."""
+    """Finds out which of the wanted edges are in a recording."""
 
     def __init__(self, edges: Sequence[tuple[int, int, Ints]]) -> None:
         self._edges = edges
@@ -378,8 +370,8 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
         if made == groups[-1]:
             return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
-        f"there are enough shots for {made} groups of {shots} shots, but you asked for group "
-        f"{groups[-1]}; only counted shots with all edges and without a doubtful flag are used",
+        f"there are enough shots for {made} groups of {shots} shots, but not for group "
+        f"{groups[-1]}: only counted shots with all edges and no doubtful flag can be used",
         where=str(recorded.path),
         hint=" or ".join(
             [*_offers(recorded, shots, made, groups[-1]), "use another recording"]
@@ -424,11 +416,7 @@ def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
 
 
 def _results(task: Task) -> dict[str, list[float]]:
-    """
-    Return all numbers of a group's tasks and solutions, sorted by kind.
-
-    No other group may get the same numbers.
-    """
+    """Return the numbers of a group's tasks and solutions, by kind; all groups differ."""
     limits, combined, shots = task.limits, task.combined, task.shots
     return {
         "transit": [float(transit) for shot in shots for transit in shot.transits],
@@ -441,14 +429,12 @@ def _results(task: Task) -> dict[str, list[float]]:
         "u of the time": [combined.u_time_s],
         "u over the speed": [combined.u_relative],
         "u of the speed": [combined.u_mps],
-        "u of the speed by chance": [combined.u_random_mps],
+        "random u of the speed": [combined.u_random_mps],
     }
 
 
 def _near(values: list[float], others: list[float]) -> bool:
-    """
-    Return True if one of the values may have the same printed digits as a value in `others`.
-    """
+    """Return True if a value may have the same printed digits as a value in `others`."""
     own = np.array([value for value in values if math.isfinite(value) and value != 0])
     gaps = np.abs(own[:, np.newaxis] - np.array(others)[np.newaxis, :])
     return bool(np.any(gaps <= SAME_DIGITS * np.abs(own[:, np.newaxis])))
@@ -464,11 +450,7 @@ def _task(group: int, session: Session, shots: tuple[SheetShot, ...]) -> Task:
 
 
 def _facts(session: Session, group: int, pairs: int) -> Facts:
-    """
-    Return the values of the rig for a group.
-
-    Each group gets another tolerance of the spacing.
-    """
+    """Return the rig's values for a group; each group has another tolerance of the spacing."""
     model, factor = session.model, 1 + RESTATED_STEP * (group - 1)
     spacing = model.spacing
     return Facts(
@@ -495,9 +477,7 @@ def half_width(stated: Input | None) -> float:
 
 
 def limits_of(facts: Facts, time_s: float) -> WorstCaseLimits:
-    """
-    Return the lowest and highest path, time and speed, with the worst-case error of each input.
-    """
+    """Return the limits of path, time and speed, if each input has its largest error."""
     path = half_width(facts.spacing) + 2 * half_width(facts.trip)
     rate, late = half_width(facts.rate), half_width(facts.latency)
     low_m, high_m = facts.spacing_m - path, facts.spacing_m + path

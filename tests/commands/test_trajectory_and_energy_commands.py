@@ -118,7 +118,7 @@ def test_energy_beyond_what_was_stored_is_exit_1(chrono) -> None:
 
     assert outcome.code == 1
     assert "the body had more energy than gas" in outcome.err
-    assert "Pressure-rated" in outcome.out
+    assert "made and marked for this gas" in outcome.out
 
 
 def test_energy_of_an_elastic_by_its_table(chrono, tmp_path) -> None:

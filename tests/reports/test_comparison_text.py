@@ -68,10 +68,11 @@ def test_headline_pairs_and_sum_of_a_situation_agree(name: str) -> None:
 def test_chance_is_told_in_sessions_and_as_p(p: float, words: str) -> None:
     one = Difference(1.0, 0.5, 9.0)
     assert chance_words(replace(one, p_adjusted=p)) == (
-        f"if all setups were equally fast, at least two would look this different {words}"
+        "if all setups were equally fast, at least two would show a difference this large "
+        + words
     )
     assert chance_words(one).startswith(
-        "two equally fast setups would look this different in 8 of"
+        "two equally fast setups would show a difference this large in 8 of"
     )
 
 
@@ -96,15 +97,15 @@ def test_rounding_never_hides_that_zero_is_outside_the_interval(difference, text
 def test_how_many_more_shots_settle_it() -> None:
     assert more_sentence(MoreShots(MOST_SHOTS, None)) == (
         "if the true difference is as small as measured, 1000 more shots of each setup may not "
-        "be enough"
+        "show it"
     )
     assert more_sentence(MoreShots(1, None), ", shot in turn,") == (
         "if the true difference is as large as measured, 1 more shot of each setup, shot in "
-        "turn, is enough in four of five cases; but the difference may be zero, and then more "
-        "shots do not help"
+        "turn, shows it in four of five cases; but if the true difference is zero, more shots "
+        "do not help"
     )
     assert more_sentence(MoreShots(5, 40)).endswith(
-        "are enough in four of five cases; if the true difference is as small as its ± allows, "
+        "show it in four of five cases; if the true difference is at the low end of its ±, "
         "40 shots are needed"
     )
 

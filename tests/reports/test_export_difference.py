@@ -30,7 +30,7 @@ def test_equal_exports_have_no_change():
     rows = [shot(1, 1.0), shot(2, 2.0, NAN, NAN, "lone-a")]
     found = compare_exports(rows, rows)
     assert found.changes == ()
-    assert difference_text(found) == "2 shots, all are the same as in the earlier export"
+    assert difference_text(found) == "2 shots; all are the same as in the earlier export"
 
 
 def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
@@ -45,7 +45,7 @@ def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
     assert (renumbered.before["shot"], renumbered.now["shot"]) == (4, 5)
     text = difference_text(found)
     assert "4 shots differ" in text
-    assert "before, this was not a shot" in text
+    assert "only in the new export: shot " in text
     assert difference_data(found)["changes"][0]["before"] is None
 
 

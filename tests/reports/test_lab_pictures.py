@@ -116,9 +116,9 @@ def test_the_true_value_stands_between_its_neighbours(coarse, usual) -> None:
 
 def test_why_not_95_of_100_hold_is_said_where_it_stands(coarse, usual) -> None:
     """The transit is 11.11 ticks, in each shot: 45 m/s, 50 mm, 100 us."""
-    words = "each shot ends 0.11 tick after a step; the average over all places is 95 %"
+    words = "all transits end 0.11 tick after a step; on average 95 % of the ± are right"
     assert words in lab_text(coarse)
-    assert "on average over many gates, 95 % are right" in lab_text(usual)
+    assert "over many gates, 95 % of the ± are right" in lab_text(usual)
     heading = plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
     assert "0.11 tick past a step; average 95 %" in heading
     scattered = look(COARSE.with_values(spread=0.05))
@@ -325,7 +325,7 @@ def test_answers_say_before_after_and_how_many_times() -> None:
     assert lines[2] == "the ± in per cent is now 0.50 times as large"
     same = answer_lines(Answer(before, Side(22.0, 0.202, "tick", 0.6)), "m/s")
     assert same[2].startswith("the ± in per cent changes by less than")
-    assert answer_lines(Answer(before, None), "m/s") == ["Nothing changes on this bench."]
+    assert answer_lines(Answer(before, None), "m/s") == ["This does not change anything."]
 
 
 def test_json_holds_the_same(coarse, hopeless) -> None:

@@ -351,7 +351,7 @@ def test_with_a_decimal_comma_there_is_no_decimal_point(sheets) -> None:
 def test_too_many_groups_are_refused_with_how_many_there_are(chrono, tmp_path) -> None:
     refused = chrono("worksheet", BANDS, "--group", 7, "-o", "x.html")
     is_one_clear_complaint(refused, "6 groups of 6", "group 7", "--groups 6 or --shots 5")
-    assert "only counted shots with all edges and without a doubtful flag" in refused.err
+    assert "only counted shots with all edges and no doubtful flag" in refused.err
     for offered in (("--groups", 6), ("--groups", 7, "--shots", 5)):
         assert chrono("worksheet", BANDS, *offered, "-o", "y.html").code == 0
         for page in tmp_path.iterdir():
