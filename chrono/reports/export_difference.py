@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from chrono.errors import OptionError
-from chrono.reports.setup_words import count_text
+from chrono.reports.setup_words import count_text, three_digits
 from chrono.safe_text import plain
 
 SAME_S = 5e-4
@@ -168,20 +168,23 @@ def _differs(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
 
 def difference_text(found: ExportDifference) -> str:
     """Return the shots that differ between two exports as lines, the largest change first."""
-    count = count_text(found.now, "shot")
-    if not found.changes:
-        return f"{count}; all are the same as in the earlier export"
-    lines = [
-        f"{count} now, {found.before} in the earlier export; {len(found.changes)} shots differ "
-        "(the largest change is first):"
-    ]
+    now, changed = count_text(found.now, "shot"), len(found.changes)
+    if not changed:
+        return f"{now}; no shot differs from the earlier export"
+    differ = "1 shot differs:"
+    if changed > 1:
+        differ = f"{changed} shots differ (the largest change is first):"
+    lines = [f"{now} now, {found.before} in the earlier export; {differ}"]
     lines += [_line(change) for change in found.changes[:SHOWN]]
-    if len(found.changes) > SHOWN:
-        rest = found.changes[SHOWN]
-        lines.append(
-            f"{len(found.changes) - SHOWN} more shots changed by at most "
-            f"{100 * rest.size:.2g} % of their ±; --json lists all changes"
+    if changed > SHOWN:
+        more = count_text(changed - SHOWN, "more shot")
+        largest = found.changes[SHOWN].size
+        by = (
+            f" by at most {three_digits(100 * largest)} % of the ±"
+            if math.isfinite(largest)
+            else ""
         )
+        lines.append(f"{more} changed{by}; --json lists all changes")
     return "\n".join(lines)
 
 

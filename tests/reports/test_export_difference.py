@@ -30,7 +30,7 @@ def test_equal_exports_have_no_change():
     rows = [shot(1, 1.0), shot(2, 2.0, NAN, NAN, "lone-a")]
     found = compare_exports(rows, rows)
     assert found.changes == ()
-    assert difference_text(found) == "2 shots; all are the same as in the earlier export"
+    assert difference_text(found) == "2 shots; no shot differs from the earlier export"
 
 
 def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
@@ -47,6 +47,19 @@ def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
     assert "4 shots differ" in text
     assert "only in the new export: shot " in text
     assert difference_data(found)["changes"][0]["before"] is None
+
+
+def test_one_shot_is_one_shot_and_the_rest_is_counted():
+    rows = [shot(n, float(n)) for n in range(1, 43)]
+    assert "1 shot now, 2 in the earlier export; 1 shot differs:\n" in difference_text(
+        compare_exports(rows[:2], rows[:1])
+    )
+    gone = difference_text(compare_exports(rows, []))
+    slower = [shot(n, float(n), 21.8) for n in range(1, 43)]
+    assert gone.splitlines()[-1] == "2 more shots changed; --json lists all changes"
+    assert difference_text(compare_exports(rows[:41], slower[:41])).endswith(
+        "1 more shot changed by at most 200 % of the ±; --json lists all changes"
+    )
 
 
 @pytest.mark.parametrize(
