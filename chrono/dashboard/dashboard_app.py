@@ -271,7 +271,7 @@ class Dashboard(BaseApp[None]):
         self.call_after_refresh(self._prepare_if_needed)
 
     def _prepare_if_needed(self) -> None:
-        if self.driver.must_prepare():
+        if self.driver.notice_new_model():
             self._prepare()
 
     @work(group="ready")

@@ -149,12 +149,11 @@ class RunDriver:
         """True if the speed model was already prepared at least once."""
         return self._prepared_for is not None
 
-    def must_prepare(self) -> bool:
+    def notice_new_model(self) -> bool:
         """
-        Return whether the session uses a new speed model that is not prepared yet.
+        Return True once for each new speed model of the session.
 
-        If the result is True, the caller must call `prepare` in a thread. The next call returns
-        False.
+        If the result is True, the caller must call `prepare` in a thread.
         """
         model = self.run.session.model
         is_new = model is not self._prepared_for

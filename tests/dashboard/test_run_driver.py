@@ -131,13 +131,13 @@ def test_each_model_is_prepared_once() -> None:
     board, run = hand_run(hello=False)
     driver = RunDriver(run)
     assert not driver.prepares
-    assert driver.must_prepare()
+    assert driver.notice_new_model()
     assert driver.prepares
-    assert not driver.must_prepare()
+    assert not driver.notice_new_model()
     board.line("H 1 8000000 32 hand 1.0")  # another counter than the rig's
     driver.step()
-    assert driver.must_prepare()
-    assert not driver.must_prepare()
+    assert driver.notice_new_model()
+    assert not driver.notice_new_model()
 
 
 def test_shots_measured_with_another_rate_are_told_once() -> None:
