@@ -1,6 +1,7 @@
 """Shots repeated on a bench: counting as theory says, and the truth held as the ± says."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -80,6 +81,19 @@ def test_what_one_pair_leaves_unused_is_absent(edges) -> None:
     unused = "trail" if edges == EdgesUsed.LEAD else "lead"
     assert (shots[unused] == ABSENT).all()
     assert (shots["used"] == edges).all()
+
+
+@pytest.mark.parametrize("edges", [*ONE_PAIR, EdgesUsed.BOTH])
+def test_a_late_sensor_delays_the_front_and_the_back_alike(edges) -> None:
+    gates = USUAL.base.gates.model_copy(update={"latency_mismatch_s": 1e-3})
+    late = replace(USUAL, base=USUAL.base.model_copy(update={"gates": gates}), edges=edges)
+    model = SpeedModel.from_rig(late.rig)
+    transits_s = [
+        repeat_shots(late, model, seed, count=2).measured.transit_s.mean()
+        for seed in range(400)
+    ]
+    # a rectangle of half-width 1 ms (GUM 4.3.7); everything else is below 0.1 ms
+    assert np.std(transits_s) == pytest.approx(1e-3 / math.sqrt(3), rel=0.1)
 
 
 def test_the_same_seed_repeats_everything_and_another_draws_other_gates() -> None:
