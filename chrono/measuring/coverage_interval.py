@@ -72,8 +72,8 @@ def quotient_half_width(
     Return the half-width of the coverage interval of a speed if its time is very uncertain.
 
     A time that is too short by the fraction z makes the speed too large by z/(1 − z). Each z
-    has the weight 1/(1 − z), because before the measurement a speed from 1 to 2 m/s is as
-    likely as a speed from 10 to 20 m/s.
+    has the weight 1/(1 − z). With this weight, a speed from 1 to 2 m/s is as likely before the
+    measurement as a speed from 10 to 20 m/s.
 
     Parameters
     ----------

@@ -3,9 +3,7 @@
 A body that gains speed blocks gate B for a shorter time than gate A. The length of the body is
 the same at both gates: t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Here a is the
 acceleration, d the gate spacing, and Δ the transit of the front. The gates are blocked for the
-times t_A and t_B. The pull of gravity is the acceleration plus the deceleration by drag. More
-shots do not reduce the error from a ball that misses the middle of the beams, or from gates
-that trip at different places.
+times t_A and t_B. The pull of gravity is the acceleration plus the deceleration by drag.
 """
 
 import math

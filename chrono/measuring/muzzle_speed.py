@@ -171,10 +171,10 @@ def muzzle_speed(
 
     Notes
     -----
-    On a level path dv/dx = −κ(v)·v. So the path back from the gates is x = ∫ d(ln v)/κ, which
-    is computed by trapezoids. A path with a slope is computed step by step. The expanded
-    uncertainties of the speed at the gates and of the other inputs are combined in quadrature.
-    Half the difference between the two results with and without the drag crisis is added.
+    On a level path dv/dx = −κ(v)·v. The path back from the gates is x = ∫ d(ln v)/κ (computed
+    by trapezoids). A path with a slope is computed step by step. The ± is the root of the sum
+    of two squares: the ± from the speed at the gates and the ± from the other inputs. Half the
+    difference between the results with and without the drag crisis is added.
     """
     reach_m = 1.02 * distance_m
 

@@ -24,10 +24,9 @@ def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
     Returns
     -------
     work_j : float
-        The work by trapezoids.
+        The work with straight lines between the points (trapezoids).
     between_j : float
-        Difference from a smooth curve through the points (PCHIP), because the table does not
-        state the force between its points.
+        Difference from the work with a smooth curve through the points (PCHIP).
     """
     from scipy.integrate import trapezoid
     from scipy.interpolate import PchipInterpolator
