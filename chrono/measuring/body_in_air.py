@@ -72,9 +72,7 @@ class Ball:
         return drag_constant(1.0, self.density_kgpm3, self.diameter_m, self.mass_kg)
 
     def reynolds(self, speed_mps: float) -> float:
-        """
-        Return the Reynolds number at a speed; the drag coefficient depends on this number.
-        """
+        """Return the Reynolds number at a speed."""
         return reynolds_number(
             speed_mps, self.diameter_m, self.density_kgpm3, self.viscosity_pas
         )
@@ -228,20 +226,19 @@ BRANCH = Quantity(CRISIS, 0.5, arcsine(CRISIS, 0.5))
 """
 Drag coefficient of a smooth sphere above a Reynolds number of 2e5, on a scale from 0 (lowest
 value) to 1 (highest value). The true coefficient is either the lowest or the highest value, and
-not between them. For this reason the distribution is U-shaped, and its ± at 95 % extends to
-both ends of the scale.
+not between them. For this reason the distribution is U-shaped.
 """
 
 SMOOTH_SPHERE = Quantity(DRAG, 1.0, normal(DRAG, DRAG_COEFFICIENT_RELATIVE_U))
 
 
 def given_mass(mass_kg: float) -> Quantity:
-    """Add the tolerance of a kitchen scale to a mass that was given without uncertainty."""
+    """Return a mass with the uncertainty of a kitchen scale."""
     return Quantity(MASS, mass_kg, rectangular(MASS, Ball.mass_tolerance * mass_kg, unit="kg"))
 
 
 def given_diameter(diameter_m: float) -> Quantity:
-    """Add the tolerance of a caliper on a soft ball to a diameter without uncertainty."""
+    """Return a diameter with the uncertainty of a caliper on a soft ball."""
     unknown = Ball.diameter_tolerance * diameter_m
     return Quantity(DIAMETER, diameter_m, rectangular(DIAMETER, unknown, unit="m"))
 

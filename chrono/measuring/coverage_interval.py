@@ -1,9 +1,8 @@
-"""Find the interval that contains 95 % of the combined distribution of all contributions.
+"""Find the interval that contains the true value with a probability of 95 %.
 
-The contributions are independent. For each contribution, the module computes the exact
-probability of many narrow ranges of values (bins). A convolution, computed by Fourier
-transforms, combines these probabilities. The method does not assume a normal distribution and
-does not use random numbers.
+The module divides the possible errors into many narrow ranges (bins) and computes the
+probability of each bin. The contributions must be independent. The method does not assume a
+normal distribution and does not use random numbers.
 """
 
 import math
@@ -38,7 +37,7 @@ _CHORD_NODES = 200
 _LEAST_DIVISOR = 0.1
 
 _REACH = 4.0
-"""Largest deviation in the bins, divided by U95, for a distribution without limits."""
+"""The bins end at this multiple of U95, if the possible errors have no limit."""
 
 
 def coverage_half_width(
@@ -57,8 +56,7 @@ def coverage_half_width(
     Returns
     -------
     float
-        Half-width U for which P(|deviation| ≤ U) = `probability`, in the unit of the result.
-        Without contributions it is 0.
+        Half-width in the unit of the result; 0 without contributions.
     """
     parts = _not_negligible(contributions)
     if not parts:
@@ -71,18 +69,18 @@ def quotient_half_width(
     contributions: Sequence[Contribution], value: float, probability: float = COVERAGE
 ) -> float:
     """
-    Return the half-width of the coverage interval of a quotient with an uncertain divisor.
+    Return the half-width of the coverage interval of a speed if its time is very uncertain.
 
-    A divisor that is too small by the fraction z makes the quotient too large by z/(1 − z).
-    Before the measurement, a speed from 1 to 2 m/s is as likely as a speed from 10 to 20 m/s.
-    For this reason each z has the weight 1/(1 − z).
+    A time that is too short by the fraction z makes the speed too large by z/(1 − z). Each z
+    has the weight 1/(1 − z). With this weight, a speed from 1 to 2 m/s is as likely before the
+    measurement as a speed from 10 to 20 m/s.
 
     Parameters
     ----------
     contributions : sequence of Contribution
-        Independent contributions to the quotient.
+        Independent contributions to the speed.
     value : float
-        Value of the quotient.
+        The estimated speed.
     probability : float, optional
         Coverage probability.
     """
@@ -104,7 +102,7 @@ def quotient_half_width(
 @dataclass(frozen=True, eq=False)
 class CoverageTable:
     """
-    Table of the coverage factors U95/u_c for selected true transits.
+    The coverage factor k for each transit in a table.
 
     Between two transits of the table, `factor` interpolates with an accuracy of 0.2 %.
 
@@ -134,11 +132,11 @@ class CoverageTable:
         return np.asarray(np.interp(true_transit_s, self.transit_s, self.factors))
 
     def work_out_all(self) -> None:
-        """Compute all coverage factors now, so that later no shot has to wait."""
+        """Compute all coverage factors now."""
         self._work_out(self.transit_s[0], self.transit_s[-1])
 
     def _work_out(self, shortest_s: float, longest_s: float) -> None:
-        """Compute the factors that are still NaN, from the shortest to the longest transit."""
+        """Compute the coverage factors that are still missing between two transits."""
         first = max(int(np.searchsorted(self.transit_s, shortest_s, "right")) - 1, 0)
         behind = int(np.searchsorted(self.transit_s, longest_s, "left")) + 1
         for place in np.flatnonzero(np.isnan(self.factors[first:behind])) + first:
@@ -147,16 +145,16 @@ class CoverageTable:
 
 def with_normal(factors: Floats, share: Floats) -> Floats:
     """
-    Return the coverage factors after a normal contribution is added to all others.
+    Return the coverage factors if one more contribution is added (normal distribution).
 
     This is an approximation: the interval is at most 1 % too narrow and at most 4 % too wide.
 
     Parameters
     ----------
     factors : ndarray of float64, shape (N,)
-        Coverage factors of all other contributions together.
+        Coverage factors without the added contribution.
     share : ndarray of float64, shape (N,)
-        The normal contribution divided by the combined standard uncertainty, 0 … 1.
+        The added contribution divided by the combined standard uncertainty, 0 … 1.
     """
     others = 1 - share * share
     flat = NORMAL_FACTOR + (factors - NORMAL_FACTOR) * others * others * others
@@ -171,7 +169,7 @@ def _not_negligible(contributions: Sequence[Contribution]) -> list[Contribution]
 
 
 def _reach(parts: Sequence[Contribution]) -> float:
-    """Return the largest deviation of the result that the bins include."""
+    """Return the largest error of the result that still has a bin."""
     return min(
         sum(_bound(c) for c in parts) * (1 + 4 / BINS),
         _REACH * max(expanded_uncertainty(parts), 2 * combined_uncertainty(parts)),
@@ -180,14 +178,14 @@ def _reach(parts: Sequence[Contribution]) -> float:
 
 def cumulative(quantity: Input, deviation: Floats) -> Floats:
     """
-    Return the probability that an input's deviation from its estimate is at most `deviation`.
+    Return the probability that the input is at most its estimate plus `deviation`.
 
     Parameters
     ----------
     quantity : Input
         The input, with u > 0.
     deviation : ndarray of float64
-        The values of the deviation, in the input's unit.
+        Differences from the estimate, in the input's unit.
     """
     a = quantity.half_width
     match quantity.distribution:
@@ -215,12 +213,11 @@ def cumulative(quantity: Input, deviation: Floats) -> Floats:
 
 
 def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
-    """Return `cumulative` for chords; `deviation` is divided by the input's half-width."""
+    """Return `cumulative` for chords; `deviation` is a multiple of the half-width."""
     depth = 1 - math.sqrt(1 - ratio * ratio)
     y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
     shorter = 1 - np.sqrt(1 - (ratio * y) ** 2)
-    # If other contributions are much larger, nearly all deviations are beyond the limit of the
-    # chords. Equal values are computed only once.
+    # many deviations may be beyond the limit; equal values are computed only once
     size, place = np.unique(np.minimum(np.abs(deviation), 1.0), return_inverse=True)
     above = np.clip(size[:, np.newaxis] * depth + shorter, 0.0, depth)
     reached = np.sqrt(above * (2 - above)) / ratio
@@ -229,7 +226,7 @@ def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
 
 
 def _bound(contribution: Contribution) -> float:
-    """Return the largest deviation of the result that this contribution can cause."""
+    """Return the largest error of the result that this contribution can cause."""
     quantity = contribution.input
     match quantity.distribution:
         case "normal":
@@ -241,7 +238,7 @@ def _bound(contribution: Contribution) -> float:
 
 
 def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
-    """Return the probability of each bin for the sum; the bin order is 0, 1, 2, … −2, −1."""
+    """Return the probability of each bin for the total error; bin 0 comes first."""
     transform = np.ones(BINS // 2 + 1, np.complex128)
     for part in parts:
         transform = transform * scipy.fft.rfft(_probabilities(part, step))
@@ -249,7 +246,7 @@ def _sum_probabilities(parts: Sequence[Contribution], step: float) -> Floats:
 
 
 def _probabilities(part: Contribution, step: float) -> Floats:
-    """Return the probability of each bin for one contribution; order: 0, 1, 2, … −2, −1."""
+    """Return the probability of each bin for one contribution; bin 0 comes first."""
     half, scale = BINS // 2, step / part.sensitivity
     if part.input.distribution == "tilt":  # the only distribution that is not symmetric
         edges = np.asarray((np.arange(BINS + 1) - half - 0.5) * scale, np.float64)

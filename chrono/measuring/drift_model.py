@@ -3,7 +3,7 @@
 Each setup has its own mean and its own spread. A drift is a steady change of the speed from
 shot to shot. Source of the standard errors: method HC2, MacKinnon and White, Journal of
 Econometrics 29 (1985) 305. Source of the degrees of freedom: Bell and McCaffrey, Survey
-Methodology 28 (2002) 169. Without a drift, both are the same as in Welch's test.
+Methodology 28 (2002) 169. Without a drift, the results are the same as in Welch's test.
 """
 
 import math
@@ -47,7 +47,7 @@ class FittedDifference:
 @dataclass(frozen=True, eq=False)
 class DriftFit:
     """
-    Result of a fit of mean speeds and a drift to N shots of K setups.
+    The mean speed of each of K setups and one common drift, computed from N shots.
 
     Attributes
     ----------
@@ -62,9 +62,8 @@ class DriftFit:
     slope : float
         Drift per unit of `along` [m/s].
     residuals_mps, freedom, own_mps : ndarray of float64, shape (N,)
-        Three values for each shot. The first is the residual of the speed [m/s]. The second is
-        the part of the speed's error that is in the residual (1 minus the leverage). The third
-        is the random uncertainty of the speed [m/s].
+        For each shot: the residual of the speed [m/s], the part of the speed's error that is in
+        the residual (1 minus the leverage), and the random uncertainty of the speed [m/s].
     """
 
     setup: Ints
@@ -98,7 +97,7 @@ class DriftFit:
 
     def _freedom_of(self, weights: Floats) -> float:
         """
-        Return the degrees of freedom of the weighted sum Σ w·e² (w: weight, e: residual).
+        Return the degrees of freedom of Σ w·e² (sum over all shots; w: weight, e: residual).
 
         Notes
         -----

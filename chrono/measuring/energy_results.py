@@ -85,7 +85,7 @@ class EnergyResult:
 
     @property
     def exceeded(self) -> tuple[str, ...]:
-        """Names of limits that the shots' mean energy exceeds by more than the uncertainty."""
+        """Names of limits below the shots' mean energy; the difference is larger than its ±."""
         parts = ((b.name, self.launch.of_shots(b.part)) for b in self.bounds)
         return tuple(name for name, part in parts if part.value - part.U95 > 1)
 
@@ -97,12 +97,12 @@ def elastic_store(
     draw_U95: float | None = None,  # noqa: N803
 ) -> EnergyStore:
     """
-    Return the `EnergyStore` of a drawn elastic, from a table of draw lengths and forces.
+    Return the `EnergyStore` of an elastic band that is pulled back.
 
     Parameters
     ----------
     draw_m, force_n : ndarray of float64, shape (N,), N >= 2
-        Draw length (strictly increasing) [m] and force [N].
+        How far the band is pulled back (draw length, strictly increasing) [m], and force [N].
     force_U95, draw_U95 : float, optional
         Relative ± at 95 % that all forces, or all draw lengths, have in common.
     """
@@ -140,8 +140,8 @@ def tube_store(
     """
     Return the `EnergyStore` of a tube with the air pumped out.
 
-    The first limit is `tube_work`. The second limit is the body's energy at `tube_speed`; it is
-    lower, because the air behind the body takes part of the energy.
+    The first limit is the result of `tube_work`. The second limit is lower, because the air
+    behind the body takes part of this energy (see `tube_speed`).
     """
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -172,8 +172,8 @@ def energy_result(
     Raises
     ------
     OptionError
-        The body's mass is unknown, or the body is wider than the bore of a tube, or no speed at
-        the mouth is high enough against the drag.
+        The body's mass is unknown. Or the body is too wide for a tube. Or the body could not
+        reach the gates at any speed.
     """
     if launch.body.mass is None:
         raise OptionError(

@@ -1,9 +1,8 @@
 """Compute the uncertainty of a result from the uncertainties of its inputs (error budget).
 
-An input is a quantity that is not exactly known: it has an estimate and a distribution of the
-possible deviations. A contribution consists of an input and of the sensitivity of the result to
-this input. All inputs are independent. This file also creates the inputs from a rig's stated or
-calibrated values. Sources: JCGM 100:2008 ("GUM") and JCGM 101:2008.
+An input is a quantity that is not exactly known, such as the gate spacing. A contribution is
+the effect of one input on the uncertainty of the result. All inputs are independent. This file
+also creates the inputs of a rig. Sources: JCGM 100:2008 ("GUM") and JCGM 101:2008.
 """
 
 import math
@@ -69,7 +68,7 @@ class Input:
 
     @property
     def radius_m(self) -> float:
-        """Radius of the ball [m]; only for an input from `chords`."""
+        """Radius of the ball [m]; use it only for an input that `chords` returned."""
         return self.half_width / (1 - math.sqrt(1 - self.ratio**2))
 
 
@@ -95,19 +94,18 @@ def rectangular(
 def triangular(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return an input with a triangular distribution: u = half_width/√6 (GUM 4.3.9)."""
+    """Return an input with a triangle-shaped distribution: u = half_width/√6 (GUM 4.3.9)."""
     u = half_width / math.sqrt(6)
     return Input(name, "triangular", half_width, u, math.inf, nature, unit)
 
 
 def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "") -> Input:
     """
-    Return the budget input for the rounding of a time that is the mean of two counts.
+    Return the input for the rounding error of the mean of two counted times.
 
-    Let F be the fractional part of the true time in ticks. The rounding error of a count is −F
-    or 1 − F ticks. F is the same for both counts, but the counts start at different moments
-    within a tick. The error x of the mean, in ticks, has the density (1 − |x|)² + max(½ − 2x²,
-    0) over ± 1, and u = tick/√12.
+    Each counted time has an error of −F or 1 − F ticks; F is the part of the true time beyond
+    whole ticks. F is the same for both times. The mean has an error of x ticks (−1 … 1) with
+    the probability density (1 − |x|)² + max(½ − 2x², 0), and u = tick/√12.
     """
     return Input(name, "two-pair", tick, tick / math.sqrt(12), math.inf, nature, unit)
 
@@ -126,25 +124,25 @@ def arcsine(
 
 def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     """
-    Return the budget input for a tilt of the path, as a relative change of the path's length.
+    Return the input for a tilted path: the relative change of the path's length.
 
-    A tilt angle θ makes the path longer by the fraction θ²/2 if a ball crosses both beams at
-    the same height. The path is shorter by θ²/2 if the ball crosses aligned beams at different
-    heights. Each θ from 0 to `limit_rad` is equally likely. The input is θ²/2 minus the mean of
-    θ²/2, which is limit_rad²/6. The variance of θ²/2 is limit_rad⁴/45.
+    The tilt angle θ makes the path longer by the fraction θ²/2 if a ball crosses both beams at
+    the same height. The tilt makes the path shorter by θ²/2 if the ball crosses aligned beams
+    at different heights. All angles from 0 to `limit_rad` are equally likely, so the mean of
+    θ²/2 is limit_rad²/6. The input is the difference from this mean, and u = limit_rad²/√45.
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
 
 
 def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     """
-    Return the budget input for the difference of a ball's half chords at the two beams [m].
+    Return the input for a ball that does not cross the beams with its middle [m].
 
-    A chord is the length of the ball that passes a beam. If the ball's axis passes a beam at
-    the distance y, the half chord is √(R² − y²) long (R is the radius). Each y from 0 to
-    `off_centre_m`, but at most R, is equally likely. The error counts as equal in all shots
-    (shared), because with a fixed launcher the body crosses the beams at the same height in
-    each shot.
+    A chord is the length of the ball that passes a beam: 2·√(R² − y²). R is the ball's radius,
+    and y is the distance between the ball's axis and the beam. The input is the half chord at
+    one beam minus the half chord at the other beam. All y from 0 to `off_centre_m` are equally
+    likely, but y is never larger than R. The error counts as equal in all shots, because a
+    fixed launcher sends each body through the beams at the same height.
     """
     r = min(off_centre_m / radius_m, 1.0)
     width = radius_m * (1 - math.sqrt(1 - r * r))
@@ -159,7 +157,7 @@ def mean_chord(quantity: Input) -> float:
 
 
 def _chord_variance(r: float) -> float:
-    """Return the variance of √(1 − r²x²); each x from 0 to 1 is equally likely."""
+    """Return the variance of a half chord (see `chords`) if R is 1 and y is 0 … r."""
     if r < 0.02:  # for a small r, the difference below would lose its digits
         return r**4 / 45
     mean = (math.sqrt(1 - r * r) + math.asin(r) / r) / 2
@@ -176,7 +174,7 @@ class Contribution:
     input : Input
         The input quantity.
     sensitivity : float
-        Partial derivative of the result with respect to the input, in SI units.
+        Change of the result divided by a small change of the input, in SI units.
     """
 
     input: Input
@@ -209,7 +207,7 @@ def effective_dof(contributions: Iterable[Contribution]) -> float:
 
 
 def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
-    """Return the two-sided coverage factor of a t distribution (GUM table G.2)."""
+    """Return the coverage factor k for these degrees of freedom (GUM table G.2)."""
     upper = (1 + probability) / 2
     special = scipy.special
     return float(special.ndtri(upper) if math.isinf(dof) else special.stdtrit(dof, upper))
@@ -240,8 +238,7 @@ class Budget:
     dof : float
         Degrees of freedom of `u_mps`.
     U95_mps : float
-        Half-width of the symmetric interval that contains 95 % of the combined
-        distribution [m/s]. It is the ± that is shown with the shot.
+        The ± that is shown with the shot [m/s], for 95 % coverage.
     U95_first_order_mps : float
         The `expanded_uncertainty`, for comparison [m/s].
     lowest_mps, highest_mps : float
@@ -278,7 +275,7 @@ BOUNCE = "bounce"
 
 
 def spacing_input(rig: Rig) -> Input:
-    """Return the budget input for the gate spacing, calibrated or stated by the rig."""
+    """Return the input for the gate spacing, from a calibration or the stated tolerance."""
     calibrated = rig.calibration.spacing
     if calibrated is None:
         return rectangular("gate spacing", rig.gates.spacing_tolerance_m, unit="m")
@@ -288,9 +285,9 @@ def spacing_input(rig: Rig) -> Input:
 
 def trip_inputs(rig: Rig) -> tuple[Input, ...]:
     """
-    Return a budget input for each gate: the position in the beam at which the gate trips.
+    Return one input for each gate: the position in the beam at which the gate trips.
 
-    If the calibrated spacing already includes the trip positions, there are no inputs.
+    If the calibrated spacing already covers the trip positions, the result is empty.
     """
     calibrated = rig.calibration.spacing
     if calibrated is not None and calibrated.covers_trip:
@@ -300,7 +297,7 @@ def trip_inputs(rig: Rig) -> tuple[Input, ...]:
 
 
 def rate_input(rig: Rig) -> Input:
-    """Return the budget input for the counter's rate error, calibrated or stated by the rig."""
+    """Return the input for the clock rate, from a calibration or the stated tolerance."""
     calibrated = rig.calibration.clock
     if calibrated is None:
         return rectangular("clock rate", rig.clock.rate_tolerance)
@@ -308,7 +305,7 @@ def rate_input(rig: Rig) -> Input:
 
 
 def latency_input(rig: Rig) -> Input:
-    """Return the budget input for the sensors' delay difference, calibrated or stated."""
+    """Return the input for the delay difference, from a calibration or the stated tolerance."""
     calibrated = rig.calibration.latency
     if calibrated is None:
         return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
@@ -318,8 +315,8 @@ def latency_input(rig: Rig) -> Input:
 
 def bounce_inputs(bounce_s: float) -> tuple[Input, ...]:
     """
-    Return the budget input for the timing error from bouncing edges and late lines.
+    Return the input for the timing error from bouncing edges and late lines.
 
-    `bounce_s` is the standard uncertainty of this error [s]. If it is 0, there is no input.
+    `bounce_s` is the standard uncertainty of the timing error [s]; for 0 the result is empty.
     """
     return (normal(BOUNCE, bounce_s, nature="random", unit="s"),) if bounce_s > 0 else ()

@@ -1,8 +1,7 @@
 """Find the improvement of a rig that reduces the uncertainty most.
 
 The inputs of the error budget are divided into groups, such as gate spacing and tilt. This file
-finds the group of inputs with the largest effect, and a way to reduce the uncertainty of this
-group.
+finds a way to reduce the uncertainty of each group.
 """
 
 import math
@@ -72,7 +71,7 @@ class Advice:
     """
     A way to reduce the uncertainty, and a target value for the user.
 
-    The target is a length [m] or an angle [rad], or NaN if the advice has no target.
+    `reach` is the target: a length [m] or an angle [rad]. Advice without a target has NaN.
     """
 
     way: Way
@@ -103,7 +102,7 @@ class Improvement:
     group : str
         The group of inputs that the change affects, one of `GROUPS`.
     U95_halved_mps : float
-        U95 at the same speed if the group's inputs were half as uncertain [m/s].
+        U95 at the same speed, with half the uncertainty for each input of the group [m/s].
     advice : Advice
         A concrete way to reduce the inputs of this group.
     U95_mps : float
@@ -141,9 +140,9 @@ def improvements(
     beats: bool = True,
 ) -> tuple[Improvement, ...]:
     """
-    Return an improvement for each group of inputs, with the most effective group first.
+    Return one `Improvement` of the rig for each group of inputs.
 
-    If the inputs of the most effective group were half as uncertain, U95 would be smallest.
+    The order is by `U95_halved_mps`: the group with the largest effect on U95 comes first.
 
     Parameters
     ----------
@@ -260,14 +259,14 @@ def _straighter_path(model: SpeedModel) -> tuple[Advice, SpeedModel]:
 
 
 def _closer_chords(quantity: Input, part: float) -> Input:
-    """Return the input with the ball's largest distance from the beams multiplied by `part`."""
+    """Multiply the ball's largest distance from a beam by `part`, and return the new input."""
     off_centre_m = quantity.ratio * quantity.radius_m
     return chords(quantity.name, quantity.radius_m, part * off_centre_m)
 
 
 def _truer_aim(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     chord = model.motion.chords
-    assert chord is not None, "this advice needs a round body that may miss the beams' middle"
+    assert chord is not None, "this advice is for a round body that may miss the beams' middle"
     changed = _with_motion(model, chords=_closer_chords(chord, 0.5))
     return Advice(Way.TRUER_AIM, chord.ratio * chord.radius_m / 2), changed
 

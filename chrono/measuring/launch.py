@@ -72,7 +72,7 @@ class Launch:
         return (*self.speed, *self.body.quantities, *self.site.quantities)
 
     def of_shots(self, estimate: Estimate) -> Estimate:
-        """Return the estimate for the mean of all shots from an estimate for the next shot."""
+        """Convert an estimate for the next shot into an estimate for the mean of all shots."""
         return estimate.of_mean(self.n) if self.n else estimate
 
 

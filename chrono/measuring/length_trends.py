@@ -1,14 +1,12 @@
 """Check whether measured body lengths grow with speed, or drift from shot to shot.
 
-The real length of a body does not change. Some sensors react more slowly to light than to dark,
-or have a threshold that is not at half of the full light. Such a slow sensor makes the blocking
-time too long by a time s, and a length measured at the speed v too long by v·s. If the
-threshold of a sensor drifts, the measured length drifts too.
+Some sensors react more slowly to light than to dark, so their gate seems to be blocked too
+long. If this time is too long by s, the length measured at the speed v is too long by v·s. If
+the threshold of a sensor drifts, the measured length drifts too.
 
-The module fits a line to the measured lengths by weighted least squares. A t test shows if the
-slope of the line is larger than chance and the rig's tolerances can explain. If the delays of
-the gates differ by δ, the lengths ℓ at both gates change by v·δ·ℓ/d (d is the gate spacing). A
-delay that is equal at all four edges does not change the measured length.
+The module fits a straight line to the measured lengths. Lengths with a smaller uncertainty have
+more weight. A t test shows if the slope of the line is larger than chance and the rig's
+tolerances can explain.
 """
 
 import math
@@ -37,7 +35,7 @@ errors cause a larger part, the program does not report a growth of the length.
 
 
 class Trend(StrEnum):
-    """The quantity with which the measured length may change: speed or time."""
+    """What may change the measured length: speed or time."""
 
     SPEED = "speed"
     TIME = "time"
@@ -90,7 +88,7 @@ def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
 @dataclass(frozen=True)
 class SeenLengths:
     """
-    Lengths at one gate (shots without problems), and changes that the rig's uncertainty allows.
+    The lengths that one gate measured (only shots without problems).
 
     Attributes
     ----------
@@ -100,9 +98,8 @@ class SeenLengths:
     u_timing_m, u_speed_mps : ndarray of float64, shape (N,)
         Standard deviations of a length [m] and of a speed [m/s], caused by counter and jitter.
     allowed_m : sequence of ndarray of float64, shape (N,)
-        One array for each unknown value of the rig. The array contains the change that this
-        value may cause in the length of each shot [m]. The proportions between the shots are
-        fixed.
+        One array for each uncertain value of the rig. The array contains the change that this
+        value may cause in the length of each shot [m].
     reach_m : float
         Largest difference from the mean length if a body crosses the beam off its middle [m].
         It does not depend on the speed.
@@ -175,7 +172,7 @@ class _Fit:
 
 
 def _fit(seen: SeenLengths, x: Floats, group: Places) -> _Fit | None:
-    """Fit one slope to the lengths of all shots, with a separate mean for each group."""
+    """Fit one straight line to the lengths of each group; all lines have the same slope."""
     groups, place = np.unique(group, return_inverse=True)
     dof = len(x) - len(groups) - 1
     if dof < LEAST_DOF:

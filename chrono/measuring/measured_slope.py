@@ -1,10 +1,9 @@
 """Compute the pull of gravity along the path from the four edge times of each shot.
 
-A body that gains speed blocks gate B for a shorter time than gate A. Both gates measure the
-same body length: t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Here a is the
-acceleration, d the gate spacing, Δ the transit of the front, and t_A and t_B are the blocking
-times. The pull of gravity is a, corrected for drag. More shots do not reduce the error from a
-ball that misses the middle of the beams, or from gates that trip at different places.
+A body that gains speed blocks gate B for a shorter time than gate A. The length of the body is
+the same at both gates: t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Here a is the
+acceleration, d the gate spacing, and Δ the transit of the front. The gates are blocked for the
+times t_A and t_B. The pull of gravity is the acceleration plus the deceleration by drag.
 """
 
 import math
@@ -20,8 +19,7 @@ RISK = 0.005
 """Risk that scatter from shot to shot leads to the rejection of a correct slope."""
 OF_BOUNDS = 2.6
 """Coverage factor for the part of the uncertainty that is the same in all shots. With this
-factor the risk is about the same as `RISK`, and the interval includes nearly all possible
-values of this part.
+factor the risk is about the same as `RISK`.
 """
 
 
@@ -58,7 +56,7 @@ class MeasuredSlope:
         """
         True if the measured pull is not larger than in free fall, within its uncertainty.
 
-        A larger pull means that the two gates measure different lengths of the same body.
+        A pull stronger than in free fall means that the gates measure different body lengths.
         """
         return abs(self.pull_mps2) - self.U_mps2 <= abs(self.free_mps2)
 
@@ -67,8 +65,7 @@ class MeasuredSlope:
         """
         The slope of the path [rad], computed from the measured pull.
 
-        If the uncertainty allows a level or a vertical path, the result is exactly level or
-        vertical.
+        A path that is level or vertical within its uncertainty gives exactly 0 or ±π/2.
         """
         sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2
         if abs(sine) <= u:

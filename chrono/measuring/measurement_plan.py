@@ -49,7 +49,7 @@ class PlanOption:
     U95_relative : float
         U95 divided by the speed.
     reaches : bool
-        True if `U95_relative` is at most the wanted error.
+        True if `U95_relative` is at most the allowed error.
     leading : str
         The group of inputs with the largest share of the variance.
     leading_share : float
@@ -79,7 +79,7 @@ def plan_options(
     """
     Return all combinations of gate spacing, tick and clock.
 
-    Combinations that reach the wanted error come first.
+    Combinations with a small enough error come first.
 
     Parameters
     ----------
@@ -88,14 +88,14 @@ def plan_options(
     speed_mps : float
         Speed to measure [m/s].
     within : float
-        Wanted U95 divided by the speed, 0 … 1.
+        Allowed U95 divided by the speed, 0 … 1.
     edges_used : int, optional
         An `EdgesUsed`.
 
     Raises
     ------
     OptionError
-        The wanted error is not between 0 and 1.
+        The allowed error is not between 0 and 1.
     """
     _check(within)
     options = [
@@ -121,7 +121,7 @@ def highest_speed(
     """
     Return the highest speed [m/s] at which the rig's relative U95 is small enough.
 
-    The result is at most the gate spacing divided by one tick.
+    This speed is never higher than the gate spacing divided by one tick.
 
     Returns
     -------
@@ -131,7 +131,7 @@ def highest_speed(
     Raises
     ------
     OptionError
-        The wanted error is not between 0 and 1.
+        The allowed error is not between 0 and 1.
     """
     _check(within)
 
@@ -268,7 +268,7 @@ def budget_of_speed(
 @dataclass(frozen=True)
 class Plan:
     """
-    Combinations of gate spacing, tick and clock, and the wanted error of the speed.
+    The error of a speed for each combination of gate spacing, tick and clock.
 
     Attributes
     ----------
@@ -276,7 +276,7 @@ class Plan:
         The rig with the tolerances that do not change. The rig itself is judged too.
     model : SpeedModel
     speed_mps, within : float
-        Speed to measure [m/s], and wanted U95 divided by the speed.
+        Speed to measure [m/s], and allowed U95 divided by the speed.
     options : tuple of PlanOption
         All combinations, with the U95 of each combination.
     U95_relative : float
@@ -285,7 +285,7 @@ class Plan:
         Group of inputs with the largest share of the rig's variance.
     leading_share : float
     highest_mps : float or None
-        Highest speed at which the rig reaches the wanted error [m/s]; None if no speed does.
+        Highest speed at which the rig's error is small enough [m/s], or None.
     curve : ErrorCurve
         U95 divided by the speed, for speeds in the rig's window.
     """
@@ -313,12 +313,12 @@ def plan_for(rig: Rig, speed_mps: float, within: float) -> Plan:
     speed_mps : float
         Speed to measure [m/s].
     within : float
-        Wanted U95 divided by the speed, 0 … 1.
+        Allowed U95 divided by the speed, 0 … 1.
 
     Raises
     ------
     OptionError
-        The wanted error is not between 0 and 1.
+        The allowed error is not between 0 and 1.
     """
     model, edges = SpeedModel.from_rig(rig), edges_timed(rig)
     options = plan_options(model, speed_mps, within, edges)
@@ -350,14 +350,14 @@ def edges_timed(rig: Rig) -> EdgesUsed:
 def _improvements(
     rig: Rig, model: SpeedModel, speed_mps: float, edges_used: int
 ) -> tuple[Improvement, ...]:
-    """Return one improvement for each group of inputs, and also a larger gate spacing."""
+    """Return a way to improve the rig for each group of inputs, and a larger gate spacing."""
     found = improvements(model, speed_mps, edges_used, beats=rig.lines.has_beats)
     wider = farther_gates(model, speed_mps, edges_used)
     return found if wider.advice in [i.advice for i in found] else (*found, wider)
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
-    """Return the relative U95 at the rig's speeds, and at higher speeds if it is small."""
+    """Return the relative U95 at the rig's speeds, and at higher speeds with a small U95."""
     window, unit = rig.window, rig.speed_unit
     met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
     ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]

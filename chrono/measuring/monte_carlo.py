@@ -17,15 +17,15 @@ from chrono.measuring.speed import SpeedModel
 from chrono.processor.shot_records import EdgesUsed
 
 Evaluate = Callable[[Floats], Floats]
-"""Function that takes the inputs' deviations, shape (inputs, trials), and returns the results,
-shape (trials,).
+"""Function from the errors of the inputs, shape (inputs, trials), to the results, shape
+(trials,).
 """
 
 MAX_TRIALS = 5_000_000
 _LEAST_BATCH = 10_000
 _LEAST_BATCHES = 10
 """Smallest number of batches of trials. With only the rule of JCGM 101, the trials may stop by
-chance after two batches. More batches show how much the results of the batches differ.
+chance after two batches.
 """
 _VALIDATION_REFINEMENT = 5
 """Trials continue until the result is stable to a fifth of the tolerance (JCGM 101, 8.2)."""
@@ -62,7 +62,7 @@ class MonteCarlo:
 @dataclass(frozen=True)
 class Validation:
     """
-    Comparison of an interval estimate ± U with the interval from trials (JCGM 101, clause 8).
+    How well an interval estimate ± U agrees with random trials (JCGM 101, clause 8).
 
     Attributes
     ----------
@@ -97,7 +97,7 @@ def monte_carlo(
     Parameters
     ----------
     evaluate : callable
-        The model (see `Evaluate`). At zero deviations it gives the estimate.
+        The model (see `Evaluate`).
     inputs : sequence of Input
         Independent inputs.
     probability : float, optional
@@ -111,7 +111,7 @@ def monte_carlo(
     max_trials : int, optional
         Largest number of trials.
     estimate : float, optional
-        Centre of the symmetric interval. By default, the model's result at zero deviations.
+        Centre of the symmetric interval. By default, the result without errors of the inputs.
     """
     rng = np.random.default_rng(seed)
     batch = max(math.ceil(100 / (1 - probability)), _LEAST_BATCH)
@@ -130,7 +130,7 @@ def monte_carlo(
 
 
 def draw(quantity: Input, rng: np.random.Generator, count: int) -> Floats:
-    """Draw random deviations of an input from its estimate, shape (count,)."""
+    """Return random errors of an input, shape (count,)."""
     a = quantity.half_width
     match quantity.distribution:
         case "normal" if math.isinf(quantity.dof):
@@ -164,7 +164,7 @@ def simulate_shot(
     seed: int = 0,
     max_trials: int = MAX_TRIALS,
 ) -> MonteCarlo:
-    """Simulate a shot many times with the speed formula itself, not with a linear formula."""
+    """Simulate a shot many times with the exact speed formula."""
     inputs = [c.input for c in model.contributions(transit_s, edges_used)]
     return monte_carlo(
         lambda deviations: simulated_speed(model, transit_s, deviations, edges_used),
@@ -184,7 +184,7 @@ def simulated_speed(
     edges_used: int = EdgesUsed.BOTH,
 ) -> Floats:
     """
-    Return the speeds [m/s] for given deviations of the inputs.
+    Return the speeds [m/s] that result from given errors of the inputs.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def simulated_speed(
     transit_s : float
         Transit by the board's clock [s].
     deviations : ndarray of float64, shape (inputs, trials)
-        Deviations in the order of `SpeedModel.contributions`.
+        Errors of the inputs, in the order of `SpeedModel.contributions`.
     edges_used : int, optional
         An `EdgesUsed`.
     """
@@ -217,11 +217,7 @@ def simulated_speed(
 
 
 def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> Validation:  # noqa: N803
-    """
-    Compare the interval from estimate − U to estimate + U with the Monte Carlo interval.
-
-    The intervals agree if their ends differ by at most `numerical_tolerance`.
-    """
+    """Compare the interval from estimate − U to estimate + U with the Monte Carlo interval."""
     tolerance = numerical_tolerance(trials.u, digits)
     d_low = abs(estimate - U - trials.low)
     d_high = abs(estimate + U - trials.high)
@@ -229,7 +225,7 @@ def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> 
 
 
 def numerical_tolerance(u: float, digits: int) -> float:
-    """Return half a unit of the last of the `digits` digits of u (JCGM 101, 7.9.2)."""
+    """Round u to `digits` digits and return half a unit of the last digit (JCGM 101, 7.9.2)."""
     exponent = int(f"{u:.{digits - 1}e}".split("e")[1]) - (digits - 1)
     return 0.5 * 10.0**exponent
 
@@ -242,7 +238,7 @@ def _summary(values: Floats, probability: float) -> Floats:
 
 
 def _has_settled(summaries: Floats, digits: int, refinement: float) -> bool:
-    """Check if twice the standard deviation of each batch mean is within the tolerance."""
+    """Check if the results are stable enough to stop the trials (JCGM 101, 7.9.4)."""
     spread = summaries.std(axis=0, ddof=1) / math.sqrt(len(summaries))
     u = float(summaries[:, 1].mean())
     if u == 0:

@@ -2,7 +2,8 @@
 
 The rig file must contain the distance from the mouth to the gates. The result includes drag,
 and on a path with a slope also gravity. Above a Reynolds number of 2e5 the drag of a smooth
-sphere may be suddenly lower (drag crisis). The ± includes the low and the high drag.
+sphere may be suddenly lower (drag crisis). The ± covers the lowest and the highest possible
+drag.
 """
 
 import math
@@ -80,7 +81,7 @@ class MuzzleSpeed:
 
     @property
     def in_crisis(self) -> bool:
-        """True if the drag may fall suddenly (drag crisis) between the mouth and the gates."""
+        """True if the drag may fall suddenly (drag crisis) on the path to the gates."""
         return self.reynolds > CRISIS_REYNOLDS and not self.is_flat
 
     @property
@@ -111,21 +112,19 @@ class _Way:
     acceleration_mps2: float = 0.0
 
     def log_ratio(self, distance_m: float) -> float:
-        """Return ln(speed at this distance before the gates / speed at the gates)."""
+        """Return ln(speed at a distance before the gates / speed at the gates)."""
         return float(np.interp(distance_m, self.back_m, self.log_ratios, right=math.inf))
 
     def speed(self, distance_m: float) -> float:
-        """
-        Return the speed [m/s] at this distance before the gates, or inf if none is enough.
-        """
+        """Return the speed at a distance before the gates [m/s]; inf if no speed is enough."""
         return self.gates_mps * math.exp(self.log_ratio(distance_m))
 
     def kappa(self, distance_m: float) -> float:
-        """Return the drag constant κ [1/m] of the body at this distance before the gates."""
+        """Return the drag constant κ of the body [1/m] at a distance before the gates."""
         return float(np.interp(distance_m, self.back_m, self.kappa_per_m))
 
     def growth(self, distance_m: float) -> float:
-        """Return how much faster the body is for each metre nearer to the mouth [1/s]."""
+        """Return how much faster the body is for each metre nearer to the launcher [1/s]."""
         speed = self.speed(distance_m)
         return self.kappa(distance_m) * speed - self.acceleration_mps2 / speed
 
@@ -172,11 +171,10 @@ def muzzle_speed(
 
     Notes
     -----
-    On a level path dv/dx = −κ(v)·v. So the path back from the gates is x = ∫ d(ln v)/κ, which
-    is computed by trapezoids. A path with a slope is computed step by step. The expanded
-    uncertainties of the speed at the gates and of the other inputs are combined in quadrature.
-    The drag crisis may have begun or not, and only one of these two cases is true. So half the
-    difference between their results is added.
+    On a level path dv/dx = −κ(v)·v. The path back from the gates is x = ∫ d(ln v)/κ (computed
+    by trapezoids). A path with a slope is computed step by step. The ± is the root of the sum
+    of two squares: the ± from the speed at the gates and the ± from the other inputs. Half the
+    difference between the results with and without the drag crisis is added.
     """
     reach_m = 1.02 * distance_m
 
@@ -271,7 +269,7 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
 
 
 def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats]:
-    """Return the lowest (`branch` 0) or the highest (1) drag coefficient, as a function."""
+    """Return a function for the lowest (`branch` 0) or the highest (1) drag coefficient."""
     if is_flat:
         return lambda reynolds: np.full_like(reynolds, body.drag_coefficient)
     return lambda reynolds: sphere_drag_bounds(reynolds)[branch]
@@ -318,7 +316,7 @@ def _sloped_contributions(
     body: Ball,
     pull_u_mps2: float,
 ) -> list[Contribution]:
-    """Change each input a little and return the contributions, the gates' speed first."""
+    """Return the contributions on a path with a slope; the speed at the gates comes first."""
     faster = back(1)
     at_mouth, small = faster.speed(distance_m), 1e-3
     by_speed = (back(1, speed=1 + small).speed(distance_m) - at_mouth) / small
@@ -337,7 +335,7 @@ def _sloped_contributions(
 def _contributions(
     way: _Way, distance_m: float, distance_tolerance_m: float, at_gates: Input, body: Ball
 ) -> list[Contribution]:
-    """Return the contributions on a level path, with the speed at the gates first."""
+    """Return the contributions on a level path; the speed at the gates comes first."""
     at_mouth, kappa = way.speed(distance_m), way.kappa(distance_m)
     by_speed = at_mouth / way.gates_mps * kappa / float(way.kappa_per_m[0])
     # a change of κ has the same effect as a change of the distance; the step is ± 1 %

@@ -25,7 +25,9 @@ def air_shares(
     density_kgpm3: float, diameter_m: float, length_m: float, mass_kg: float, *, is_flat: bool
 ) -> tuple[float, float]:
     """
-    Return the masses of displaced air and of moving air, divided by the body's mass.
+    Return the masses of the air that a body displaces and of the air that moves with the body.
+
+    Both masses are divided by the body's mass.
 
     Parameters
     ----------
@@ -38,8 +40,8 @@ def air_shares(
 
     Notes
     -----
-    Let r and s be the two results. The pull at rest is g·(1 − r)/(1 + s). The deceleration by
-    drag is smaller by the factor 1 + s.
+    With the results r and s, the pull at rest is g·(1 − r)/(1 + s). The deceleration by drag is
+    smaller by the factor 1 + s.
     """
     area_m2 = math.pi * diameter_m**2 / 4
     displaced = area_m2 * length_m if is_flat else area_m2 * diameter_m * 2 / 3

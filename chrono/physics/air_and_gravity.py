@@ -82,8 +82,8 @@ def speed_of_sound(pressure_pa: float, density_kgpm3: float) -> float:
     """
     Return the speed of sound √(γ·p/ρ) [m/s] in air with a given pressure and density.
 
-    The formula is for an ideal gas (ISO 2533:1975, eq. 19) with the `HEAT_RATIO` γ of dry air.
-    Moist air has a γ that differs by less than 1e-3.
+    The formula is for an ideal gas (ISO 2533:1975, eq. 19). For dry air, γ is `HEAT_RATIO`; for
+    moist air, γ differs from this value by less than 1e-3.
     """
     return math.sqrt(HEAT_RATIO * pressure_pa / density_kgpm3)
 

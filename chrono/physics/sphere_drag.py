@@ -75,7 +75,7 @@ def steady_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     """
     Return the drag coefficient of a smooth sphere before its sudden fall (drag crisis).
 
-    The result is `sphere_drag_coefficient`, but above `PLATEAU_REYNOLDS` at most `PLATEAU`.
+    Above the Reynolds number `PLATEAU_REYNOLDS`, the result is never larger than `PLATEAU`.
     """
     re = np.asarray(reynolds, np.float64)
     found = sphere_drag_coefficient(re)
@@ -86,8 +86,8 @@ def sphere_drag_bounds(reynolds: npt.ArrayLike) -> tuple[Floats, Floats]:
     """
     Return the lowest and the highest drag coefficient that a smooth sphere may have.
 
-    Up to `CRISIS_REYNOLDS` both are `steady_drag_coefficient`. Above `CRISIS_REYNOLDS` they are
-    `CRISIS_LOWEST` and `CRISIS_HIGHEST`, because the drag may already be lower (drag crisis).
+    Up to `CRISIS_REYNOLDS` the two results are equal. Above `CRISIS_REYNOLDS` the drag may fall
+    suddenly (drag crisis), and the results are `CRISIS_LOWEST` and `CRISIS_HIGHEST`.
     """
     re = np.asarray(reynolds, np.float64)
     steady = steady_drag_coefficient(np.minimum(re, CRISIS_REYNOLDS))

@@ -1,9 +1,8 @@
 """Compute how a moving body comes to rest: distance, deceleration, force, time and energy.
 
 A catch is a net, a cord or a foam that stops the body. The force of the catch is F = c·xⁿ, and
-x is the distance that the body has moved into the catch. The catch takes all kinetic energy of
-the body. The computation treats the body as rigid and ignores gravity. All numbers are floats
-in SI units.
+x is the distance that the body has moved into the catch. The computation treats the body as
+rigid and ignores gravity. All numbers are floats in SI units.
 """
 
 import math
@@ -83,7 +82,7 @@ def distance_for_peak(speed_mps: float, peak_mps2: float, law: Law) -> float:
 
 
 def distance_for_mean(speed_mps: float, mean_mps2: float) -> float:
-    """Return the stopping distance [m] for a mean deceleration; the force law has no effect."""
+    """Return the stopping distance [m] for a given mean deceleration [m/s²]."""
     return speed_mps**2 / (2 * mean_mps2)
 
 
@@ -93,7 +92,7 @@ def distance_for_time(speed_mps: float, time_s: float, law: Law) -> float:
 
 
 def time_factor(law: Law) -> float:
-    """Return the stopping time, as a multiple of distance divided by speed."""
+    """Return the factor f of the formula: stopping time = f · distance / speed."""
     inverse = 1 / (EXPONENTS[law] + 1)
     gamma = scipy.special.gamma
     return float(math.sqrt(math.pi) * gamma(1 + inverse) / gamma(0.5 + inverse))

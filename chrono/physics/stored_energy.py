@@ -1,4 +1,4 @@
-"""Compute the energy stored in a drawn elastic, in compressed gas or in a pumped-out tube.
+"""Compute the energy stored in an elastic band, in compressed gas or in a tube without air.
 
 The results are upper limits: losses by valves, friction and leaks always make the energy of the
 body smaller. This file does not explain how to build or fill a launcher. All numbers are floats
@@ -14,20 +14,19 @@ from chrono.physics.air_and_gravity import HEAT_RATIO
 
 def elastic_work(draw_m: Floats, force_n: Floats) -> tuple[float, float]:
     """
-    Return the work needed to draw an elastic, from a table of draw lengths and forces.
+    Return the work needed to pull back an elastic band.
 
     Parameters
     ----------
     draw_m, force_n : ndarray of float64, shape (N,), N >= 2
-        Draw length (strictly increasing) [m], and force at this draw length [N].
+        How far the band is pulled back (strictly increasing) [m], and the force there [N].
 
     Returns
     -------
     work_j : float
-        The work by trapezoids.
+        The work with straight lines between the points (trapezoids).
     between_j : float
-        Difference from a smooth curve through the points (PCHIP), because the table does not
-        state the force between its points.
+        Difference from the work with a smooth curve through the points (PCHIP).
     """
     from scipy.integrate import trapezoid
     from scipy.interpolate import PchipInterpolator
@@ -42,7 +41,7 @@ class GasWork:
     """
     The largest energy that compressed gas can give to a body.
 
-    The work against the atmosphere is already subtracted.
+    This energy is already reduced by the work that pushes the outside air away.
 
     Attributes
     ----------
@@ -107,7 +106,7 @@ def tube_work(
     bore_m: float, length_m: float, ambient_pa: float, residual_pa: float = 0.0
 ) -> float:
     """
-    Return the largest energy that the atmosphere can give to a body in a pumped-out tube [J].
+    Return the largest energy of a body in a tube from which the air was pumped out [J].
 
     Parameters
     ----------

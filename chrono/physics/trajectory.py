@@ -128,8 +128,8 @@ def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration)
     """
     Return the speed [m/s] of a body after a distance on a level path.
 
-    If the distance is negative, the result is the speed at a place before the start. The
-    function solves d(ln v)/dx = −a(v)/v², where a(v) is `deceleration`.
+    If the distance is negative, the result is the speed at a place before the start. Formula
+    for the speed v after the distance x: d(ln v)/dx = −a(v)/v², where a(v) is `deceleration`.
 
     Raises
     ------
@@ -204,8 +204,7 @@ def vacuum_range(
     """
     Return the range [m] of a flight without air: v_x·(v_y + √(v_y² + 2·g·h))/g.
 
-    The result is NaN if the body never reaches the height of the landing. (Elementary
-    mechanics.)
+    The result is NaN if the body never reaches the height of the landing.
     """
     across, up = speed_mps * _cosine(elevation_rad), speed_mps * math.sin(elevation_rad)
     square = up**2 + 2 * gravity_mps2 * height_m
@@ -256,7 +255,7 @@ def fitted_drag(
 
     longest = vacuum_range(speed_mps, elevation_rad, gravity_mps2, height_m)
     refusal = OptionError(
-        f"no drag fits a range of {range_m:.4g} m: without air "
+        f"no drag value gives a range of {range_m:.4g} m: without air "
         + (
             f"the range would be {longest:.4g} m"
             if longest > 0
