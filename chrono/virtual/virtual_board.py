@@ -213,7 +213,7 @@ def operator_rows(play: Play) -> Iterator[tuple[float, str, dict[str, Any]]]:
     Yields
     ------
     (float, str, dict)
-        Time since the board's start [s], origin, JSON object.
+        Time since the board's start [s], origin of the row, JSON object of the row.
     """
     changes = setup_changes(play.scenario, play.seed, shots=play.shots, speedup=play.speedup)
     for time_s, setup in changes:
