@@ -69,18 +69,14 @@ class Events:
         return len(self.kind)
 
     def part(self, begin: int, end: int) -> "Events":
-        """
-        Return the events from index `begin` up to index `end`, without the event at `end`.
-        """
+        """Return the events from index `begin` to index `end`, without the event at `end`."""
         if begin == 0 and end == len(self):
             return self
         return Events(*(getattr(self, column.name)[begin:end] for column in fields(Events)))
 
 
 def empty_events(count: int) -> Events:
-    """
-    Return arrays for `count` events; the caller must then write the values into the arrays.
-    """
+    """Return arrays for `count` events; the caller must then write values into them."""
     return Events(
         host_us=np.empty(count, np.int64),
         kind=np.empty(count, np.uint8),

@@ -5,9 +5,8 @@ The function `prepare_loops` loads numba only if this saves time. If `prepare_lo
 loaded numba, the same loops run as plain Python, even if another part of the program imports
 numba.
 
-The name of the folder is a hash of all source files, because a compiled loop also contains
-constants and functions of other files. After any change of a source file, numba compiles all
-loops again.
+A compiled loop also contains constants and functions of other files. The folder's name is a
+hash of all source files, so numba compiles all loops again after any change.
 """
 
 import os
@@ -51,7 +50,7 @@ def is_cached() -> bool:
 
 @contextmanager
 def used_by_numba(place: Path) -> Iterator[None]:
-    """Set the folder for machine code of all functions that numba gets in a `with` block."""
+    """During a `with` block, let numba store machine code in the folder `place`."""
     import numba
 
     config: Any = numba.config
@@ -74,7 +73,7 @@ def sources_hash() -> str:
 
 
 def _places() -> Iterator[Path]:
-    """Yield the folders to try: the user's choice, beside the source code, the user's cache."""
+    """Yield the folders to try: chosen by the user, in this package, in the user's cache."""
     from platformdirs import user_cache_path
 
     if wanted := os.environ.get("NUMBA_CACHE_DIR"):
@@ -181,9 +180,7 @@ def inlined(function: F) -> F:
 
 
 def _tell_of_compiling() -> None:
-    """
-    Print a message when numba must compile a loop, because its machine code was not stored.
-    """
+    """Print a message when numba compiles a loop whose machine code was not stored."""
     from numba.core import event
 
     class Telling(event.Listener):

@@ -3,27 +3,26 @@
 A passage is one body in the beam, or several bodies that the gate cannot separate. An edge
 begins a new passage in two cases:
 
-- No edge of the gate came during the `quiet` time before this edge, and the gate was not
-  blocked during all that time.
-- No edge of the gate came during the time `block_limit` before this edge.
+- The gate's previous edge came at least the time `quiet` earlier, and the gate was not blocked
+  between these two edges.
+- The gate's previous edge came at least the time `block_limit` earlier.
 
-The edges of a passage have these names:
+These words describe a passage:
 
-- If the gate becomes blocked at the first edge, this edge is the leading edge. If the gate
-  becomes clear at the last edge, this edge is the trailing edge. All edges between the leading
-  and the trailing edge are chatter. If a line does not state the level of an edge, the edge is
-  a leading edge.
-- A passage without a leading or trailing edge is incomplete.
-- A passage is stuck if it is longer than `block_limit` or has more than 1024 edges. The program
-  uses only the leading edge of a stuck passage.
-- The core of a passage with chatter is the longest time for which the gate stayed blocked
-  without a break. If a gate saw two bodies as one passage, the core comes from the longer body.
-- The true leading edge of the body lies between the first edge of the passage and the start of
-  the core. The true trailing edge lies between the end of the core and the last edge of the
-  passage. A late edge may have happened at any time since the edge before it.
+- Leading edge: the first edge, if the gate becomes blocked there. If the line does not state
+  the level, its edge is a leading edge.
+- Trailing edge: the last edge, if the gate becomes clear there.
+- Chatter: all edges between the leading and the trailing edge.
+- Incomplete: the leading edge or the trailing edge is missing.
+- Stuck: the passage lasts at least `block_limit` or has more than 1024 edges. The program uses
+  only the leading edge of a stuck passage.
+- Core of a passage with chatter: the longest time for which the gate stayed blocked. The body
+  reached the beam between the passage's first edge and the start of the core. The body left
+  the beam between the end of the core and the passage's last edge.
 
-A passage is final when all edges are known up to the quiet time after its end. If the gate is
-still blocked, the passage is final when all edges are known up to the block limit.
+A late edge happened at its stated time or earlier, but after the edge before it. A passage is
+final when all edges are known up to the time `quiet` after its last edge. If the gate is still
+blocked, all edges must be known up to the time `block_limit` after its first edge.
 """
 
 from typing import NamedTuple
@@ -39,8 +38,8 @@ from chrono.processor.timeline import LATE, NO_BODY, NO_EDGES, Edges, PassageTim
 PASSAGE_DTYPE = np.dtype(
     [
         ("first", "i8"),  # first edge
-        ("last", "i8"),  # trailing edge, or the first edge without one
-        ("core_first", "i8"),  # longest unbroken blocking
+        ("last", "i8"),  # trailing edge; the first edge if there is no trailing edge
+        ("core_first", "i8"),  # start and end of the longest unbroken blocking
         ("core_last", "i8"),
         ("lead_from", "i8"),  # earliest time of the leading edge; `core_first` is the latest
         ("trail_from", "i8"),  # earliest time of the trailing edge; `last` is the latest
@@ -53,8 +52,8 @@ PASSAGE_DTYPE = np.dtype(
 
 LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE = 1, 2, 4, 8, 16
 """The bits of `marks` have these meanings. LEAD and TRAIL: the passage has a leading edge, a
-trailing edge. LATE_LEAD and LATE_TRAIL: this edge comes from a late line. CORE: the core is
-shorter than the passage.
+trailing edge. LATE_LEAD and LATE_TRAIL: this edge is a late edge. CORE: the longest unbroken
+blocking is shorter than the passage.
 """
 
 SUSPECT, COVERED, LIT = 32, 64, 128
@@ -71,10 +70,9 @@ MAX_EDGES = 1024
 
 class OpenGroups(NamedTuple):
     """
-    The edges of all passages that are not final yet.
+    The edges of all passages that can still get more edges.
 
-    The program may return a passage while its group of edges can still get more edges. The
-    gates of these passages are in `passed_over`.
+    `passed_over` contains the gates whose unfinished passage has already been returned.
     """
 
     edges: Edges
@@ -95,7 +93,7 @@ def group_passages(
     passages : Passages
         The final passages, first of gate A, then of gate B.
     groups : OpenGroups
-        The groups of edges that are not final.
+        The edges of all passages that can still get more edges.
     known : int
         All passages before this time have been returned.
     """
@@ -143,7 +141,7 @@ def passage_times(passages: Passages) -> PassageTimes:
     """
     Return the first edge, the last edge and the gate of each passage.
 
-    If a passage is incomplete, the result contains `NO_BODY` instead of its gate.
+    The gate of an incomplete passage is `NO_BODY`.
     """
     is_whole = passages["marks"] & WHOLE == WHOLE
     gate = np.where(is_whole, passages["gate"], np.uint8(NO_BODY))
@@ -188,10 +186,10 @@ def _lasts(edges: Edges, starts: Places) -> list[int]:
 
 def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -> int:
     """
-    Return the state of the last group of edges at a gate.
+    Return the state of the last group of edges at a gate: closed, decided or waiting.
 
-    A closed group cannot get more edges. If a decided group gets more edges, its passage does
-    not change.
+    A closed group cannot get more edges. A decided group can get more edges, but its passage
+    does not change.
     """
     blocked = int(edges.what[end]) >> 1 & 3 == 1
     if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
@@ -253,7 +251,7 @@ def _passages(edges: Edges, starts: Places, ends: Places, stuck: Bools) -> Passa
 def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
-    """Find the core of each complete passage with chatter, and store it in `passages`."""
+    """Store the longest unbroken blocking of each complete passage with chatter."""
     if not len(merged):
         return
     sizes = ends - starts
@@ -277,7 +275,7 @@ def _find_cores(
 def _mark_chatter(
     edges: Edges, passages: Passages, places: Places, starts: Places, ends: Places
 ) -> None:
-    """Set the start or the end of the core in each incomplete passage with chatter."""
+    """Store when the one known edge of each incomplete passage with chatter may have come."""
     known = _level(edges.what[ends]) < 2
     places, starts, ends = places[known], starts[known], ends[known]
     has_lead = passages["marks"][places] & LEAD > 0

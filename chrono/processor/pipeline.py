@@ -1,10 +1,10 @@
 """Turn a stream of events into final shots; the stream may come in pieces of any size.
 
 The stages of the processor are: timebase → passages → flicker → matching → launches → shots.
-Each stage returns its final results and a time. All results for data before this time are
-complete, and the next stage uses only data before this time. The shots do not depend on how the
-stream is cut into pieces. The shots also do not depend on what shows that time has passed: a
-line, a beat or only the computer's clock.
+Each stage returns its final results, and the time up to which all results are final. The next
+stage uses only data before this time. The shots do not depend on the size of the pieces. A
+line, a beat or the computer's clock can show that time has passed; in all three cases, the
+shots are the same.
 """
 
 import copy
@@ -45,12 +45,12 @@ from chrono.processor.timeline import (
 __all__ = ["Processor", "Rules", "Tally"]
 
 MANY_EDGES = 4000
-"""If there are fewer new edges than this, or if no machine code is loaded, the program uses the
-normal path for all edges."""
+"""The fast path is used only for at least this many new edges, and only if machine code is
+loaded."""
 
 MANY_OTHERS = 5_000
-"""If the fast path found launches, the remaining edges wait until there are this many. The
-normal path needs the same time for a few edges as for some thousands of edges."""
+"""If the fast path found launches, all other edges wait until there are this many. The normal
+path needs the same time for a few edges as for some thousands of edges."""
 
 _BEFORE_ALL = -FOREVER
 
@@ -100,14 +100,14 @@ class Processor:
         Returns
         -------
         structured array of SHOT_DTYPE
-            The shots that became final, in order of key.
+            The shots that became final, sorted by key.
         """
         self.place(events, records)
         return self.form()
 
     def place(self, events: Events, records: Sequence[Record] = ()) -> list[int]:
         """
-        Convert the counter of each event to a continuous time.
+        Convert the counter of each event to a time that never wraps.
 
         Call `form` afterwards to make shots from these events.
 
@@ -115,14 +115,13 @@ class Processor:
         ----------
         events : Events
         records : sequence of Record, optional
-            All records of the same batch, which belong to the counter in `rules`. A `hello`
-            record may mean a restart of the board. A `link` record always means that lines may
-            be missing.
+            All records of the same batch. A `hello` record may mean a restart of the board. A
+            `link` record always means that lines may be missing.
 
         Returns
         -------
         list of int
-            For each record the latest time before it, like the result of `anchor`.
+            For each record the latest time before this record, like the result of `anchor`.
         """
         if self._is_interval:
             return self._place_intervals(events, records)
@@ -136,9 +135,7 @@ class Processor:
         return [max(anchor, self._last_key) for anchor in ticked.anchors.tolist()]
 
     def form(self) -> Shots:
-        """
-        Make shots from the events that `place` received; return the final shots, sorted by key.
-        """
+        """Make shots from the events of `place`; return the final shots, sorted by key."""
         if self._is_interval:
             shots, self._intervals = self._intervals, NO_SHOTS
             return shots
@@ -153,14 +150,14 @@ class Processor:
 
     def change_counter(self, frequency_hz: float, counter_bits: int, host_us: int) -> Shots:
         """
-        Change to a counter with another frequency or width.
+        Change to a counter with another frequency or another number of bits.
 
         Parameters
         ----------
         frequency_hz : float
             Frequency of the counter [Hz].
         counter_bits : int
-            Width of the counter.
+            Number of bits of the counter.
         host_us : int
             Host time of the hello that states this counter [us].
 
@@ -192,7 +189,7 @@ class Processor:
         self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
-        """Return the shots that are final if no line came until this host time [us]."""
+        """Return the shots that become final if no line comes before this host time [us]."""
         return self._advance(NO_EDGES, known_time(self._timebase, self.rules, host_us))
 
     def finish(self) -> Shots:
@@ -200,9 +197,7 @@ class Processor:
         return self._advance(NO_EDGES, FOREVER)
 
     def peek(self) -> Shots:
-        """
-        Return all remaining shots as if the data ended now; the processor does not change.
-        """
+        """Return the same shots as `finish`, but do not change the processor."""
         return copy.copy(self).finish()
 
     # -- results so far ---------------------------------------------------------------
@@ -220,9 +215,7 @@ class Processor:
 
     @property
     def flicker(self) -> tuple[FlickerSpan, ...]:
-        """
-        All spans of flicker so far, in order of time; the last spans may still become longer.
-        """
+        """All spans of flicker so far, in order of time; the last spans may still grow."""
         return tuple(
             sorted((*self._spans[0], *self._spans[1]), key=lambda s: (s.first, s.gate))
         )
@@ -231,7 +224,7 @@ class Processor:
         """
         Return the latest time so far; return -1 if no line has come yet.
 
-        Later shots have keys that are larger than this time.
+        The key of every later shot is larger than this result.
         """
         known = self._timebase.top if self._timebase.started else -1
         return max(known, self._last_key)
@@ -270,11 +263,7 @@ class Processor:
         return take_isolated(edges, breaks, self._beats, known, self._lengths, self.rules)
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
-        """
-        Make shots from edges with all stages.
-
-        Return the shots and a time; all shots before this time have been returned.
-        """
+        """Return the shots from edges, and the time up to which all shots are returned."""
         rules, lengths = self.rules, self._lengths
         passages, self._groups, known = group_passages(
             edges, self._groups, known, rules.windows
@@ -312,7 +301,7 @@ class Processor:
         return join(a.others, b.others), min(known_a, known_b)
 
     def _forget(self, known: int) -> None:
-        """Drop breaks, beats, passages and lengths that no later shot needs."""
+        """Delete breaks, beats, passages and lengths that no later shot needs."""
         oldest = min([known, *self._waiting["start"].tolist()]) - 2 * self.rules.windows.slow
         self._gaps = self._gaps.since(int(self._gaps.latest.searchsorted(oldest)))
         self._notes = self._notes.since(int(self._notes.latest.searchsorted(oldest)))

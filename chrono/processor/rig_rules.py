@@ -1,7 +1,6 @@
 """The values of a rig that the processor needs, and the time limits of its rules.
 
-Each rule of the processor has a time limit. A rule never combines data that are further apart
-in time.
+A rule never combines data whose times differ by more than the time limit of the rule.
 """
 
 import math
@@ -25,8 +24,8 @@ BLOCK_LIMIT_S = 1.0
 
 REACH = 4.0
 """The longest transit of a pair is this many times the slowest transit of the rig. A pair
-beyond the slowest transit is "too slow". If two passages are further apart, they are not a
-pair."""
+beyond the slowest transit is "too slow". If two passages are further apart than the
+longest transit, they are not a pair."""
 
 FLASH = 0.1
 """If both gates trip within this part of the fastest transit, light is the cause, not a body.
@@ -37,15 +36,15 @@ ALIKE_SLACK_S = 20e-6
 Each of the four edges may be wrong by up to one step."""
 
 SERIES_S = 25e-3
-"""Shortest time between two launches, because no launcher is faster [s]. If a gate trips in
-shorter steps, it sees a lamp."""
+"""Shortest time between two launches, because no launcher is faster [s]. If a gate trips
+more often, it sees a lamp."""
 
 HOST_TOLERANCE_S = 2.0
 """Between two lines, the counter may differ from the computer's clock by this much [s]."""
 
 STALL_S = 30.0
 """The computer may read a line this much later than the board sent it [s]. The computer may be
-busy, or the port may be asleep. If no number is missing, the counter gives the time."""
+busy, or the port may be asleep. If no line is missing, the counter gives the time."""
 
 IN_A_ROW_S = 2.0
 """Longest time between two lines with consecutive numbers [s]. A board sends a beat every
@@ -86,7 +85,7 @@ def air_of(rig: "Rig") -> tuple[float, float]:
     """
     Return the mass of the air that the body displaces, and of the air that moves with the body.
 
-    Both masses are relative to the body's mass.
+    The unit of both results is the body's mass.
     """
     body, site = rig.body, rig.site
     return air_shares(
@@ -108,7 +107,7 @@ class Rules:
     unit_s : float
         Time of one counter unit [s].
     counter_bits : int
-        Width of the board's counter, 1 … 62.
+        Number of bits of the board's counter, 1 … 62.
     spacing_m : float
         Distance of the gates [m].
     slowest_mps, fastest_mps : float
@@ -157,19 +156,16 @@ class Rules:
         )
 
     def units(self, seconds: float) -> int:
-        """
-        Convert a time to counter units; the result is at least 1 unit, at most ten minutes.
-        """
+        """Convert a time [s] to counter units: at least 1 unit, at most ten minutes."""
         return max(round(min(seconds, _LONGEST_S) / self.unit_s), 1)
 
     @property
     def gain(self) -> float:
         """
-        A factor for the change of speed on a path with a slope [1/counter unit²].
+        Acceleration divided by twice the spacing, a/(2d) [1/counter unit²].
 
-        Multiply the factor by the square of the transit Δ. The result a·Δ²/(2d) is the gain in
-        speed from a gate to the middle of the path between the gates, relative to the body's
-        mean speed.
+        From gate A to the middle between the gates, a body on a slope becomes faster by
+        a·Δ²/(2d) of its mean speed. Δ is the transit.
         """
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
@@ -224,7 +220,7 @@ class RuleTimes:
     alike : float
         Allowed difference between the two blocking times of one body.
     launch : int
-        Length of one launch.
+        Bodies that come within this time belong to the same launch.
     series : int
         Shortest time between two launches.
     wait : int

@@ -34,9 +34,7 @@ Shots = npt.NDArray[np.void]
 
 
 class EdgesUsed(IntEnum):
-    """
-    The edges that gave the transit: none, both pairs, only leading or only trailing edges.
-    """
+    """Edges that gave the transit: none, both pairs, only leading or only trailing edges."""
 
     NONE = 0
     BOTH = 1
@@ -85,17 +83,13 @@ def flag_words(flags: int) -> tuple[str, ...]:
 
 
 def sort_shots(shots: Shots) -> Shots:
-    """Sort the rows of shots by their key."""
+    """Sort shots by `key`, the time of their first leading edge."""
     key = np.ascontiguousarray(shots["key"])
     return shots if (key[1:] >= key[:-1]).all() else shots.take(key.argsort(kind="stable"))
 
 
 def make_unique(shots: Shots, last_key: int) -> Shots:
-    """
-    Increase the keys of shots where needed, so that no two shots have the same key.
-
-    All keys become larger than `last_key`, and the keys of the shots grow from row to row.
-    """
+    """Increase keys until each key is larger than `last_key` and than the key before it."""
     key = np.ascontiguousarray(shots["key"])
     if len(key) and (key[0] <= last_key or (key[1:] <= key[:-1]).any()):
         place = np.arange(len(key))

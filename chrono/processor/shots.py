@@ -1,40 +1,46 @@
 """Group bodies into launches and make one shot from each launch.
 
-A lone passage is a passage at one gate that has no matching passage at the other gate. The
-rules are:
+A lone passage is a passage at one gate that has no matching passage at the other gate. These
+rules decide which bodies are one launch:
 
 - A launch begins with a body whose transit is possible for the rig. The companions of this
-  first body come after it, within the launch window. A companion is another body, a slow body
-  or a lone passage.
-- A lone passage at gate B may come after the launch window, by up to the slowest transit. A
-  lone passage may also come before the first body, by less than the transit of this body. A
-  lone passage shorter than a twentieth of the declared length is not a companion.
-- The main body is the first body that has the declared length within 25 %. If no body has the
-  declared length, the first body is the main body.
-- In a fast series, a new launch can begin before the launch window of the last launch ends. The
-  first body of the new launch must have the declared length, and both pairs of edges must give
-  its transit. If flicker may hide an edge of this body, the program does not check its length
-  and edges. The last launch must have a main body of the declared length. All bodies of the
-  last launch must have left gate B, and the last body must have come at least 25 ms before the
-  new launch.
-- A lone passage is not a companion of the last launch if it fits the next launch: a body of the
-  declared length, at the speed of the last launch, would make the same passage.
-- The program assumes that one gate saw two bodies as one if the main body blocks this gate
-  longer than the other gate, and if the other gate also has a lone passage. If the lone passage
-  came after the main body, the program uses only the leading edges of the main body. If the
-  lone passage came before the main body, the program uses only the trailing edges.
-- Each body that is too fast, reversed or a flash is a separate shot. A body that is too slow
-  and belongs to no launch is also a separate shot. Lone passages that belong to no launch and
-  come within one launch window make one shot together.
-- If three or more bodies of a launch are shorter than half the declared length, they are
-  fragments (pieces of a body), and the shot gets the flag for fragments.
-- If a launch has fragments, or four or more bodies of any length, the edges of the main body
-  are uncertain. A shot with uncertain edges gets the flag for fragments and has no transit. The
-  edges are certain only if all of this is true: there are fewer than five bodies; every passage
-  has a partner at the other gate; the next body has at least a third of the main body's speed;
-  the main body has the declared length; both pairs of its edges give the transit; and the main
-  body blocked both gates equally long.
-- If no pair of edges is sound, a body has no transit.
+  first body come after it, within the launch window.
+- A companion is another body, a slow body or a lone passage. A lone passage shorter than 1/20
+  of the declared length is not a companion.
+- A lone passage at gate B may come later than the launch window, by at most the slowest
+  transit. A lone passage may also come before the first body, by less than this body's transit.
+- A lone passage is not a companion if it looks like the body of the next launch: a body of the
+  declared length, at the speed of this launch, would make the same passage.
+- In a fast series, a launch can begin within the launch window of the launch before, if:
+  - the launch before has a main body of the declared length;
+  - all bodies of the launch before have left gate B;
+  - the last body of the launch before came at least 25 ms earlier; and
+  - the first body of the new launch has the declared length, and both its leading and its
+    trailing edges give its transit. If flicker may hide an edge of this body, the program does
+    not check this rule.
+
+These rules make the shots:
+
+- The main body is the first body whose length is within 25 % of the declared length. If there
+  is no such body, the first body is the main body.
+- If the main body blocks one gate longer than the other gate, and the other gate has a lone
+  passage, the program assumes that the gate with the longer blocking saw two bodies as one. If
+  the lone passage came after the main body, only the main body's leading edges are used. If the
+  lone passage came before the main body, only its trailing edges are used.
+- Each body that is too fast, goes backwards or is a flash of light is a separate shot. A body
+  that is too slow and belongs to no launch is also a separate shot. Lone passages that belong
+  to no launch and come within one launch window make one shot together.
+- Three or more bodies shorter than half the declared length are fragments (pieces of a body).
+  A shot with fragments gets the flag FRAGMENTS.
+- If a launch has fragments, or four or more bodies of any length, the edges of its main body
+  may be uncertain. A shot with uncertain edges gets the flag FRAGMENTS and has no transit. The
+  edges are certain only if:
+  - there are fewer than five bodies;
+  - every passage has a partner at the other gate;
+  - the next body has at least a third of the main body's speed;
+  - the main body has the declared length and blocked both gates for the same time; and
+  - both its leading and its trailing edges give the transit.
+- A body has no transit if neither its leading edges nor its trailing edges can be used.
 """
 
 from typing import NamedTuple
@@ -85,7 +91,7 @@ class PendingBodies(NamedTuple):
     """
     Bodies of launches that may still get more bodies.
 
-    No launch is complete before all data up to the time `due` are known.
+    The first of these launches is complete when all data up to the time `due` are known.
     """
 
     bodies: Bodies = NO_BODIES
@@ -107,7 +113,7 @@ def gather_launches(
     launches : Launches
         The complete launches.
     crew : PendingBodies
-        The bodies of all other launches.
+        The bodies of launches that are not complete.
     known : int
         All launches before this time have been returned.
     """
@@ -162,7 +168,7 @@ def members_of_launches(
 def _leaders_and_heads(
     bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules
 ) -> tuple[Bools, Places]:
-    """Return for each body whether it begins a launch, and the first body of its launch."""
+    """Return whether each body begins a launch, and the index of its launch's first body."""
     leader = _leaders(bodies, key, lengths, rules)
     head = _heads(bodies, key, leader, lengths, rules)
     lone = ((head < 0) & (bodies["kind"] == _LONE)).nonzero()[0]
@@ -211,10 +217,9 @@ def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools
 
 def _group_heads(key: Ints, window: int) -> Places:
     """
-    Divide the times `key` into groups; return, for each time, the index of its group's first
-    time.
+    Put times into groups; return, for each time, the index of the first time in its group.
 
-    A group contains all times less than `window` after the first time of the group.
+    A group contains all times that are less than `window` later than its first time.
     """
     place = np.arange(len(key))
     if (key[1:] - key[:-1] >= window).all():
@@ -229,9 +234,7 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 
 def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
-    """
-    Return the index of the first body of each body's launch; -1 for a body without a launch.
-    """
+    """Return for each body the index of its launch's first body; -1 without a launch."""
     places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
     head[places] = places
@@ -258,7 +261,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
 
 
 def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> Bools:
-    """Return which lone passages are not companions because they fit the next launch."""
+    """Return which passages at only one gate belong to the next launch."""
     declared, twice = lengths.at(leader["key"]), np.maximum(leader["twice"], 1)
     block = np.maximum(lone["block_a"], lone["block_b"])
     ratio = [
@@ -283,7 +286,7 @@ def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Boo
 def _launches(
     bodies: Bodies, head: Places, members: Places, lengths: Lengths, rules: Rules
 ) -> Launches:
-    """Make a launch from all bodies in `members` that have the same `head`."""
+    """Make one launch from all bodies in `members` with the same first body (`head`)."""
     if not len(members):
         return NO_LAUNCHES
     if (head[members] == members).all():
@@ -303,9 +306,9 @@ class _Company(NamedTuple):
 
     `main` is the index of the main body. `companions` is the number of companions. `transit` is
     the transit of the first companion. `alike` is true if the first companion blocked both
-    gates for the same time. `fragments` is the number of fragments. `crowd` is the number of
-    all bodies. `lone_keys` and `lone_blocks` describe the first lone passage at gate A and at
-    gate B: its time and its blocking time.
+    gates for the same time. `fragments` is the number of bodies shorter than half the declared
+    length. `crowd` is the number of all bodies. `lone_keys` and `lone_blocks` contain the time
+    and the blocking time of the first lone passage (a passage at only one gate) at each gate.
     """
 
     main: Places
@@ -370,7 +373,7 @@ def _first_of(group: Places, values: Ints, n: int) -> Ints:
 
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
-    """Change the main bodies: if one gate saw two bodies as one, use only the correct edges."""
+    """If a gate saw two bodies as one, use only the correct edges of the main body."""
     slack_s = MERGED_SLACK_S + 2 * rules.tick_s
     tight = MERGED_SHARE * main["twice"] / 2 + slack_s / rules.unit_s
     at_gate = main["key"], main["key"] + main["lead"]
@@ -406,7 +409,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
 
 
 def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
-    """Return which main bodies certainly have no edges of another body."""
+    """Return which main bodies surely have only edges of one body."""
     shot = launches["shot"]
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
     fit = shot["flags"] & np.uint32(Flag.SHORT | Flag.LONG) == 0
@@ -487,7 +490,7 @@ def length_flags(ratio: Floats, within: Floats) -> Words:
 
 def blocked_alike(bodies: Launches | Bodies, rules: Rules) -> Bools:
     """
-    Return which bodies have all four edges and blocked both gates equally long.
+    Return which bodies have all four edges and blocked both gates for the same time.
 
     If the input is an array of launches, the function checks their main bodies.
     """

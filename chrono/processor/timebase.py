@@ -3,20 +3,19 @@
 A step is the time from one line to the next line. The result does not depend on how the stream
 is cut into pieces. These rules apply:
 
-- The counter gives each step, except for the number of wraps. The computer's clock gives the
-  number of wraps. If the counter wraps in less than 4 s, the program uses the smallest number
-  of wraps that agrees with the computer's clock to 0.1 s.
+- The counter gives each step, but does not show how often it wrapped. The computer's clock
+  gives the number of wraps. If the counter wraps in less than 4 s, the program uses the
+  smallest number of wraps that agrees with the computer's clock to 0.1 s.
 - A step is a jump if the counter and the computer's clock disagree by more than 2 s, or if the
-  time goes back by more than 1 ms. The step to the first line after a restart is also a jump.
-- At a jump, the computer's clock gives the step. If this step is shorter than the time limit
-  `dead` of the rules, the program uses `dead` as the step. An edge before a jump is never
-  paired with an edge after the jump.
+  time goes back by more than 1 ms. After a restart, the step to the first line is a jump too.
+- At a jump, the program takes the step from the computer's clock, but uses at least the time
+  `dead` of `RuleTimes`. An edge before a jump is never paired with an edge after the jump.
 - The computer may read a line up to 30 s late. If two lines have consecutive sequence numbers
   and are at most 2 s apart by the counter, the step between them is not a jump.
-- A hello (the line with which a board identifies itself) means a restart if the sequence number
-  or the counter does not continue after the hello. After lost lines, a sequence number and a
-  counter near zero also mean a restart. If the program requested the hello with `?`, the hello
-  does not mean a restart.
+- With a hello line, a board identifies itself. The board has restarted if the sequence number
+  or the counter does not continue after this line. If lines were lost, a sequence number and a
+  counter near zero also show a restart. If the program requested the hello line with `?`, the
+  numbers continue, and there was no restart.
 
 `line_continuity` finds repeated, missing and damaged lines. Times are int64 counter units.
 """
@@ -69,7 +68,7 @@ def unwrap_steps(
     steps: Ints, host_steps_us: Ints, missing: Ints, rules: Rules
 ) -> tuple[Ints, Places]:
     """
-    Add the missing wraps of the counter to the steps between lines.
+    Correct the times between lines (the steps) for wraps of the counter.
 
     If two lines have consecutive sequence numbers, the computer may read the second line up to
     `STALL_S` late.
@@ -77,7 +76,7 @@ def unwrap_steps(
     Parameters
     ----------
     steps : ndarray of int64, shape (N,)
-        Steps modulo the counter's width [counter units].
+        Steps as the counter shows them, without wraps [counter units].
     host_steps_us : ndarray of int64, shape (N,)
         Steps of the computer's clock [us].
     missing : ndarray of int64, shape (N,)
@@ -114,9 +113,9 @@ def _without_stalls(
     steps: Ints, ahead_s: Floats, in_a_row: Places, far: Places, rules: Rules
 ) -> Places:
     """
-    Correct the steps that look wrong only because the computer read a line late.
+    Correct the steps to lines that the computer read late; return the other indices in `far`.
 
-    Return the indices of the steps that still look wrong after the correction.
+    `far` contains the indices of the steps that do not agree with the computer's clock.
     """
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
     own = (steps[in_a_row] + back) % turn - back
@@ -127,15 +126,15 @@ def _without_stalls(
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
-    """Return how much longer each step is by the computer's clock than by the counter [s]."""
+    """Return each step of the computer's clock minus the same step of the counter [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
 def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
     """
-    Add as few wraps to the steps as the computer's clock allows.
+    Add to each step the smallest number of wraps that agrees with the computer's clock.
 
-    A step that goes back by a very short time becomes negative.
+    If the counter went back by a very short time, the step becomes negative.
     """
     turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
     back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
@@ -147,12 +146,12 @@ _YOUNG_S, _YOUNG_LINES = 5.0, 1000
 
 class TimedStretch(NamedTuple):
     """
-    One part of the board's lines, with continuous times.
+    Edges and beats from some of the board's lines, with times that never wrap.
 
     `gaps` contains the gaps between lines. `notes` contains the breaks from damaged lines and
-    lost links. `first` is the time of the first line (`FOREVER` if there is no line). For each
-    record, `anchors` contains the latest time before the record (-1 before the very first
-    line). `after` contains the values that are needed to continue the time.
+    lost links. `first` is the time of the first line (`FOREVER` if there is no line). `anchors`
+    contains the latest time before each record (-1 if no line came before the record). `after`
+    is the state after these lines.
     """
 
     edges: Edges
@@ -168,7 +167,7 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
     """
     Return the time up to which all edges are known.
 
-    If `host_us` is given, no line came until this host time, and the result may be later.
+    If no more lines came up to the host time `host_us` [us], the result may be later.
     """
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
@@ -181,7 +180,7 @@ def put_on_timebase(
     events: Events, records: Sequence[Record], state: Timebase, rules: Rules
 ) -> TimedStretch:
     """
-    Convert the counter of each event to a continuous time.
+    Convert the counter of each event to a time that never wraps.
 
     A `hello` record may mean a restart of the board. A `link` record always means that lines
     may be missing.
@@ -232,13 +231,13 @@ def put_on_timebase(
 
 
 def _anchors(records: Sequence[Record], lines: Lines, top: Ints, state: Timebase) -> Ints:
-    """Return the latest time before each record; -1 if no line came before the record."""
+    """Return the latest time of the lines before each record; -1 if there is no line."""
     places = lines.used.searchsorted([record.position for record in records])
     return np.where((places > 0) | state.started, top[places], -1)
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
-    """Add the numbers of edges and beats, and the counts in `more`, to a tally."""
+    """Add the numbers of edges and beats and the counts `more` to the counts in `tally`."""
     more |= {"edges": len(edges.t), "beats": len(beats.t)}
     if len(beats.lost):
         more["board_lost"] = int(beats.lost[-1]) - tally.board_lost
@@ -251,10 +250,10 @@ def _with_causes(
     tally: Tally, restarts: Places, hellos: Sequence[int], causes: Sequence[RestartCause]
 ) -> Tally:
     """
-    Count the causes of the restarts in a tally.
+    Add the causes of new restarts to the counts in `tally`.
 
-    `causes` contains the cause of the last hello before the present lines, then the cause of
-    each hello in `hellos`.
+    `causes` begins with the cause in the last hello line before these lines. The
+    causes in the hello lines of `hellos` follow.
     """
     if not len(restarts):
         return tally
@@ -271,7 +270,7 @@ def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: T
 
 
 def _origin(events: Events, lines: Lines, state: Timebase, rules: Rules) -> Timebase:
-    """Return the given state; if no line came before, return the state at the first line."""
+    """Return `state`; if `state` contains no line yet, return the state at the first line."""
     if state.started or not len(lines.used):
         return state
     host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
@@ -287,9 +286,7 @@ def _restarts(
     state: Timebase,
     rules: Rules,
 ) -> Places:
-    """
-    Return the number of each line that is the first line after a restart (counted from 1).
-    """
+    """Return the number (from 1) of each line that is the first line after a restart."""
     anew = state.anew or state.other_counter
     if not hellos and not anew:
         return NOWHERE
@@ -306,7 +303,7 @@ def _restarts(
 
 
 def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rules) -> Ints:
-    """Return the continuous time before the lines, followed by the time of each line."""
+    """Return the time before the first line, then the time of each line, without wraps."""
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
@@ -317,9 +314,9 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
 
 def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
     """
-    Limit how far a line's time may lie before the latest time of the lines before it.
+    Correct times that lie more than `BACK_STEP_S` before the time of an earlier line.
 
-    Return the corrected time of each line, and for each line the latest time so far.
+    Return the corrected time of each line, and the latest time up to each line.
     """
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw, raw
@@ -331,7 +328,7 @@ def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
     """
     Return the edges, the indices of the beats, and the number of late edges.
 
-    `before` is the time of the edge before the first of the given lines.
+    `before` is the time of the last edge before these lines.
     """
     count = len(t)
     times, beats = np.empty((2, count), np.int64), np.empty(count, np.intp)
@@ -365,9 +362,7 @@ def _sort_out(
 def _beats(
     told: npt.NDArray[np.int32], t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
-    """
-    Return the beats, each with the number of edges lost so far, and the board's last count.
-    """
+    """Return the beats, and the number of lost edges that the board reported last."""
     if not len(places) and not len(restarts):
         return NO_BEATS, state.board_lost
     before = np.concatenate(([state.board_lost], told), dtype=np.int64)
@@ -382,7 +377,7 @@ def _beats(
 
 
 def _after(events: Events, lines: Lines, raw: Ints, top: Ints, start: Timebase) -> Timebase:
-    """Return the values that are needed to continue the time after the last line."""
+    """Return the state of the timebase after the last line."""
     last = lines.used[-1]
     return replace(
         start,

@@ -1,7 +1,7 @@
-"""Arrays of edges, beats and breaks with continuous times.
+"""Arrays of edges, beats and breaks, with times that never wrap.
 
-Continuous time is the board's counter without wraps and restarts. The classes for edges, beats
-and breaks contain a few arrays of equal length. Times are int64 counter units.
+A time is the board's counter without wraps and restarts [counter units, int64]. The classes for
+edges, beats and breaks contain a few arrays of equal length.
 """
 
 from collections.abc import Mapping
@@ -20,7 +20,7 @@ NOWHERE = np.zeros(0, np.intp)
 """An empty array of indices."""
 
 NO_BODY = 2
-"""This value replaces a gate's number if a passage lacks an edge."""
+"""This value replaces the gate's number if the passage is incomplete."""
 
 LATE = 8
 """This bit of `Edges.what` marks a late edge. In `Edges.what`, bit 0 is the gate. Bits 1 and 2
@@ -28,8 +28,8 @@ are the level, as in `Events`."""
 
 WIDTH_SHIFT = 4
 LONGEST_WIDTH = (1 << 32 - WIDTH_SHIFT) - 1
-"""The higher bits of `Edges.what` contain the time since the edge before [counter units]. A
-late edge may have happened earlier than its timestamp by up to this time."""
+"""The higher bits of `Edges.what` contain the time since the previous edge [counter units].
+A late edge may have happened earlier than its timestamp by up to this time."""
 
 
 class Edges(NamedTuple):
@@ -105,13 +105,13 @@ class Breaks(NamedTuple):
         return Breaks(*(np.concatenate(pair) for pair in zip(self, more, strict=True)))
 
     def since(self, place: int) -> "Breaks":
-        """Return all breaks from the index `place` to the end."""
+        """Return the breaks (times with missing lines) from the index `place` to the end."""
         if place <= 0:
             return self
         return Breaks(*(column[place:] for column in self))
 
     def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
-        """Limit the breaks to the time from the line at `seen` to the line at `then`."""
+        """End all breaks at the time `then` or earlier; a later break begins at `seen`."""
         if not len(self.mark):
             return self
         before = np.where(self.before > then, seen, self.before)
@@ -119,9 +119,7 @@ class Breaks(NamedTuple):
         return Breaks(before, *ends, self.lost)
 
     def in_order(self) -> "Breaks":
-        """
-        Start breaks earlier where needed, so that no break starts later than the next break.
-        """
+        """Start a break together with the next break if the next break starts earlier."""
         if (self.before[1:] >= self.before[:-1]).all():
             return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
@@ -131,7 +129,7 @@ class PassageTimes(NamedTuple):
     """
     Times of the first and last edges of passages; arrays of shape (N,), in any order.
 
-    `gate` is 0 or 1, or `NO_BODY` for passages that lack an edge.
+    `gate` is 0 or 1, or `NO_BODY` for incomplete passages.
     """
 
     first: Ints
@@ -206,7 +204,7 @@ class Tally:
 @dataclass(frozen=True)
 class Timebase:
     """
-    The values that are needed to continue the continuous time after the last line.
+    The values after the last line that the program needs to compute later times.
 
     Attributes
     ----------
@@ -215,18 +213,18 @@ class Timebase:
     host_us, counter, sequence, line : int
         Host time, counter, sequence number and `what` (see `Edges`) of the last line.
     t, top : int
-        Time of the last line, and the latest time so far.
+        Time of the last line, and the latest time of all lines.
     edge : int
         Time of the last edge; a very early time before the first edge.
     mark : int
         The latest time of a damaged line or a link record.
     damaged : int
-        Number of damaged lines since the last line, or since the start.
+        Number of damaged lines after the last usable line, or since the start.
     anew, other_counter : bool
-        `anew` is true if a hello came since the last line. `other_counter` is true if another
-        counter began since the last line.
+        `anew` is true if a hello line came since the last line. `other_counter` is true if
+        another counter began since the last line.
     cause : RestartCause
-        Why the board started, from the latest hello.
+        Why the board started, from the latest hello line.
     levels : tuple of two int
         Last known level of each gate, `LEVEL_UNKNOWN` before the first edge.
     board_lost : int

@@ -236,7 +236,7 @@ def _interval(text: Bytes, at: int) -> Read:
 
 @inlined
 def _next_row(text: Bytes, at: int) -> int:
-    """If the line ends at `at`, return the place of the next row; otherwise return -1."""
+    """Return the place after a line that ends at the index `at`; -1 if no line ends there."""
     if _is_at(text, at, _ESCAPED_CR):
         at += len(_ESCAPED_CR)
     at += _byte(text, at) == _CR

@@ -191,7 +191,7 @@ def _is_locked_beside(path: Path) -> bool:
 
 
 def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
-    """Write all `data` at `offset`; return the offset after the last byte."""
+    """Write all `data` into a file from `offset` on; return the offset after the last byte."""
     with memoryview(data) as rest:
         done = 0
         while done < len(rest):
@@ -200,7 +200,7 @@ def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
 
 
 def write_some(fd: int, offset: int, data: memoryview) -> int:
-    """Write `data` at `offset`; return the number of bytes that the disk accepted."""
+    """Write `data` into a file at `offset`; return how many bytes the disk accepted."""
     os.lseek(fd, offset, os.SEEK_SET)
     written = os.write(fd, data)
     if not written:

@@ -231,9 +231,9 @@ def crc16(data: bytes) -> int:
     """
     Return the checksum CRC-16/CCITT-FALSE of `data`.
 
-    The polynomial is 1021 (hexadecimal), the start value is FFFF, and the bits are not
-    reversed. For example, the checksum of ``123456789`` is 0x29B1 (source: RevEng catalogue,
-    CRC-16/IBM-3740).
+    This checksum uses the polynomial 1021 (hexadecimal) and the start value FFFF, and does not
+    reverse the bits. For example, the checksum of ``123456789`` is 0x29B1 (source: RevEng
+    catalogue, CRC-16/IBM-3740).
     """
     return binascii.crc_hqx(data, 0xFFFF)
 
@@ -298,7 +298,7 @@ def encode_plain(gate: int, counter: int, level: int | None = None) -> bytes:
 
 
 def encode_interval(transit_us: int) -> bytes:
-    """Return the line of an interval, without a newline."""
+    """Return the line that reports only a transit [us], without a newline."""
     return b"%d" % transit_us
 
 

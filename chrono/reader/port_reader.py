@@ -45,8 +45,7 @@ class LineFramer:
     Cut a stream of bytes into lines.
 
     Each piece of a long line has at least `PIECE_BYTES` bytes, more than any real line of a
-    board. The program could read a shorter piece, such as the end ``23`` of a long line of
-    digits, as a time.
+    board. A shorter piece, such as the end ``23`` of many digits, could look like a real line.
     """
 
     def __init__(self) -> None:
@@ -281,7 +280,7 @@ class PortReader:
         self._count(len(data), len(lines))
 
     def _without_levels(self, lines: list[StampedLine]) -> list[StampedLine]:
-        """Store the latest sensor levels, and return all other lines."""
+        """Store the latest sensor levels, and return the lines without sensor levels."""
         if not self._lines.has_analog:
             return lines
         others: list[StampedLine] = []
@@ -426,8 +425,8 @@ class PortReader:
         """
         Add a row that states that the port was opened, lost or opened again.
 
-        This row also contains the bytes of an incomplete line. As a line of the board, the
-        incomplete line ``A 1234`` of ``A 123456`` would give a wrong time.
+        This row also contains the bytes of an incomplete line. They are not stored as a line of
+        the board: if ``A 123456`` is cut to ``A 1234``, the time is wrong.
         """
         data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:

@@ -23,8 +23,7 @@ class Serial(protocol_socket.Serial):
         """
         Number of bytes that can be read at once, at most `PIECE_BYTES`.
 
-        The number of bytes is 0 if the connection is lost. The next attempt to read then
-        detects that the connection is lost.
+        If the connection is lost, the result is 0; the next call of `read` detects the loss.
         """
         if self._socket is None:
             return super().in_waiting

@@ -114,12 +114,12 @@ def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
     Raises
     ------
     ValueError
-        If `data` contains NaN or an infinity, or if the row could not be read again.
+        If `data` contains NaN or an infinity, or if `parse_row` cannot read the row.
     """
     row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
     read = parse_row(row[:-1], FRAMED)
     if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
-        raise ValueError(f"this record of the kind {origin!r} could not be read again")
+        raise ValueError(f"the program could not read its own record of the kind {origin!r}")
     return row
 
 
@@ -175,7 +175,7 @@ def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
     try:
         data = _DECODER.decode(text.decode())
         if not isinstance(data, dict):
-            return LineDamage("the record is not a group of named values, { … }")
+            return LineDamage("the record is not a group of named values in braces {}")
         brackets = text.count(b"{") + text.count(b"[")
         if brackets > MAX_JSON_LEVELS and _deeper_than(MAX_JSON_LEVELS, data):
             return LineDamage(f"the record has more than {MAX_JSON_LEVELS} levels of brackets")
@@ -211,7 +211,7 @@ def _deeper_than(levels: int, value: object) -> bool:
 
 
 def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
-    """Replace characters that no terminal can show (half surrogate pairs) by ``?``."""
+    """Replace incomplete characters (half surrogate pairs) by ``?``."""
     text = json.dumps(data, ensure_ascii=False)
     clean = text.encode("utf-8", "replace").decode()
     if clean == text:

@@ -48,11 +48,7 @@ class RecordingFileGone(OSError):  # noqa: N818 - an event, not an error of this
 
 
 class _Failure(NamedTuple):
-    """
-    The message and number of a system error.
-
-    The exception itself is not stored, because it would also keep rows in memory.
-    """
+    """The message and number of a system error; the exception would keep rows in memory."""
 
     words: str
     errno: int | None
@@ -70,7 +66,7 @@ class WrittenHistory:
         self._packed: list[bytes] = []
 
     def add(self, rows: bytes) -> None:
-        """Add more bytes to this history of the recording."""
+        """Add bytes to the copy."""
         packed = self._packer.compress(rows)
         if packed:
             self._packed.append(packed)
@@ -146,8 +142,7 @@ class RecordingWriter:
         Open an existing recording to add rows at its end; the existing rows stay unchanged.
 
         If a crash has cut off the end of the last row, the writer ends this row with a mark.
-        The program then treats the row as damaged, because a number in the row may have lost
-        digits.
+        The marked row counts as damaged, because a number in this row may have lost digits.
 
         Raises
         ------
@@ -209,9 +204,7 @@ class RecordingWriter:
                 self.trouble = None
 
     def sync(self) -> None:
-        """
-        Write waiting rows and wait until the disk confirms them; set `trouble` on an error.
-        """
+        """Write waiting rows and let the disk confirm them; set `trouble` on an error."""
         with self._syncing:
             written = self._write_to_confirm()
             if written is None:
@@ -334,9 +327,7 @@ class RecordingWriter:
         return self.trouble is None
 
     def _note_trouble(self, failure: "_Failure") -> None:
-        """
-        Store the reason why rows wait in memory; if the disk is full, use the spare folder.
-        """
+        """Store why rows wait in memory; if the disk is full, use the spare folder."""
         self.trouble, self._errno = failure
         self._retry_due = self._clock() + RETRY_S
         if failure.errno in _DISK_FULL:
@@ -426,9 +417,7 @@ class RecordingWriter:
         return False
 
     def _save_in_spare(self) -> None:
-        """
-        Continue the recording in the spare folder, if the folder exists and has enough space.
-        """
+        """Continue the recording in the spare folder, if it exists and has enough space."""
         if self.spare is None:
             return
         old, why = self.path, self.trouble
@@ -472,8 +461,8 @@ def append_rows(path: Path, rows: bytes) -> None:
     """
     Add complete rows to the end of a recording, and wait until the disk has confirmed them.
 
-    If a crash has cut off the end of the last row, the function ends this row with a mark, and
-    the row counts as damaged. If the disk stores only a part of the new rows, the function
+    If a crash has cut off the end of the last row, the function ends this row with a mark. The
+    marked row counts as damaged. If the disk stores only a part of the new rows, the function
     removes this part again.
 
     Raises

@@ -1,8 +1,8 @@
 """Decode rows of a recording into a batch of events.
 
 The function `recording_rows.parse_row` defines the format, and reads one row at a time. If the
-compiled loops of `bulk_decoding` are loaded, they read the common rows of a large block. In
-this case, `parse_row` reads only the other rows.
+compiled loops of `bulk_decoding` are loaded, they read the common rows of a large block, and
+`parse_row` reads only the rows that are left.
 """
 
 import re
@@ -158,5 +158,5 @@ _CONTROL = re.compile(r"[\x00-\x1F\x7F]")
 
 @cache
 def _keep_freed_memory() -> None:
-    """Free one large array, so that the C library keeps freed memory of this size."""
+    """Create and free a large array; the C library then keeps freed memory for later blocks."""
     np.empty(KEPT_BYTES, np.uint8)

@@ -98,9 +98,7 @@ class LiveSource:
         self.journal.record(origin, data)
 
     def drain(self) -> bytes:
-        """
-        Return the complete rows that have arrived since the last call, at most about 1 MB.
-        """
+        """Return the complete rows that came since the last call, at most about 1 MB."""
         self._act_until(self._running_s())
         return self.journal.drain()
 
@@ -248,9 +246,7 @@ class ReplaySource:
 
     @property
     def pace(self) -> float | None:
-        """
-        Number of recorded seconds that pass in one real second; None gives all rows at once.
-        """
+        """Recorded seconds that pass in one real second; None gives all rows at once."""
         return self._pace
 
     def set_pace(self, pace: float | None) -> None:
@@ -284,9 +280,7 @@ class ReplaySource:
 
     @property
     def next_us(self) -> int | None:
-        """
-        Host time of the first row that `drain` has not returned yet [us]; None at the end.
-        """
+        """Host time of the next row that `drain` will return [us]; None at the end."""
         return self._next_us
 
     @property
@@ -306,14 +300,12 @@ class ReplaySource:
 
     @property
     def left_out(self) -> str:
-        """
-        A message if the file ends within its last row; empty until the whole file is read.
-        """
+        """A message if the file ends within its last row; empty until all rows are read."""
         return (self._file.cut or "") if self._file is not None else ""
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the replay, in the same form as the state of a port."""
+        """The state of the replay; the attributes are as for a port."""
         state: Literal["open", "closed"] = "closed" if self.finished else "open"
         return LinkStatus(
             state, str(self._path), answered=True, bytes=self._released, lines=self._rows
@@ -440,9 +432,7 @@ class FollowSource:
         self._forget()
 
     def drain(self) -> bytes:
-        """
-        Return the complete rows that have arrived since the last call, at most about 1 MB.
-        """
+        """Return the complete rows that came since the last call, at most about 1 MB."""
         if self._file is None:
             return b""
         try:
@@ -496,13 +486,13 @@ class FollowSource:
         """
         Time since another program last added bytes to the file [s].
 
-        If the file has not grown since `start`, this is the time since the file's last change.
+        If the file has not grown since `start`, the result is the time since its last change.
         """
         return self._clock() - self._grown_s
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the file, in the same form as the state of a port."""
+        """The state of the file; the attributes are as for a port."""
         return LinkStatus(
             self._state,
             str(self._path),
@@ -578,7 +568,7 @@ class FollowSource:
         self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno(), self._path)
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
-        """Continue in the file `other` if it has the same bytes up to the present place."""
+        """Continue with the file `other` if its bytes before the next row are the same."""
         other.seek(self._offset - len(self._before))
         if other.read(len(self._before)) != self._before:
             other.close()

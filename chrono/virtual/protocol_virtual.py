@@ -27,9 +27,7 @@ after a request [s]."""
 
 
 class Serial(SerialBase):
-    """
-    A serial port to the virtual board; the port also gives the rig file and the user's records.
-    """
+    """A serial port to the virtual board, with the rig file and a simulated user's records."""
 
     @property
     def play(self) -> Play:
@@ -48,9 +46,7 @@ class Serial(SerialBase):
         return rig_text(self.play.scenario)
 
     def operator_rows(self) -> Iterator[tuple[float, str, dict[str, Any]]]:
-        """
-        Yield the records that a user would enter while the virtual board plays the scenario.
-        """
+        """Yield the records that a user would enter while the board plays the scenario."""
         return operator_rows(self.play)
 
     def open(self) -> None:
@@ -108,9 +104,7 @@ class Serial(SerialBase):
         return data
 
     def write(self, data: bytes) -> int:  # type: ignore[override]
-        """
-        Send bytes to the board; ``?`` requests a hello line, ``=`` requests sensor levels.
-        """
+        """Send bytes to the board; ``?`` requests a hello line, ``=`` sensor levels."""
         self._check_open()
         with self._changed:
             self._receive()

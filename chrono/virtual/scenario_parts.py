@@ -82,8 +82,9 @@ class LooseBeam:
     """
     A light source that swings out of alignment and back, once in every `period_s` seconds.
 
-    If the beam points away by an angle α, the light is exp(−(α/α₀)²) of the full light
-    (Gaussian beam). `swing` is the largest α/α₀.
+    If the beam points away by an angle α, the sensor gets exp(−(α/α₀)²) of the full light
+    (Gaussian beam). At the angle α₀, the sensor gets about 37 % of the light. `swing` is the
+    largest ratio of α to α₀.
     """
 
     gate: int
@@ -122,7 +123,7 @@ class StatedGates:
 @dataclass(frozen=True)
 class Board:
     """
-    A board that sends lines, described by its clock and its serial line.
+    The properties of a board that sends lines.
 
     Attributes
     ----------
@@ -315,9 +316,7 @@ class VirtualFlight:
         return self.midway_s + expm1(kappa * position_m) / (kappa * self.speed_mps)
 
     def blocks(self, gate_position_m: float) -> Interval:
-        """
-        Return the time when the body starts to block a gate, and the time when it stops [s].
-        """
+        """Return the times when the body starts and stops to block a gate [s]."""
         half_m = self.body.length_m / 2.0
         return self.time_at(gate_position_m - half_m), self.time_at(gate_position_m + half_m)
 
@@ -346,8 +345,8 @@ class VirtualFall(VirtualFlight):
         """
         Return the time that the body needs to fall from the release to a position [s].
 
-        With the acceleration a and the drag κ per metre, dv/dt = a − κ·v². The time to fall a
-        height h is then arcosh(exp(κ·h))/√(κ·a).
+        With the acceleration a and the drag κ per metre, dv/dt = a − κ·v². For a height h, the
+        falling time is arcosh(exp(κ·h))/√(κ·a); arcosh is the inverse of cosh.
         """
         kappa = self.body.drag_per_m
         fallen_m = max(position_m - self.release_m, 0.0)

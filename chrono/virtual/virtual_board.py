@@ -213,7 +213,7 @@ def operator_rows(play: Play) -> Iterator[tuple[float, str, dict[str, Any]]]:
     Yields
     ------
     (float, str, dict)
-        Time since the board's start [s], origin, JSON object.
+        Time since the board's start [s], origin of the row, JSON object of the row.
     """
     changes = setup_changes(play.scenario, play.seed, shots=play.shots, speedup=play.speedup)
     for time_s, setup in changes:
@@ -256,9 +256,7 @@ def board_lines(
 
 
 def hello(board: Board) -> bytes:
-    """
-    Return the hello line that a board with numbered lines sends at its start and on request.
-    """
+    """Return the hello line that a board sends at its start and on request."""
     firmware = board.firmware + (ANALOG_MARK if board.has_analog else "")
     return encode_hello(int(board.frequency_hz), board.counter_bits, board.name, firmware)
 
@@ -308,9 +306,7 @@ class _Board:
         self._last_edge_s = -1.0
 
     def beats(self) -> Iterator[Edge]:
-        """
-        Yield one beat (a regular line without an edge) for each second of the board's counter.
-        """
+        """Yield a beat (a line without an edge) for each second of the board's counter."""
         period_s = self._board.frequency_hz / self._rate_hz
         return ((n * period_s, _BEAT, 0) for n in count(1))
 
@@ -396,7 +392,7 @@ def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> Vir
     """
     Simulate the fall of a dropped body.
 
-    Buoyancy and the air that moves with the body change the acceleration of the body.
+    The air makes the acceleration smaller: it lifts the body, and some air moves with the body.
     """
     assert scenario.drop is not None, "this scenario has no drop"
     body = scenario.body
@@ -461,9 +457,7 @@ def _lamp_changes(lamp: Lamp) -> Iterator[Edge]:
 
 
 def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
-    """
-    Yield the times when the swinging beam becomes too weak, and when it is strong enough again.
-    """
+    """Yield the times when a swinging beam becomes too weak or strong enough again."""
     leaves, returns = (
         sqrt(-log(threshold_v / CLEAR_V)) / loose.swing * loose.period_s / 2.0
         for threshold_v in (LOWER_V, UPPER_V)
