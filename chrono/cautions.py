@@ -8,14 +8,11 @@ CAUTION_LINE = "Eye protection on, line of fire and backstop clear, nobody near 
 CAUTION = f"""\
 Caution: a launched body injures and can blind.
 - {CAUTION_LINE}
-- Launch only where launching is allowed. Use a backstop that stops the body and
-  everything that follows the body.
-- Compressed gas and vacuum: use only rated vessels, hoses and relief valves. Only
-  competent persons inspect and handle them. A vessel that breaks throws fragments.
-- Never look into a launcher or a light beam. Make the launcher safe before anyone goes
-  forward.
-- Local codes come first. If they require a competent or licensed person, this person
-  decides."""
+- Launch only where it is allowed. The backstop must stop everything that flies.
+- Compressed gas and vacuum: use only rated vessels, hoses and relief valves. Competent
+  persons inspect and handle them. A vessel that breaks throws fragments.
+- Never look into a launcher or a light beam. Make it safe before anyone goes forward.
+- Local codes come first. If they require a competent or licensed person, ask this person."""
 
 PAPER_CAUTION = (
     "On paper, nothing is launched. If you launch something, follow local codes and ask the "

@@ -82,9 +82,9 @@ class LooseBeam:
     """
     A light source that swings out of alignment and back, once in every `period_s` seconds.
 
-    If the beam points away by an angle α, the sensor gets exp(−(α/α₀)²) of the full light
-    (Gaussian beam). At the angle α₀, the sensor gets about 37 % of the light. `swing` is the
-    largest ratio of α to α₀.
+    If the beam points away by an angle a, the sensor gets exp(−(a/b)²) of the full light
+    (Gaussian beam). At the angle b, the sensor gets about 37 % of the light. `swing` is the
+    largest ratio of a to b.
     """
 
     gate: int
