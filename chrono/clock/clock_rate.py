@@ -43,7 +43,7 @@ PHI of RFC 5905, figure 5 ("frequency tolerance", 15 ppm). A clock that is not s
 be wrong by about 100 ppm (common practice, no source)."""
 
 POLLING_S = 1e-3
-"""Largest drift of the smallest reading delay that the data do not show. A line of the board
+"""Largest drift of the smallest reading delay that can stay undetected [s]. A line of the board
 waits for the next USB full-speed frame, and a frame takes 1 ms (USB 2.0, 5.3). Adapters with a
 latency timer delay short lines longer (FTDI AN232B-04: 16 ms by default). For an adapter with a
 latency timer, use the time of the timer.
@@ -158,7 +158,7 @@ class ClockTracker:
         host_rate_tolerance : float
             Half-width of the host clock's own relative rate error (rectangular).
         polling_s : float
-            Largest drift of the smallest delay in a segment that the data do not show [s].
+            Largest drift of the smallest delay in a segment that can stay undetected [s].
 
         Returns
         -------

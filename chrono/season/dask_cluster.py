@@ -54,7 +54,7 @@ def process_on_cluster(
     address : str
         Address of the scheduler, such as ``tcp://scheduler:8786``.
     task : callable
-        The work for one recording; `pickle` must be able to send it to another process.
+        Function that does the work for one recording; the module `pickle` can copy it.
     sources : sequence of RecordingSource
         Recordings that every worker can read: at addresses, or at paths that all machines
         share.

@@ -8,8 +8,8 @@ each, from measurements on two cores (`tests/benchmarks/bench_season.py`). The s
 recordings takes 2.3 s and 106 MB of memory. One core reads one recording in 3.3 ms. Each task
 of a cluster costs the scheduler and the client 2.4 ms, so each task contains recordings with a
 total size of 4 MB. Only the client process writes results; this takes about 1 ms per recording.
-More than about five workers do not make the work faster, unless several clients share the work
-and each client writes its own folder.
+More than about five workers do not make the work faster. To use more workers, start several
+clients; each client must write its own folder.
 
 If a worker process is killed, no file is incomplete, because workers write no files.
 """
@@ -101,7 +101,7 @@ def process_recordings(
     Parameters
     ----------
     task : callable
-        The work for one recording; `pickle` must be able to send it to another process.
+        Function that does the work for one recording; the module `pickle` can copy it.
     sources : sequence of RecordingSource
     jobs : int or None
         Number of processes. None: one per core, or only one if more would save no time.

@@ -1,10 +1,10 @@
 """Keep the setups and marks of a session, and find the shots of each setup and mark.
 
-A setup or a hold is valid for all shots after the operator's entry. While the session is on
-hold, the program records shots but does not count them. For each entry, the parameter `anchor`
-is the latest counter value before the entry. A mark on a shot stores the key of this shot (its
-counter value). A correction replaces every earlier entry of a setup. Entries that the operator
-has undone have no effect.
+A setup is valid for all shots after the operator's entry. During a hold (a pause that the
+operator enters), the program records shots but does not count them. For each entry, `anchor` is
+the latest counter value before the entry. A mark on a shot stores the key of this shot (its
+counter value). A correction replaces every earlier entry of a setup. Undone entries have no
+effect.
 """
 
 from bisect import bisect_left
@@ -112,7 +112,7 @@ class Setups:
         return np.maximum(place, 0).astype(np.int32)
 
     def after(self, anchor: int) -> tuple[int, Setup]:
-        """Return the list position and the setup for shots after the counter value `anchor`."""
+        """Return (list position, setup) for shots after the counter value `anchor`."""
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
         return place, self._setups[place]
 
@@ -301,7 +301,7 @@ class Marks:
             self._shots[mark.shot] = reduce(_marked, said, before)
 
     def held_after(self, anchor: int) -> bool:
-        """Return True if the session is on hold after the counter value `anchor`."""
+        """Return True if the session is on hold for shots after the counter value `anchor`."""
         place = bisect_left(self._since, anchor + 1)
         return place > 0 and self._held[place - 1]
 

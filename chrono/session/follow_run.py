@@ -117,7 +117,7 @@ class FollowRun(FedRun):
         return batch
 
     def _comes_late(self, rows: bytes) -> bool:
-        """Return True if a line has a time at which the program assumed that no line came."""
+        """Return True if the program has already taken the time of a new line as silence."""
         board = rows.find(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
         return host_us is not None and host_us < self._passed_us

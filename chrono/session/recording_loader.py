@@ -240,11 +240,7 @@ def add_rig(path: Path, rig: Rig) -> None:
 
 
 def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
-    """
-    Yield the rows in a block of the file that contain the bytes `mark`.
-
-    The function skips all other rows quickly.
-    """
+    """Yield each row of a block, if the row contains the bytes `mark`."""
     at = block.find(mark)
     while at >= 0:
         end = block.find(b"\n", at) + 1 or len(block)

@@ -342,7 +342,7 @@ def typical_shot(samples: Mapping[str, Sample], session: Session) -> ShotRow | N
 
 
 def _aside(session: Session) -> tuple[UncountedShots, ...]:
-    """Return the uncounted shots in groups. All shots of a group have the same reason."""
+    """Return the uncounted shots, grouped by the reason why they are not counted."""
     flags, speed = session.log.shots["flags"], session.measured().speed_mps
     notes = session.notes()
     found: dict[tuple[str, tuple[str, ...]], list[tuple[int, float]]] = {}

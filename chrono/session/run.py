@@ -227,7 +227,7 @@ class Run:
         """
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Let another thread call `act` each time new rows are ready for `step`."""
+        """Set the function that another thread calls each time `step` has rows to process."""
 
     def step(self) -> bool:
         """Process the rows that are ready. Return True if the session changed."""
@@ -256,7 +256,7 @@ class Run:
         return None
 
     def complaint(self) -> PortError | None:
-        """Return the error if the board has not sent a valid line, otherwise None."""
+        """Return an error if it is certain that no board sends valid lines; otherwise None."""
         return None
 
     def give_up(self) -> None:
@@ -415,11 +415,7 @@ class FedRun(Run):
         self.session.finish()
 
     def _settle_clock(self) -> None:
-        """
-        Compute all speeds with the counter's rate from all beats.
-
-        A later reading of the recording will use the same rate.
-        """
+        """Compute all speeds with the counter's rate from all beats."""
         if self.session.rig.clock.from_host:
             try:
                 self._observer.counter_rate.settle(self.now_us())

@@ -209,7 +209,7 @@ def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[typ
 
 
 def countable(shots: Shots, speed_mps: Floats) -> Bools:
-    """Return True for each shot that counts without a mark of the operator, shape (N,)."""
+    """Return True for each shot that counts if it has no mark of the operator, shape (N,)."""
     return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
 
 
