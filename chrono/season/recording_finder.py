@@ -34,9 +34,7 @@ def is_folder(address: str) -> bool:
 
 
 def look_for(address: str) -> list[tuple[str, int]]:
-    """
-    Return the files that an address (a folder or a pattern) names, and their sizes [bytes].
-    """
+    """Return the address and size [bytes] of each file that a folder or pattern contains."""
     system, path = _system(address)
     with _telling(address):
         found = (

@@ -53,9 +53,7 @@ class _Stated:
 
 
 class Setups:
-    """
-    The setups of a session, in the order of entry. The first setup in the list has no name.
-    """
+    """The setups of a session, in the order of entry; the first setup has no name."""
 
     def __init__(self) -> None:
         self._stated: list[_Stated] = []
@@ -101,11 +99,7 @@ class Setups:
         self._setups = self._what_holds()
 
     def at(self, keys: Ints) -> npt.NDArray[np.int32]:
-        """
-        Return the position of each shot's setup in the list of setups.
-
-        The result is an array of shape (N,), with one value per shot.
-        """
+        """Return the position of each shot's setup in the list of setups, shape (N,)."""
         if len(self._since) == 1:
             return np.zeros(len(keys), np.int32)
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
@@ -229,9 +223,7 @@ class MarkedShots(NamedTuple):
         return counted
 
     def words(self) -> list[str]:
-        """
-        Return a text for each shot: why the user does not count the shot, and the user's note.
-        """
+        """Return one text per shot: the reason not to count the shot, and the user's note."""
         words = [""] * len(self.held)
         for place, said in self.noted().items():
             words[place] = said

@@ -181,11 +181,7 @@ def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:
 
 
 def _begun_rig(path: Path) -> Rig:
-    """
-    Return the first rig of a recording.
-
-    If the recording is new, wait until the file contains the rig.
-    """
+    """Return the first rig of a recording; if the recording is new, wait for its rig."""
     end_s = time.monotonic() + BEGIN_WITHIN_S
     while True:
         try:

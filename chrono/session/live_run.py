@@ -103,9 +103,7 @@ class LiveRun(FedRun):
 
     @property
     def waiting_s(self) -> float:
-        """
-        Time for which the oldest unwritten row has waited for the disk [s]; 0 if no row waits.
-        """
+        """Waiting time of the oldest row that is not yet on the disk [s]; 0 if no row waits."""
         return self.source.journal.waiting_s
 
     @property

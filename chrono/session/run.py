@@ -204,16 +204,12 @@ class Run:
 
     @property
     def waiting_s(self) -> float:
-        """
-        Time for which the oldest unwritten row has waited for the disk [s]; 0 if no row waits.
-        """
+        """Waiting time of the oldest row that is not yet on the disk [s]; 0 if no row waits."""
         return 0.0
 
     @property
     def remeasured_us(self) -> int | None:
-        """
-        Time when the speeds were last computed with a new counter rate [us]; None if never.
-        """
+        """Time when a new counter rate last changed the speeds [us]; None if never."""
         return None
 
     def start(self) -> None:
@@ -346,9 +342,7 @@ class FedRun(Run):
 
     @property
     def remeasured_us(self) -> int | None:
-        """
-        Time when the speeds were last computed with a new counter rate [us]; None if never.
-        """
+        """Time when a new counter rate last changed the speeds [us]; None if never."""
         return self._observer.counter_rate.remeasured_us
 
     def now_us(self) -> int:

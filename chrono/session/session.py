@@ -144,9 +144,7 @@ class Session:
         self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
-        """
-        Finish open shots if no line came for long enough, measured by the computer's clock.
-        """
+        """Finish open shots if the computer's clock shows a silence that is long enough."""
         self._add(self._processor.pass_time(host_us))
 
     def finish(self) -> None:
@@ -355,7 +353,7 @@ class Session:
                 yield piece, self._models.measure(shots, setups, counter)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
-        """Return an array of shape (N,): True for each shot that counts in the statistics."""
+        """Return True for each shot that counts in the statistics, shape (N,)."""
         shots = self.log.shots
         parts = [
             self.are_counted(shots[at], found.speed_mps) for at, found in self.pieces(part)
@@ -365,18 +363,12 @@ class Session:
     def are_counted(
         self, shots: Shots, speed_mps: npt.NDArray[np.float64]
     ) -> npt.NDArray[np.bool_]:
-        """
-        Return True for each given shot that counts in the statistics.
-
-        The result is an array of shape (N,), with one value per shot.
-        """
+        """Return True for each given shot that counts in the statistics, shape (N,)."""
         said = self.marks.at(shots["key"])
         return said.are_counted(countable(shots, speed_mps), np.isfinite(speed_mps))
 
     def notes(self, part: slice = slice(None)) -> list[str]:
-        """
-        Return a text for each shot: why the user does not count the shot, and the user's note.
-        """
+        """Return one text per shot: the reason not to count the shot, and the user's note."""
         return self.marks.at(self.log.shots["key"][part]).words()
 
     def series(self, setup: str | None = None) -> Series | None:

@@ -163,11 +163,7 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
 
 
 def _of_this_counter(session: Session, part: slice, measured: Measured) -> Bools:
-    """
-    Return True for each counted shot that the present counter timed.
-
-    The result is an array of shape (N,), with one value per shot.
-    """
+    """Return True for each counted shot that the present counter timed, shape (N,)."""
     shots = session.log.shots[part]
     chosen = session.are_counted(shots, measured.speed_mps)
     places = session.counters.at(shots["key"])

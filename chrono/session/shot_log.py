@@ -152,9 +152,7 @@ class ShotLog:
         self._put_times_right(start, unit_s, jump)
 
     def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
-        """
-        Correct the times of earlier shots if the program read the lines of these shots late.
-        """
+        """Correct the times of earlier shots whose lines the program read late."""
         first = max(start - 1, 0)
         new = self._shots[first : self._size]
         waited = _last_waited(new["key"], new["host_us"], unit_s * 1e6, jump)

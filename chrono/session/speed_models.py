@@ -131,11 +131,7 @@ class BoardCounters:
         self._since.append(max(anchor, self._since[-1]))
 
     def at(self, keys: Ints) -> Places:
-        """
-        Return the position of each shot's counter in the list of counters.
-
-        The result is an array of shape (N,), with one value per shot.
-        """
+        """Return the list position of the counter that timed each shot, shape (N,)."""
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
     def is_last(self, place: int) -> bool:

@@ -165,9 +165,7 @@ class ViewCache:
         return series_of(sample) if sample is not None else None
 
     def groups(self) -> list[Group]:
-        """
-        Return the setups to compare. Until the shots change, each call returns the same list.
-        """
+        """Return the setups to compare; the list stays the same until the shots change."""
         self._keep_what_holds()
         shots, groups = self._groups
         if shots != len(self.session.log):
