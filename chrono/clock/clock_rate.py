@@ -43,7 +43,7 @@ PHI of RFC 5905, figure 5 ("frequency tolerance", 15 ppm). A clock that is not s
 be wrong by about 100 ppm (common practice, no source)."""
 
 POLLING_S = 1e-3
-"""Largest drift of the smallest reading delay that the data do not show. A line of the board
+"""Largest drift of the smallest reading delay that can stay undetected [s]. A line of the board
 waits for the next USB full-speed frame, and a frame takes 1 ms (USB 2.0, 5.3). Adapters with a
 latency timer delay short lines longer (FTDI AN232B-04: 16 ms by default). For an adapter with a
 latency timer, use the time of the timer.
@@ -79,8 +79,8 @@ class ClockEstimate:
     span_s : float
         Total length of these segments [s].
     steps_s : float
-        Spread of the delays [s] if neighbouring delays depend on each other, for example
-        because a port delivers at fixed intervals. 0 if the delays are independent.
+        Spread of the delays [s] if each delay depends on the delays before, for example because
+        a port delivers at fixed intervals. 0 if the delays are independent.
     wanders : bool
         True if the delays drift and do not only scatter. A drift makes the uncertainty larger.
     narrows : bool
@@ -144,12 +144,7 @@ class ClockTracker:
             self._add_one(point)
 
     def begin_segment(self) -> None:
-        """
-        Begin a new segment of beats, because the board restarted or the connection was lost.
-
-        After a restart or a lost connection, the board's clock and the computer's clock have a
-        different offset.
-        """
+        """Begin a new segment of beats after a restart of the board or a lost connection."""
         self._last = None
 
     def estimate(
@@ -163,7 +158,7 @@ class ClockTracker:
         host_rate_tolerance : float
             Half-width of the host clock's own relative rate error (rectangular).
         polling_s : float
-            Largest drift of the smallest delay in a segment that the data do not show [s].
+            Largest drift of the smallest delay in a segment that can stay undetected [s].
 
         Returns
         -------
@@ -351,7 +346,7 @@ class BeatClock:
             self._unwrap(counter[begin:end], host_us[begin:end])
 
     def _unwrap(self, counter: Ints, host_us: Ints) -> None:
-        """Add beats that follow each other so quickly that no wrap of the counter is missed."""
+        """Add beats without a break; during a break, the counter could wrap unnoticed."""
         if not len(counter):
             return
         last_counter, _, last_t = self._last or (int(counter[0]), 0, int(counter[0]))

@@ -1,9 +1,9 @@
 """Fit a straight line to the beats with the smallest reading delays.
 
 In a plot of the computer's (host's) time against the board's time, all beats without a delay
-lie on a straight line. A delay moves a beat up, never down. The beats are divided into segments
-without a break, and each segment is divided into blocks. The line is fitted to the beat with
-the smallest delay in each block.
+lie on a straight line. A delay moves the point of a beat upward, never downward. A segment is a
+series of beats without a break, and a block is a part of a segment. The straight line is fitted
+to one point from each block: the beat with the smallest delay.
 """
 
 from collections import deque
@@ -60,11 +60,11 @@ class BeatSegment:
 @dataclass(frozen=True)
 class EnvelopeLine:
     """
-    Straight line that is fitted to the beat with the smallest delay in each block of a segment.
+    The straight line that was fitted to the beats with the smallest delays in a segment.
 
-    The uncertainty `u` contains the factor `wander`. This factor is above 1 if the smallest
-    delays of neighbouring blocks depend on each other. `order_s` is the spread of the delays
-    [s] if neighbouring delays depend on each other, otherwise 0.
+    `u` is the uncertainty of the slope, already multiplied by `wander`. The factor `wander` is
+    above 1 if the delays drift and do not only scatter. `order_s` is the spread of the delays
+    [s] if each delay depends on the delays before, otherwise 0.
     """
 
     slope: float
@@ -77,7 +77,7 @@ class EnvelopeLine:
 
 
 def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
-    """Split segments of beats at sudden changes of the delay; fit a line to each long part."""
+    """Fit a line to each segment of beats; a sudden change of the delay splits a segment."""
     usable = [segment for segment in segments if len(segment.blocks) >= MIN_BLOCKS]
     if not usable:
         return []
@@ -106,12 +106,12 @@ def _far_slopes(segment: BeatSegment, slope: float) -> Floats:
 
 
 def _lowest(blocks: list[Floats], slope: float) -> Floats:
-    """Return the point with the smallest delay of each block, as a table with two columns."""
+    """Return one point from each block, the point with the smallest delay; shape (N, 2)."""
     return np.array([block[np.argmin(block[:, 1] - slope * block[:, 0])] for block in blocks])
 
 
 def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
-    """Cut a segment at sudden changes of the smallest delay; leave out the blocks there."""
+    """Cut a segment where the delay changes suddenly; leave out the blocks at each cut."""
     low = _lowest(segment.blocks, slope)
     change = np.diff(low[:, 1] - slope * low[:, 0])
     change -= np.median(change)
@@ -127,7 +127,7 @@ def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
 
 
 def halved(segment: BeatSegment) -> list[BeatSegment]:
-    """Cut a segment at sudden changes of the delay; without a change, join pairs of blocks."""
+    """Cut a segment of beats where the delay jumps; without a jump, join every two blocks."""
     parts = _split_at_steps(segment, _coarse_slope([segment]))
     if len(parts) > 1:
         kept = [part for part in parts[:-1] if len(part.blocks) >= MIN_BLOCKS]
@@ -139,7 +139,7 @@ def halved(segment: BeatSegment) -> list[BeatSegment]:
 
 def lower_hull(points: Sequence[Sequence[float]]) -> Floats:
     """
-    Return the points that a straight line below all points can touch (lower convex hull).
+    Return the points that form the lower border of all points (lower convex hull).
 
     The given points must be sorted by the board's time.
     """
@@ -156,12 +156,7 @@ def _turns_up(a: Sequence[float], b: Sequence[float], c: Sequence[float]) -> boo
 
 
 def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
-    """
-    Fit a line by least squares to the beat with the smallest delay in each block.
-
-    All blocks have the same number of beats, so their smallest delays scatter in the same way,
-    and the slope has no systematic error.
-    """
+    """Fit a line by least squares to the beat with the smallest delay in each block."""
     for _ in range(10):
         before = slope
         low = _lowest(segment.blocks, before)
@@ -185,19 +180,13 @@ def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
 
 
 def _order(segment: BeatSegment, slope: float) -> float:
-    """
-    Return the spread of the delays [s], or 0 if the delays are independent of each other.
-
-    If a port delivers data at fixed intervals, neighbouring delays depend on each other, and
-    the smallest delay can drift by as much as the spread of the delays. The data do not show
-    this drift. The function uses the order of the delays by size instead of their values, so
-    that a few very late beats have little effect.
-    """
+    """Return the spread of the delays [s], or 0 if the delays are independent of each other."""
     first, last = segment.blocks[0][0, 0], segment.blocks[-1][-1, 0]
     points = np.array([point for point in segment.recent if first <= point[0] <= last])
     if len(points) < MIN_BLOCKS * BEATS_PER_BLOCK:
         return 0.0
     delay = points[:, 1] - slope * points[:, 0]
+    # The ranks of the delays are used, so that a few very late beats have little effect.
     rank = np.argsort(np.argsort(delay)) - (len(delay) - 1) / 2
     power = float(rank @ rank)
     lags = range(1, min(MAX_LAG, len(rank) // 3) + 1)
@@ -209,10 +198,11 @@ def _order(segment: BeatSegment, slope: float) -> float:
 
 def _wander(residual: Floats) -> float:
     """
-    Return the factor by which the slope's uncertainty is larger if residuals are correlated.
+    Return the factor by which drifting delays make the uncertainty of the slope larger.
 
-    The factor is √((1 + r)/(1 − r)), as for a first-order autoregression. The correlation
-    between neighbouring residuals is r. If r is at most 2/√n for n residuals, the factor is 1.
+    The factor is √((1 + r)/(1 − r)), the formula of a first-order autoregression. The symbol r
+    is the correlation between the deviations of neighbouring points from the line. If r is at
+    most 2/√n for n points, the factor is 1.
     """
     power = float(residual @ residual)
     r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0

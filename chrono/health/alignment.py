@@ -92,9 +92,7 @@ class GateAlignment:
 
     @property
     def trip_share(self) -> float:
-        """
-        Fraction of the light that still reaches the sensor when the gate trips; at most 1.
-        """
+        """Fraction of the light that reaches the sensor when the gate trips; at most 1."""
         return 1.0 - self.margin
 
 
@@ -144,9 +142,7 @@ class AlignmentMonitor:
 
 
 def judge_alignment(levels: GateLevels) -> AlignmentVerdict:
-    """
-    Judge the alignment of a beam from its light level and from the thresholds of its gate.
-    """
+    """Judge the alignment of a beam from its light level and the thresholds of its gate."""
     light, lower, upper = levels
     if not LOWEST_V <= lower <= HIGHEST_V:
         return AlignmentVerdict.NO_TRIMMER
@@ -182,8 +178,8 @@ def tone_period_s(gate: GateAlignment) -> float | None:
     """
     Return the time between two sounds [s], or None for silence.
 
-    The time is shorter if the beam can lose more light before the gate trips. The result is
-    None if the beam is not clear.
+    The sounds follow faster if the beam can lose more light before the gate trips. If the beam
+    is not clear, the result is None.
     """
     if gate.levels.light_v <= gate.levels.upper_v:
         return None
@@ -208,7 +204,7 @@ class Tone:
         """
         Return True if it is time for a sound.
 
-        The result True starts the wait for the next sound.
+        If the result is True, the wait for the next sound begins.
 
         Parameters
         ----------

@@ -49,7 +49,7 @@ def flicker_now(
     spans: Sequence[FlickerSpan], now: int, rules: Rules, within_s: float = RECENT_S
 ) -> tuple[FlickerReading, FlickerReading]:
     """
-    Return the frequency and the duty of the flicker at each gate in the last seconds.
+    Return the flicker of gate A and of gate B in the last seconds.
 
     Parameters
     ----------
@@ -130,9 +130,9 @@ class GateMonitor:
         """
         Add finished shots to the observations.
 
-        If only one gate trips, and its beam is blocked for a time that is too short for any
-        body, the function counts this as noise. For each shot with a transit, the function
-        stores the uncertainty of an edge time that is caused by bounces.
+        A trip of only one gate counts as noise if the trip is too short for any body. For each
+        shot with a transit, the function stores the uncertainty that bounces cause in the time
+        of one edge.
         """
         rules = self._rules
         shortest_m = rules.body_length_m or 0.0
@@ -208,7 +208,7 @@ class GateMonitor:
         )
 
     def _second_of(self, host_us: int) -> _Second:
-        """Return the counts of this second; delete counts that are older than one minute."""
+        """Return the counts of the clock second that contains `host_us`; delete old counts."""
         at = max(host_us // SECOND_US, *self._seconds, 0)
         if at not in self._seconds:
             self._seconds[at] = _Second()
@@ -251,11 +251,11 @@ def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     """
     Find where to cut a batch, so that the counts do not depend on the size of the batches.
 
-    Each part contains the events of one second of the computer's clock. Events that are older
-    than one minute stay together; their age is measured at `until_us`, or at the end of the
-    batch if the batch ends after `until_us`. Each hello line begins a new part, because a hello
-    line may report another counter. Records after the last event of the batch are a separate
-    part, because the time of the next event is not known yet.
+    Each part contains the events of one second of the computer's clock. Events older than one
+    minute form one part; their age is counted from `until_us` or from the last event, whichever
+    is later. Each hello line begins a new part, because the board may then use another counter.
+    Records after the last event form their own part, because the time of the next event is
+    unknown.
     """
     n, host_us = len(batch.events), batch.events.host_us
     second = np.maximum.accumulate(host_us) // SECOND_US

@@ -280,7 +280,7 @@ def _gate_items(name: str, seen: Observation) -> tuple[ReadinessItem, ...]:
 
 
 def _is_often(count: int, seen: Observation, limit_per_min: float) -> bool:
-    """Return True for two or more events, if they are more frequent than the limit."""
+    """Return True if there are at least two events, and more per minute than the limit."""
     return count >= 2 and seen.per_min(count) > limit_per_min
 
 

@@ -1,7 +1,6 @@
 """Find many recordings, do the same work on each, and return the results in order.
 
 The caller gives the names of files, folders or patterns, and a function that works on one
-recording. The package returns the result of the function for each recording. One or more
-processor cores do the work. This package shows nothing on a screen, and reads no command
-options.
+recording. One or more processor cores do the work. This package shows nothing on a screen, and
+reads no command options.
 """

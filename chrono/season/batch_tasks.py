@@ -1,9 +1,8 @@
 """Define the tasks that the program can run on each of many recordings.
 
 Each task is a function without side effects; its arguments are the path and the name of one
-recording. A task returns its result and the problems of the recording's data. Results must be
-picklable, so a result contains only values, and never a session. If only one task needs a
-module, only this task imports the module.
+recording. A task returns its result and the problems of the recording's data. Processes send
+results to each other with `pickle`, so a result contains only values, and never a session.
 """
 
 from __future__ import annotations
@@ -47,9 +46,7 @@ class ReadingOptions:
 
 @dataclass(frozen=True)
 class Export(ReadingOptions):
-    """
-    Make the table of a recording's shots; `with_statistics` adds statistics of its setups.
-    """
+    """Make the table of a recording's shots; `with_statistics` adds the setups' statistics."""
 
     with_statistics: bool = False
 

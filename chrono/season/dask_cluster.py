@@ -33,7 +33,7 @@ task."""
 
 @dataclass(frozen=True)
 class _Shared(Generic[T]):
-    """A task that first loads machine code, if the recordings are large enough to save time."""
+    """Does a task, and loads machine code before the task if this saves time."""
 
     task: Task[T]
     share_bytes: int
@@ -54,7 +54,7 @@ def process_on_cluster(
     address : str
         Address of the scheduler, such as ``tcp://scheduler:8786``.
     task : callable
-        The work for one recording; it must be picklable.
+        Function that does the work for one recording; the module `pickle` can copy it.
     sources : sequence of RecordingSource
         Recordings that every worker can read: at addresses, or at paths that all machines
         share.
@@ -151,7 +151,7 @@ def expect_same_program(client: Any, address: str) -> None:
 
 
 def _as_all_see_it(source: RecordingSource) -> RecordingSource:
-    """Return a recording source with its full path, because workers run in other folders."""
+    """Return the source with its full path, because the workers run in other folders."""
     if recording_finder.is_address(source.where):
         return source
     return replace(source, where=str(Path(source.where).resolve()))

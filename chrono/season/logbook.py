@@ -94,5 +94,5 @@ def _is_known(entry: LogEntry, order: LogOrder) -> bool:
 
 def _moment(entry: LogEntry) -> float:
     start = entry.start
-    assert start is not None, "only entries with a date are sorted by date"
+    assert start is not None, "an entry must have a date to be sorted by date"
     return (start - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds()

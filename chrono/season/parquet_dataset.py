@@ -48,7 +48,7 @@ class _Folder:
 
 
 def is_dataset(output: str) -> bool:
-    """Return True if the output is a dataset: its name ends with a slash or backslash."""
+    """Return True if the output ends with a slash or backslash (a folder for a dataset)."""
     return output.endswith(("/", "\\"))
 
 

@@ -34,9 +34,7 @@ def is_folder(address: str) -> bool:
 
 
 def look_for(address: str) -> list[tuple[str, int]]:
-    """
-    Return the files that an address (a folder or a pattern) names, and their sizes [bytes].
-    """
+    """Return the address and size [bytes] of each file that a folder or pattern contains."""
     system, path = _system(address)
     with _telling(address):
         found = (
@@ -277,12 +275,7 @@ def _below(folder: str) -> Iterator[str]:
 
 
 def _is_wanted(where: str, word: str) -> bool:
-    """
-    Return True if the program should read the file as a recording.
-
-    The file must have the ending of recordings, or the user's pattern must state an ending,
-    such as ``*.txt``.
-    """
+    """Return True if the file ends with `ENDING`, or if the user's pattern has an ending."""
     ending = PurePosixPath(word).suffix
     says_one = glob.has_magic(word) and ending and not glob.has_magic(ending)
     return says_one or where.endswith(ENDING)

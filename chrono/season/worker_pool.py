@@ -4,14 +4,14 @@ The work is a function without side effects; its result depends only on one reco
 program works on a limited number of recordings at the same time, with a limited total size.
 
 The following numbers are an estimate for a hundred thousand recordings of 124 kB and 650 shots
-each. The estimate uses times that were measured on two cores
-(`tests/benchmarks/bench_season.py`). The search for the recordings takes 2.3 s and 106 MB of
-memory. One core of the processor reads one of these recordings in 3.3 ms. Each task of a
-cluster costs the scheduler and the client 2.4 ms of time, so each task contains recordings with
-a total size of 4 MB. Only the client process writes results; this takes about 1 ms per
-recording. If a worker process is killed, no file is incomplete, because workers write no files.
-With more than about five workers, the work is not faster unless several clients each write one
-folder. A dataset in a single file instead of folders would need 18 MB for its metadata.
+each, from measurements on two cores (`tests/benchmarks/bench_season.py`). The search for the
+recordings takes 2.3 s and 106 MB of memory. One core reads one recording in 3.3 ms. Each task
+of a cluster costs the scheduler and the client 2.4 ms, so each task contains recordings with a
+total size of 4 MB. Only the client process writes results; this takes about 1 ms per recording.
+More than about five workers do not make the work faster. To use more workers, start several
+clients; each client must write its own folder.
+
+If a worker process is killed, no file is incomplete, because workers write no files.
 """
 
 import math
@@ -101,7 +101,7 @@ def process_recordings(
     Parameters
     ----------
     task : callable
-        The work for one recording; it must be picklable.
+        Function that does the work for one recording; the module `pickle` can copy it.
     sources : sequence of RecordingSource
     jobs : int or None
         Number of processes. None: one per core, or only one if more would save no time.
@@ -133,9 +133,7 @@ def process_recordings(
 
 def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
     """
-    Start the process that creates the worker processes, if the work needs several processes.
-
-    The new process loads its code while the main program loads its own code.
+    Begin to load the code of the worker processes, if the work needs several processes.
 
     Parameters
     ----------
@@ -262,7 +260,7 @@ def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcom
 
 
 def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
-    """Yield the outcomes of the work unchanged, and call `progress` after each outcome."""
+    """Yield each outcome of the work, and call `progress` after each outcome."""
     for outcome in outcomes:
         yield outcome
         progress()
@@ -297,7 +295,7 @@ def _submitted(processes: int, share_bytes: int) -> Iterator[Submit]:
 
 
 def _context(share_bytes: int) -> BaseContext:
-    """Return the `multiprocessing` context, and choose the modules to load in advance."""
+    """Return the object that starts processes, and choose the modules that it preloads."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
@@ -309,7 +307,7 @@ def _context(share_bytes: int) -> BaseContext:
 
 
 def _start_server(context: BaseContext) -> None:
-    """Start the process that creates the worker processes, so that its modules load early."""
+    """Start Python's fork server, which loads the modules and later starts the workers."""
     if context.get_start_method() != "forkserver":
         return
     from multiprocessing import forkserver, resource_tracker

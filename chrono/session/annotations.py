@@ -1,10 +1,10 @@
 """Keep the setups and marks of a session, and find the shots of each setup and mark.
 
-A setup or a hold is valid for all shots after the operator's entry. While the session is on
-hold, the program records shots but does not count them. For each entry, the parameter `anchor`
-is the latest counter value before the entry. A mark on a shot stores the key of this shot (its
-counter value). A correction replaces every earlier entry of a setup. Entries that the operator
-has undone have no effect.
+A setup is valid for all shots after the operator's entry. During a hold (a pause that the
+operator enters), the program records shots but does not count them. For each entry, `anchor` is
+the latest counter value before the entry. A mark on a shot stores the key of this shot (its
+counter value). A correction replaces every earlier entry of a setup. Undone entries have no
+effect.
 """
 
 from bisect import bisect_left
@@ -53,9 +53,7 @@ class _Stated:
 
 
 class Setups:
-    """
-    The setups of a session, in the order of entry. The first setup in the list has no name.
-    """
+    """The setups of a session, in the order of entry; the first setup has no name."""
 
     def __init__(self) -> None:
         self._stated: list[_Stated] = []
@@ -101,18 +99,14 @@ class Setups:
         self._setups = self._what_holds()
 
     def at(self, keys: Ints) -> npt.NDArray[np.int32]:
-        """
-        Return the position of each shot's setup in the list of setups.
-
-        The result is an array of shape (N,), with one value per shot.
-        """
+        """Return the position of each shot's setup in the list of setups, shape (N,)."""
         if len(self._since) == 1:
             return np.zeros(len(keys), np.int32)
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
         return np.maximum(place, 0).astype(np.int32)
 
     def after(self, anchor: int) -> tuple[int, Setup]:
-        """Return the list position and the setup for shots after the counter value `anchor`."""
+        """Return (list position, setup) for shots after the counter value `anchor`."""
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
         return place, self._setups[place]
 
@@ -229,9 +223,7 @@ class MarkedShots(NamedTuple):
         return counted
 
     def words(self) -> list[str]:
-        """
-        Return a text for each shot: why the user does not count the shot, and the user's note.
-        """
+        """Return one text per shot: the reason not to count the shot, and the user's note."""
         words = [""] * len(self.held)
         for place, said in self.noted().items():
             words[place] = said
@@ -301,7 +293,7 @@ class Marks:
             self._shots[mark.shot] = reduce(_marked, said, before)
 
     def held_after(self, anchor: int) -> bool:
-        """Return True if the session is on hold after the counter value `anchor`."""
+        """Return True if the session is on hold for shots after the counter value `anchor`."""
         place = bisect_left(self._since, anchor + 1)
         return place > 0 and self._held[place - 1]
 

@@ -117,7 +117,7 @@ class FollowRun(FedRun):
         return batch
 
     def _comes_late(self, rows: bytes) -> bool:
-        """Return True if a line has a time at which the program assumed that no line came."""
+        """Return True if the program has already taken the time of a new line as silence."""
         board = rows.find(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
         return host_us is not None and host_us < self._passed_us
@@ -181,11 +181,7 @@ def follow_run(path: Path, rig: Rig | None = None) -> FollowRun:
 
 
 def _begun_rig(path: Path) -> Rig:
-    """
-    Return the first rig of a recording.
-
-    If the recording is new, wait until the file contains the rig.
-    """
+    """Return the first rig of a recording; if the recording is new, wait for its rig."""
     end_s = time.monotonic() + BEGIN_WITHIN_S
     while True:
         try:

@@ -1,7 +1,7 @@
 """Measure with a board: read the board's port, record the lines, use the computer's clock.
 
-A run can also continue an earlier recording. If a recording is continued, the rig and the
-setups stay the same, and the statistics include the shots that were already recorded.
+A run can also continue an earlier recording. The rig and the setups then stay the same, and the
+statistics include the earlier shots.
 """
 
 from collections.abc import Callable, Iterator
@@ -93,7 +93,7 @@ class LiveRun(FedRun):
         self.source.record(origin, data)
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Let another thread call `act` each time new rows are ready for `step`."""
+        """Set the function that another thread calls each time `step` has rows to process."""
         self.source.journal.handed_on = act
 
     @property
@@ -103,9 +103,7 @@ class LiveRun(FedRun):
 
     @property
     def waiting_s(self) -> float:
-        """
-        Time for which the oldest unwritten row has waited for the disk [s]; 0 if no row waits.
-        """
+        """Waiting time of the oldest row that is not yet on the disk [s]; 0 if no row waits."""
         return self.source.journal.waiting_s
 
     @property
@@ -118,7 +116,7 @@ class LiveRun(FedRun):
         return None if self.finished else self.source.look_at_levels()
 
     def complaint(self) -> PortError | None:
-        """Return the error if the board has not sent a valid line, otherwise None."""
+        """Return an error if it is certain that no board sends valid lines; otherwise None."""
         if self.finished or self._has_heard():
             return None
         return self._no_link() or self._no_board()
@@ -148,7 +146,7 @@ class LiveRun(FedRun):
             return PortError(
                 f"the board sends {other} lines, but the rig states {lines} lines",
                 where=status.port,
-                hint=f'write lines = "{other}" in the rig file',
+                hint=f'in the rig file, write: lines = "{other}"',
             )
         all_taken = self._lines_taken >= status.lines
         babbles = all_taken and status.bytes >= GARBAGE_BYTES
@@ -303,7 +301,7 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
         return rig
     if not rig.lines.has_beats:
         raise OptionError(
-            f"{rig.lines} lines have no beats to compare with the computer's clock",
+            f"lines of the kind {rig.lines} have no beats to compare with the computer's clock",
             where="--clock-from-host",
             hint="leave out this option, and write clock.rate_tolerance in the rig file",
         )
@@ -438,7 +436,7 @@ def _session_of(recorded: LoadedRecording) -> Session:
 
 
 def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
-    """Return a `ShotLimit`: the recording ends after `shots` shots more than it has now."""
+    """Return a `ShotLimit` that ends the recording after `shots` more shots."""
     session = _session_of(recorded)
     for rows in RecordingReader(recorded.path):
         session.feed(decode_rows(rows, session.rig.lines))

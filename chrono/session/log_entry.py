@@ -40,9 +40,7 @@ class LogEntry:
 
     @property
     def start(self) -> datetime | None:
-        """
-        Date and time when the recording started; None if the recording does not state them.
-        """
+        """Date and time when the recording started; None if the recording states no start."""
         try:
             start = datetime.fromisoformat(self.started)
             return start if start.tzinfo else start.replace(tzinfo=UTC)

@@ -85,7 +85,7 @@ class CounterRate:
         if not lines.has_beats:
             others = names_of("or", lambda kind: kind.has_beats)
             raise CalibrationError(
-                f"{lines} lines have no beats",
+                f"lines of the kind {lines} have no beats",
                 hint=f"use {others} lines, because only these lines contain beats",
             )
         return self.beats.estimate()
@@ -105,7 +105,7 @@ class CounterRate:
         return self._found
 
     def follow(self, host_us: int) -> None:
-        """Use the first rate that the beats allow, and later each clearly better rate."""
+        """Use the counter's rate as soon as it is known; later use each clearly better rate."""
         if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
             return
         found, used = self.found(host_us), self._session.host_rate
@@ -165,7 +165,7 @@ class Observer:
     session : Session
         The session, which must get each part of a batch before the observer.
     until_us : int, optional
-        Time on the computer's clock before which nobody requests results [us].
+        Results are requested only after this time on the computer's clock [us].
     """
 
     def __init__(self, session: Session, until_us: int = 0) -> None:
@@ -199,7 +199,7 @@ class Observer:
         return cut_batch(batch, second_places(batch, self._until_us))
 
     def feed(self, piece: Batch) -> None:
-        """Add a part of a batch to the observations; the session must get the part first."""
+        """Observe a part of a batch that the session has already processed."""
         if self._counter() != (self._counters, self._rules):
             self._begin()
         self._watch.feed(piece.events, self._session.processor.tally)

@@ -1,7 +1,4 @@
-"""Convert the operator's entries (setups and marks) to JSON objects, and back.
-
-The functions for writing and for reading are both in this file, so that they always agree.
-"""
+"""Convert the operator's entries (setups and marks) to JSON objects, and back."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -82,7 +79,7 @@ def mark_record(mark: Mark) -> dict[str, Any]:
 
 
 def undo_record(said: Said) -> dict[str, Any]:
-    """Return the JSON object of a `mark` row that cancels the entry `said`."""
+    """Return the JSON object of the `mark` row that undoes an earlier entry."""
     origin = "setup" if isinstance(said, Setup) else "mark"
     record = setup_record(said) if isinstance(said, Setup) else mark_record(said)
     return {"action": UNDO, "origin": origin, "said": record}

@@ -261,9 +261,7 @@ class PooledSetup:
 
     @property
     def differ(self) -> bool:
-        """
-        True if recordings differ by more than scatter and the rigs' uncertainty can explain.
-        """
+        """True if the recordings differ: the p-value of the test is below `DIFFER_BELOW`."""
         return self.differing_p < DIFFER_BELOW
 
 

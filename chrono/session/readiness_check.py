@@ -181,6 +181,6 @@ def _told_by_shots(
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:
-    """Return the time when the last line was read [us]; 0 if the last rows have no line."""
+    """Return the time when the last line of the board was read [us]; 0 if unknown."""
     host_us = decode_rows(reader.last_rows(), lines).events.host_us
     return int(host_us[-1]) if len(host_us) else 0

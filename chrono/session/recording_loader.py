@@ -240,11 +240,7 @@ def add_rig(path: Path, rig: Rig) -> None:
 
 
 def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
-    """
-    Yield the rows in a block of the file that contain the bytes `mark`.
-
-    The function skips all other rows quickly.
-    """
+    """Yield each row of a block, if the row contains the bytes `mark`."""
     at = block.find(mark)
     while at >= 0:
         end = block.find(b"\n", at) + 1 or len(block)
@@ -271,12 +267,7 @@ def _one_pass(
     clock_from_host: bool,
     known: Session | None = None,
 ) -> tuple[LoadedRecording, CounterRate | None]:
-    """
-    Read a recording once, with the given rig or the recorded rigs.
-
-    If the user or the rig wants the computer's clock, also collect the beats for the counter's
-    rate.
-    """
+    """Read a recording once; collect its beats if the counter's rate is needed."""
     reader = RecordingReader(path)
     capacity = path.stat().st_size // BYTES_PER_SHOT
     session = Session(rig, capacity=capacity, fixed_rig=fixed, known=known)

@@ -41,7 +41,7 @@ class ReplayRun(FedRun):
     path : Path
     whole : Session
         The session from `read_recording`. It contains the rig, the clock's rate, and all
-        entries of the operator about shots, including later entries.
+        entries of the operator.
     pace : float
         Speed of the replay: recorded seconds per real second.
     """
@@ -151,7 +151,7 @@ def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | R
 
 
 def _shown(whole: Session) -> Session:
-    """Return a session that has no shots yet, but all entries of the operator about shots."""
+    """Return a session without shots, but with all entries of the operator."""
     session = Session(whole.rig, fixed_rig=True, known=whole)
     session.use_host_rate(whole.host_rate)
     return session

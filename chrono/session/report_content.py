@@ -140,11 +140,7 @@ def _changes(session: Session) -> Ints:
 def _dots(
     name: str, series: Series, number: Ints, speed: Floats, half: Floats, wanted: int
 ) -> PlottedSetup:
-    """
-    Return the dots that show the speeds of a setup.
-
-    A dot shows the speed of one shot, or the mean and the range of several shots.
-    """
+    """Return a setup's dots: each dot is one shot, or the mean and range of several shots."""
     per_dot = min(wanted, -(-len(speed) // FEWEST_DOTS))
     if per_dot == 1:
         low, high = speed - half, speed + half
@@ -342,7 +338,7 @@ def typical_shot(samples: Mapping[str, Sample], session: Session) -> ShotRow | N
 
 
 def _aside(session: Session) -> tuple[UncountedShots, ...]:
-    """Return the uncounted shots in groups. All shots of a group have the same reason."""
+    """Return the uncounted shots, grouped by the reason why they are not counted."""
     flags, speed = session.log.shots["flags"], session.measured().speed_mps
     notes = session.notes()
     found: dict[tuple[str, tuple[str, ...]], list[tuple[int, float]]] = {}

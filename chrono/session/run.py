@@ -204,16 +204,12 @@ class Run:
 
     @property
     def waiting_s(self) -> float:
-        """
-        Time for which the oldest unwritten row has waited for the disk [s]; 0 if no row waits.
-        """
+        """Waiting time of the oldest row that is not yet on the disk [s]; 0 if no row waits."""
         return 0.0
 
     @property
     def remeasured_us(self) -> int | None:
-        """
-        Time when the speeds were last computed with a new counter rate [us]; None if never.
-        """
+        """Time when a new counter rate last changed the speeds [us]; None if never."""
         return None
 
     def start(self) -> None:
@@ -227,7 +223,7 @@ class Run:
         """
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Let another thread call `act` each time new rows are ready for `step`."""
+        """Set the function that another thread calls each time `step` has rows to process."""
 
     def step(self) -> bool:
         """Process the rows that are ready. Return True if the session changed."""
@@ -256,7 +252,7 @@ class Run:
         return None
 
     def complaint(self) -> PortError | None:
-        """Return the error if the board has not sent a valid line, otherwise None."""
+        """Return an error if it is certain that no board sends valid lines; otherwise None."""
         return None
 
     def give_up(self) -> None:
@@ -346,9 +342,7 @@ class FedRun(Run):
 
     @property
     def remeasured_us(self) -> int | None:
-        """
-        Time when the speeds were last computed with a new counter rate [us]; None if never.
-        """
+        """Time when a new counter rate last changed the speeds [us]; None if never."""
         return self._observer.counter_rate.remeasured_us
 
     def now_us(self) -> int:
@@ -415,11 +409,7 @@ class FedRun(Run):
         self.session.finish()
 
     def _settle_clock(self) -> None:
-        """
-        Compute all speeds with the counter's rate from all beats.
-
-        A later reading of the recording will use the same rate.
-        """
+        """Compute all speeds with the counter's rate from all beats."""
         if self.session.rig.clock.from_host:
             try:
                 self._observer.counter_rate.settle(self.now_us())

@@ -138,14 +138,13 @@ class Session:
         """
         Accept new entries of the operator from now on.
 
-        Call this function after all old rows, because their entries are in `known` already.
+        If there is a session `known`, all entries before this call are ignored, because `known`
+        contains these entries.
         """
         self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
-        """
-        Finish open shots if no line came for long enough, measured by the computer's clock.
-        """
+        """Finish open shots if the computer's clock shows a silence that is long enough."""
         self._add(self._processor.pass_time(host_us))
 
     def finish(self) -> None:
@@ -167,12 +166,12 @@ class Session:
         )
 
     def remeasure(self, rig: Rig) -> None:
-        """Compute all speeds again with `rig`, without forming the shots again."""
+        """Compute all speeds again with `rig`; the shots stay the same."""
         self._use(rig)
         self.revision += 1
 
     def use_host_rate(self, found: ClockEstimate | None) -> None:
-        """Compute all speeds with this rate of the counter; None: with the rate in the rig."""
+        """Compute all speeds with this counter rate; None means the rate in the rig."""
         if found != self.host_rate:
             self.host_rate = found
             self.remeasure(self.rig)
@@ -206,7 +205,7 @@ class Session:
             self.revision += 1
 
     def _take(self, record: Record, anchor: int) -> None:
-        """Process a record that was made at the counter value `anchor`."""
+        """Process a record (for example a setup) that follows the counter value `anchor`."""
         try:
             self._take_record(record, anchor)
         except ChronoError:
@@ -354,7 +353,7 @@ class Session:
                 yield piece, self._models.measure(shots, setups, counter)
 
     def counted(self, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
-        """Return an array of shape (N,): True for each shot that counts in the statistics."""
+        """Return True for each shot that counts in the statistics, shape (N,)."""
         shots = self.log.shots
         parts = [
             self.are_counted(shots[at], found.speed_mps) for at, found in self.pieces(part)
@@ -364,18 +363,12 @@ class Session:
     def are_counted(
         self, shots: Shots, speed_mps: npt.NDArray[np.float64]
     ) -> npt.NDArray[np.bool_]:
-        """
-        Return True for each given shot that counts in the statistics.
-
-        The result is an array of shape (N,), with one value per shot.
-        """
+        """Return True for each given shot that counts in the statistics, shape (N,)."""
         said = self.marks.at(shots["key"])
         return said.are_counted(countable(shots, speed_mps), np.isfinite(speed_mps))
 
     def notes(self, part: slice = slice(None)) -> list[str]:
-        """
-        Return a text for each shot: why the user does not count the shot, and the user's note.
-        """
+        """Return one text per shot: the reason not to count the shot, and the user's note."""
         return self.marks.at(self.log.shots["key"][part]).words()
 
     def series(self, setup: str | None = None) -> Series | None:
@@ -392,8 +385,9 @@ class Session:
         """
         Return the counted shots of one setup or of all setups; None if there are no shots.
 
-        The function `pieces`, if given, supplies measured values that the caller has stored. If
-        `first` is given, only the first `first` shots of the session are used.
+        The function `pieces` returns measured values that the caller has stored; if left out,
+        the shots are measured. If `first` is given, only the first `first` shots of the session
+        are used.
         """
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup[:first]].nonzero()[0]
@@ -418,11 +412,7 @@ class Session:
     def _shared_parts(
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
     ) -> tuple[Contribution, ...]:
-        """
-        Return the error parts that all shots share, at the mean speed.
-
-        Assume the edges that the shots use most often.
-        """
+        """Return the shared error parts, for the mean speed and the most used edges."""
         shots = self.log.shots
         used = int(np.bincount(shots["used"][numbers - 1]).argmax())
         model = self._models.at(shots["key"][numbers[0] - 1])

@@ -58,7 +58,7 @@ each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
-    """Compute the jitter from counted shots of the last counter; None if not possible."""
+    """Compute the jitter from counted shots that the present counter timed; None if unknown."""
     part = _last_part(session)
     measured = session.measured(part)
     chosen = _of_this_counter(session, part, measured) & tells_timing(session.log.shots[part])
@@ -124,7 +124,7 @@ def slope_of(session: Session) -> MeasuredSlope | None:
 
 
 def trends_of(session: Session) -> tuple[LengthTrend, ...]:
-    """Return how the measured lengths at each gate change with speed and from shot to shot."""
+    """Return how the measured lengths at each gate change with speed and with time."""
     part = _last_part(session)
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = _of_this_counter(session, part, measured) & has_clean_lengths(shots)
@@ -163,11 +163,7 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
 
 
 def _of_this_counter(session: Session, part: slice, measured: Measured) -> Bools:
-    """
-    Return True for each counted shot that the present counter timed.
-
-    The result is an array of shape (N,), with one value per shot.
-    """
+    """Return True for each counted shot that the present counter timed, shape (N,)."""
     shots = session.log.shots[part]
     chosen = session.are_counted(shots, measured.speed_mps)
     places = session.counters.at(shots["key"])
@@ -179,7 +175,7 @@ def _last_part(session: Session) -> slice:
 
 
 def _chord_u(session: Session, setups: list[int]) -> Floats:
-    """Return the uncertainty `_length_u` for the setup of each shot [m], shape (N,)."""
+    """Return u of the length difference between gates A and B for each shot [m], shape (N,)."""
     widths = {
         place: _length_u(session.rig, session.setups.last(session.setups.name(place)).body)
         for place in set(setups)

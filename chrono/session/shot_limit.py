@@ -50,7 +50,7 @@ class ShotLimit:
         return rows[:start] + (self.admit(rest) if self.ended else b"")
 
     def _safe_end(self, rows: bytes, start: int) -> int:
-        """Return the end of the next rows, of which only the last may begin an extra shot."""
+        """Return where the next rows end; only the last row can begin a shot too many."""
         for _ in range(max(self._wanted - self._count(), 1)):
             start = rows.find(b"\n", start) + 1 or len(rows)
         return start

@@ -152,9 +152,7 @@ class ShotLog:
         self._put_times_right(start, unit_s, jump)
 
     def _put_times_right(self, start: int, unit_s: float, jump: int) -> None:
-        """
-        Correct the times of earlier shots if the program read the lines of these shots late.
-        """
+        """Correct the times of earlier shots whose lines the program read late."""
         first = max(start - 1, 0)
         new = self._shots[first : self._size]
         waited = _last_waited(new["key"], new["host_us"], unit_s * 1e6, jump)
@@ -209,7 +207,7 @@ def _enlarged(array: npt.NDArray, size: int) -> npt.NDArray:  # type: ignore[typ
 
 
 def countable(shots: Shots, speed_mps: Floats) -> Bools:
-    """Return True for each shot that counts without a mark of the operator, shape (N,)."""
+    """Return True for each shot that counts if it has no mark of the operator, shape (N,)."""
     return np.isfinite(speed_mps) & ((shots["flags"] & int(NEVER_COUNTED)) == 0)
 
 

@@ -1,7 +1,7 @@
 """Choose the model that computes the speed of a shot from its transit.
 
-The choice depends on the counter, the body and the assumptions. A new board, or a board with
-new firmware, may have another counter. A setup may have another body than the rig, and the air
+The model depends on the counter, the body and the assumptions. A new board, or a board with new
+firmware, may have another counter. A setup may have another body than the rig, and the air
 slows each body differently. An assumption may change which edges the program uses, the step of
 the timestamps, and the duration of one counter unit.
 """
@@ -73,13 +73,13 @@ class Assumptions:
         return shots
 
     def rules(self, rules: Rules) -> Rules:
-        """Return the given rules, but with the assumed step of the timestamps."""
+        """Return the rules with the timestamp step that the what-if question assumes."""
         if self.tick_s is None:
             return rules
         return replace(rules, step_s=rules.tick_s * self.ticks(rules.tick_s))
 
     def model(self, model: SpeedModel) -> SpeedModel:
-        """Return the given model, but with the assumed step and rate of the counter."""
+        """Return the model with the counter step and rate that the what-if question assumes."""
         if self.tick_s is None and not self.clock_error:
             return model
         return replace(
@@ -118,32 +118,24 @@ class BoardCounters:
 
     @property
     def now(self) -> Counter | None:
-        """
-        The last counter that the board reported; None if the board has reported no counter.
-        """
+        """The counter that the board reported last; None if the board reported no counter."""
         return self._counters[-1]
 
     def confirm(self, counter: Counter) -> None:
-        """Store the counter that the board reports, which is the counter in use."""
+        """Store `counter`, which the board reports and the program already uses."""
         self._counters[-1] = counter
 
     def change(self, counter: Counter, anchor: int) -> None:
-        """Use another counter for all shots whose key is larger than `anchor`."""
+        """Use `counter` for all shots after the counter value `anchor`."""
         self._counters.append(counter)
         self._since.append(max(anchor, self._since[-1]))
 
     def at(self, keys: Ints) -> Places:
-        """
-        Return the position of each shot's counter in the list of counters.
-
-        The result is an array of shape (N,), with one value per shot.
-        """
+        """Return the list position of the counter that timed each shot, shape (N,)."""
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
     def is_last(self, place: int) -> bool:
-        """
-        Return True if `place` is the position of the present counter in the list of counters.
-        """
+        """Return True if `place` is the list position of the present counter."""
         return place == len(self._counters) - 1
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
@@ -153,7 +145,7 @@ class BoardCounters:
 
     def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
-        Yield slices of the shots, each timed by one counter, and the counter's position.
+        Yield slices of shots that one counter timed, and the list position of this counter.
 
         Parameters
         ----------
@@ -188,9 +180,7 @@ def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel
 
 
 def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:
-    """
-    Return the rig with this rate of the counter. If `rate` is None, the rig stays unchanged.
-    """
+    """Return the rig with this counter rate; if `rate` is None, return the rig unchanged."""
     if rate is None:
         return rig
     return with_clock_rate(rig, rate.rate_error, rate.u, rate.uncertainty.dof)
@@ -216,16 +206,12 @@ class SpeedModels:
         """The model for the body that the rig states and for the present counter."""
 
     def use(self, rig: Rig, rate: ClockEstimate | None) -> None:
-        """
-        Use this rig from now on. If `rate` is not None, also use this rate of the counter.
-        """
+        """Use this rig from now on; if `rate` is not None, also use this counter rate."""
         self._rig, self._rate = rig, rate
         self.now = self.of(None, NO_BODY)
 
     def of(self, counter: int | None, own: Body) -> SpeedModel:
-        """
-        Return the speed model for a counter (None: the present counter) and a setup's body.
-        """
+        """Return the speed model for a counter and a body; None means the present counter."""
         if counter is None or self._counters.is_last(counter):
             return speed_model(with_rate(self._rig, self._rate), self._as_if, own)
         # a rate from beats is valid only for the last counter

@@ -60,9 +60,7 @@ class _Columns(NamedTuple):
 
 
 class _MeasuredOnce:
-    """
-    Stores the measured values that statistics need, so that each shot is measured only once.
-    """
+    """Stores the measured values for statistics, so that each shot is measured only once."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
@@ -70,7 +68,7 @@ class _MeasuredOnce:
         self._size = 0
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, _Columns]]:
-        """Yield `part` and the measured values of its shots; measure only new shots."""
+        """Yield the slice `part` together with the measured values of its shots."""
         self._measure_new()
         yield part, _Columns(*self._table[:, part])
 
@@ -161,17 +159,13 @@ class ViewCache:
         return series
 
     def series_of_first(self, shots: int, setup: str) -> Series | None:
-        """
-        Return the statistics of a setup, using only the first `shots` shots of the session.
-        """
+        """Return the statistics of a setup from the first `shots` shots of the session."""
         self._keep_what_holds()
         sample = self.session.sample(setup, self._measured.pieces, shots)
         return series_of(sample) if sample is not None else None
 
     def groups(self) -> list[Group]:
-        """
-        Return the setups to compare. Until the shots change, each call returns the same list.
-        """
+        """Return the setups to compare; the list stays the same until the shots change."""
         self._keep_what_holds()
         shots, groups = self._groups
         if shots != len(self.session.log):

@@ -159,7 +159,7 @@ def test_a_board_that_sends_other_lines_than_the_rig_states_is_told_with_its_kin
         until(lambda: not run.step() and run.session.unusable.lines == 5)
         complaint = run.complaint()
         run.close()
-    assert f'write lines = "{sent}" in the rig' in str(complaint)
+    assert f'in the rig file, write: lines = "{sent}"' in str(complaint)
     assert f"sends {sent} lines, but the rig states {stated} lines" in str(complaint)
 
 
