@@ -204,8 +204,7 @@ def mean_half_width(
     Notes
     -----
     The random part counts as a normal contribution with the 95 % half-width t·u. The usual
-    formula t(ν_eff)·u_c uses one t for both parts, although only the random part comes from few
-    shots. The interval of the usual formula contained the true mean in only 87 % of sessions of
+    formula is t(ν_eff)·u_c. Its interval contained the true mean in only 87 % of sessions of
     two shots. The interval of this function contains the true mean in 95 % to 99 % of these
     sessions, and in 95 % of sessions of ten or more shots, for any shape of the distributions.
     """
@@ -219,9 +218,8 @@ def of_several_parts(
     """
     Return the common statistics of all shots of several setups or several rigs.
 
-    The shots of each setup or rig form one group. The random uncertainty of the mean comes only
-    from the scatter within each group. The differences between groups are not random: setups
-    differ on purpose, and the shared uncertainty already includes the errors of the rigs.
+    The shots of each setup or rig form one group. The random uncertainty of the mean is
+    computed from shots of the same group. Differences between groups are not random.
 
     Parameters
     ----------
@@ -264,7 +262,7 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """
     Return the random part of a mean's standard uncertainty, and its degrees of freedom.
 
-    The random part is s/√n or own/√n. The function uses the part with the wider 95 % interval.
+    The random part is `s` or `own`, divided by √n: the value with the wider 95 % interval.
 
     Parameters
     ----------

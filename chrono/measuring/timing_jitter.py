@@ -1,11 +1,10 @@
 """Estimate the jitter of the timestamps, and the body's length at each gate, from shots.
 
-The leading edges and the trailing edges of a body give the same transit, except for the jitter
-of four timestamps. Two differences between the transits have other causes: drag (or a ball that
-is always off-centre by the same distance) causes a difference that is proportional to the
-transit, and the sensors cause the same difference in all shots. The module subtracts these two
-differences, and the rest is scatter. Balls that cross the beams at different heights also cause
-scatter. So with a ball, the jitter is at most as large as the scatter.
+The module compares the transits of the leading edges and of the trailing edges. The jitter of
+four timestamps makes the difference of these transits scatter. The module first removes a
+difference that is the same in all shots (from the sensors), and a difference that is
+proportional to the transit (from drag). The rest is scatter. Balls that cross the beams
+off-centre also cause scatter, so with balls the jitter may be smaller than the scatter.
 """
 
 import math
