@@ -70,7 +70,7 @@ class ClockCalibration:
 
     @property
     def is_wide(self) -> bool:
-        """True if the rig file's tolerance is smaller than the ± of the measured rate."""
+        """True if the rig's tolerance is smaller than the uncertainty of the measured rate."""
         return self.stated < self.estimate.U95
 
 
@@ -212,7 +212,7 @@ def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
     Separate drops from the later falls of a ball that bounced on the floor.
 
-    If a ball falls a second time, it went up through the gates shortly before.
+    A ball that bounced goes up through the gates shortly before the next fall.
 
     Parameters
     ----------
@@ -393,7 +393,7 @@ def _series(
     allowed: Bools | None = None,
 ) -> CountedTransits:
     """
-    Return the counted shots that were timed by the same edges as most counted shots.
+    Return the counted shots that have the most common `EdgesUsed`.
 
     If `setup` is given, only shots of this setup are returned. If `allowed` (bool, one value
     per shot) is given, only shots with True are returned.

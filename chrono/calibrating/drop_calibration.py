@@ -108,7 +108,7 @@ class MeasuredLength:
     u_m: float
 
     def contradicts(self, stated_m: float) -> bool:
-        """Check if a stated length differs from this length by more than three times `u_m`."""
+        """Check if a stated length differs from `value_m` by more than three times `u_m`."""
         return abs(self.value_m - stated_m) > 3 * self.u_m
 
 
@@ -272,8 +272,8 @@ def _fall(
     """
     Return the acceleration of a ball that starts to fall [m/s²], and its drag constant [1/m].
 
-    The ball (mass m, volume V, frontal area A, drag coefficient Cd) falls in air of density ρ
-    with (m + c·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2. The factor c is `ADDED_MASS`.
+    A ball has the mass m, the volume V, the frontal area A and the drag coefficient Cd, and ρ
+    is the density of the air: (m + `added_mass`·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2.
     """
     body = setup.body
     displaced = body.density_kgpm3 * math.pi * body.diameter_m**3 / 6 / body.mass_kg
@@ -292,7 +292,7 @@ def _starts(
 
 
 def _lengthening(setup: DropSetup) -> float:
-    """Return the mean ratio (length along the tilted axis of the gates)/(its vertical part)."""
+    """Return the gate spacing divided by its vertical part, as a mean of all allowed tilts."""
     return 1 + setup.plumb_limit_rad**2 / 6
 
 
@@ -384,13 +384,7 @@ def _stated_spacing(setup: DropSetup) -> list[Contribution]:
 def _seen(
     blocking_a_s: Floats | None, blocking_b_s: Floats | None, setup: DropSetup
 ) -> tuple[MeasuredLength | None, MeasuredLength | None]:
-    """
-    Compute the height of fall and the gate spacing from the blocking times.
-
-    For each gate, the function finds the height of fall that gives the measured blocking time.
-    During the blocking time, the ball moves by its own length. Because a beam has a width, the
-    blocked path can differ from the ball's length by up to two trip tolerances.
-    """
+    """Compute the height of fall and the gate spacing from the blocking times."""
     if blocking_a_s is None or blocking_b_s is None:
         return None, None
     sides = [side[np.isfinite(side)] for side in (blocking_a_s, blocking_b_s)]
@@ -404,6 +398,7 @@ def _seen(
         (_fall_before(float(np.mean(side)), length + grow, setup) - fallen) / grow
         for side, fallen in zip(sides, (to_a, to_b), strict=True)
     ]
+    # a beam has a width, so a gate may be blocked for a longer or shorter path than the ball
     u_beam = 2 * setup.trip_tolerance_m / math.sqrt(3)
     u_length = setup.length_tolerance_m / math.sqrt(3)
     # blocking time t = length/v: a change of t acts like a change of length with opposite sign

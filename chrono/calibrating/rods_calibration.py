@@ -2,9 +2,8 @@
 
 At any constant speed, blocking time divided by transit equals the rod's length divided by the
 gate spacing. A rod blocks a gate for a little more than its own length. This extra length is
-the same for both rods, so it has no effect on the difference between the rods. The method needs
-no height, no gravity and no reference clock. The speed of the rod may change, but its
-acceleration must be constant.
+the same for both rods, so it has no effect on the difference between the rods. The speed of a
+rod may change between the gates, but its acceleration must be constant.
 """
 
 import math
@@ -240,11 +239,9 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
     """
     Return the ratio of rod length to gate spacing for each pass of a rod.
 
-    The acceleration of the rod must be constant during a pass.
-
-    The position of the rod is x = u·t + a·t², in units of the gate spacing. Three events give
-    three equations for u, a and the ratio: the leading end passes gate B, and the trailing end
-    passes gate A and gate B.
+    The leading end of the rod has the position u·t + a·t², in units of the gate spacing. The
+    function finds u, a and the ratio from three times: the leading end is at gate B, the
+    trailing end is at gate A, and the trailing end is at gate B.
     """
     transit, at_a, at_b = whole.T
     change = np.log(at_a / at_b)
