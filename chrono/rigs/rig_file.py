@@ -136,7 +136,7 @@ def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
 
 
 def default_rig(spacing_m: float = 0.3) -> Rig:
-    """Return a rig with the given spacing of the gates [m]. The rest has default values."""
+    """Return a rig with the given spacing [m] and with default values for all other keys."""
     return rig_from_record({"gates": {"spacing_m": spacing_m}})
 
 
@@ -183,7 +183,7 @@ def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
 
 
 def with_host_clock(rig: Rig) -> Rig:
-    """Return a copy of the rig that takes the counter's rate from the computer's clock."""
+    """Return a copy of the rig whose counter rate is found with the computer's clock."""
     record = rig_record(rig)
     record["clock"]["from_host"] = True
     return rig_from_record(record)

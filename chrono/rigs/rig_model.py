@@ -1,9 +1,7 @@
 """Define the sections of a rig, and the unit, limits and default of each quantity.
 
-In a rig file, a quantity is a text with a unit, and its key is the `alias` in this module. In a
-recording, a quantity is an SI number, and its key is the name of the attribute. If values do
-not fit together, the program accepts the rig and reports the reasons (see `rig_doubts`). This
-module does not read or write files.
+In a rig file, a quantity is written as text with a unit, and its key is the `alias` in this
+module. In a recording, a quantity is an SI number, and its key is the name of the attribute.
 """
 
 import datetime
@@ -359,8 +357,8 @@ class SpacingResult(_Result):
     """
     Calibrated spacing of the gates, and the standard uncertainty of the spacing [m].
 
-    `covers_trip` is true if the spacing was measured with the gates. The value is then the
-    distance between the exact places where the gates trip.
+    If `covers_trip` is true, the spacing was measured with the gates. In this case the value is
+    the distance between the places where the gates trip.
     """
 
     spacing_m: Length = Field(alias="value")
@@ -424,7 +422,7 @@ class Rig(_Section):
     def _lines_and_tick_agree(self) -> Self:
         if self.lines.counts_ticks and self.clock.step_s is not None:
             raise _trouble(
-                f"must not be set for {self.lines} lines, because their time step is "
+                f'must not be set if lines = "{self.lines}", because the time step is then '
                 "1/frequency",
                 f'remove clock.tick, or write lines = "{PLAIN}"',
                 "clock.tick",
