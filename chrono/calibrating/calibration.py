@@ -32,17 +32,16 @@ HIGHEST_M = 100.0
 
 
 PAUSE_S = 2.0
-"""A ball that bounces on a floor 5 m below the gates comes back within this time [s]. The
-flight from a floor that is h below the gates takes at most 2·√(2h/g)."""
+"""A ball that bounces on a floor h = 5 m below the gates comes back within this time, 2·√(2h/g)
+[s]."""
 
 HYSTERESIS_M = 0.02e-3
-"""Half-width of the difference between both gates that hysteresis causes [m]. With hysteresis h
-a comparator trips later by w·h/2 at both edges, where w is the width of the beam. This shift
-moves with the sensor, like a delay. The value is for a slit of 2 mm and hystereses that are
-each within 1 % of the light (firmware_notes/gate.md, R5)."""
+"""Half-width of the difference between both gates that hysteresis causes [m]. Hysteresis makes
+a gate trip later by half of (beam width)·hysteresis. The value is for a slit of 2 mm and
+hystereses that are each within 1 % of the light (firmware_notes/gate.md, R5)."""
 
 MANY_DEGREES = 1e4
-"""From this number on, degrees of freedom count as infinite, because t differs by only 1e-4."""
+"""From this number on, degrees of freedom count as infinite."""
 
 MAX_EVIDENCE = 1000
 """The largest number of characters of a text `evidence` in a rig file."""

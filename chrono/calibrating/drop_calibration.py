@@ -30,21 +30,19 @@ from chrono.processor.shot_records import EdgesUsed
 
 ADDED_MASS = 0.5
 """The mass of the air that moves with a sphere, divided by the mass of the displaced air. The
-value is for potential flow (Lamb, Hydrodynamics, § 92; from memory)."""
+value is for a flow without friction (Lamb, Hydrodynamics, § 92; from memory)."""
 
 ADDED_MASS_TOLERANCE = 0.25
-"""Half-width of `ADDED_MASS`, because the flow behind a falling ball is not a potential flow
-(common practice, no source)."""
+"""Half-width of `ADDED_MASS`, because air has friction (common practice, no source)."""
 
 CLUSTER_GAP = 6.0
 CLUSTER_PART = 0.01
-"""Drops form two clusters if the gap between them exceeds two limits: this number of standard
-deviations within a cluster, and this part of the transit. The transits of drops from one height
-scatter by a thousandth."""
+"""Drops form two groups if the gap between their transits exceeds two limits: `CLUSTER_GAP`
+standard deviations within a group, and the part `CLUSTER_PART` of a transit."""
 
 NO_FALL = 0.25
-"""The stated spacing is wrong by at most a quarter: a rig allows no larger tolerance. If the
-spacing seems more wrong, the ball did not fall from the stated height."""
+"""Largest relative difference between the computed and the stated spacing. If the difference is
+larger, the ball did not fall from the stated height."""
 
 TOO_WIDE = 3.0
 """A result is not worth writing if its ± is more than this many times the ± of the stated
@@ -177,9 +175,7 @@ class DropResult:
 
     @property
     def agrees(self) -> bool:
-        """
-        True if the computed spacing and the stated spacing agree within their uncertainty.
-        """
+        """True if the computed and the stated spacing agree within their uncertainty."""
         return abs(self.deviation_m) <= self.deviation_uncertainty.U95
 
     @property
@@ -373,9 +369,7 @@ def _contributions(
 
 
 def _stated_spacing(setup: DropSetup) -> list[Contribution]:
-    """
-    Return the uncertainties of the stated spacing that the ruler and the trip positions cause.
-    """
+    """Return the uncertainties of the stated spacing, from ruler and trip positions."""
     trips = [rectangular(f"trip position {gate}", setup.trip_tolerance_m) for gate in "AB"]
     ruler = rectangular("stated spacing", setup.spacing_tolerance_m)
     return [Contribution(quantity, 1.0) for quantity in (ruler, *trips)]

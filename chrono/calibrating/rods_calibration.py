@@ -29,14 +29,14 @@ MOST_SPREAD = 0.01
 """If the ratio of length to spacing scatters more than this, the rod was tilted or jerked."""
 
 MOST_CHANGE = 0.5
-"""Limit for the logarithm of the speed at B divided by the speed at A. A larger change of the
-speed is probably not even."""
+"""Limit for ln(speed at B/speed at A). With a larger change of the speed, the acceleration is
+probably not constant."""
 
 LIKELY_EXTRA_M, MOST_EXTRA_M = 1.5e-3, 5e-3
-"""Two limits for the difference between a blocked length and the length of the rod [m]. The
-cause is a threshold that is not at half of the light. Above the first limit the result is in
-doubt: the threshold is far from half, a length is wrong, or the ends are not flat. Above the
-second limit the rods must be different from the stated rods (common practice, no source)."""
+"""Two limits for the difference between a blocked length and the length of the rod [m]. Above
+the first limit the result is in doubt: the threshold is far from half of the light, a length is
+wrong, or the ends are not flat. Above the second limit the rods must be different from the
+stated rods (common practice, no source)."""
 
 EXCHANGED, SAME = 0.9, 0.1
 """Limits for judging the measured lengths of the rods. The rods were exchanged if the ratio of
@@ -218,11 +218,7 @@ def _doubt(
 
 
 def _whole(rod: Passes) -> Floats:
-    """
-    Return the transit and both blocking times of the complete passes, shape (N, 3).
-
-    The function leaves out a pass if its transit or one of its blocking times is missing.
-    """
+    """Return transit and blocking times of the passes with all three times, shape (N, 3)."""
     table = np.column_stack([rod.transit_s, rod.blocking_a_s, rod.blocking_b_s])
     whole: Floats = table[np.isfinite(table).all(axis=1) & (table > 0).all(axis=1)]
     if len(whole) < MIN_REPEATS:

@@ -50,9 +50,7 @@ class SwapDoubt(Enum):
 
 
 class SwapNote(Enum):
-    """
-    A value that changed at the sensor exchange or drifted, although it should stay constant.
-    """
+    """A value that changed or drifted, although it should stay constant."""
 
     SCATTER_CHANGED = auto()
     DRIFT_BEFORE = auto()
@@ -243,9 +241,7 @@ def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[SwapNote, 
 
 
 def _spread_p(first: Floats, second: Floats) -> float:
-    """
-    Return the probability that two spreads differ this much by chance (Brown-Forsythe 1974).
-    """
+    """Return the probability that two spreads differ this much by chance (Brown-Forsythe)."""
     deviations = [np.abs(side - np.median(side)) for side in (first, second)]
     return _welch_p(*deviations)
 

@@ -50,8 +50,7 @@ BUOYANCY = "buoyancy"
 LENGTH = "body length"
 
 ADDED_MASS_TOLERANCE = 0.5
-"""Relative half-width of the mass of air that moves with the body (common practice, no source).
-"""
+"""Relative half-width of the added mass of air (common practice, no source)."""
 LENGTH_TOLERANCE = 0.005
 """Relative half-width of a body's length, for a caliper on a soft ball (common practice)."""
 
@@ -63,7 +62,7 @@ _AIR_RELATIVE_U = 0.013
 1 %, and the diameter is known to 0.5 %.
 """
 _MOST_BEND = 5.0
-"""Largest correction of ln(speed) for drag. It is a factor of about 150."""
+"""Largest correction of ln(speed) for drag. It changes the speed by a factor of about 150."""
 _FASTEST_MPS = 2000.0
 _STEPS = 12
 """Number of steps along the path. κ is constant in each step."""
@@ -126,7 +125,7 @@ class PathMotion:
     spacing_m, path_factor : float
         Distance between the gates [m], and mean factor by which tilt lengthens the path.
     length_m : float
-        Length of the body; for a ball, its mean chord at a beam [m].
+        Length of the body; for a ball, the mean length (chord) that crosses a beam [m].
     acceleration_mps2 : float
         The pull a along the path, with buoyancy and added mass [m/s²]; 0 on a level path.
     free_mps2 : float
@@ -135,11 +134,11 @@ class PathMotion:
         Uncertainties of the pull, relative to the acceleration in free fall: first the slope,
         then gravity, then buoyancy with added mass.
     chords : Input or None
-        Difference of the half chords at both gates [m]; None without chords.
+        Error of the path if a ball crosses the beams off-centre [m]; None if it cannot do so.
     length : Input
         Uncertainty of the body's length [m].
     kappa_per_m : ndarray of float64, shape (600,)
-        Drag constant [1/m] at the speeds of a table.
+        Drag constant κ [1/m] at 600 speeds.
     kappa_u : ndarray of float64, shape (600,)
         Relative standard uncertainty of `kappa_per_m`.
     """

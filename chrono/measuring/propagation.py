@@ -184,7 +184,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 def _sensitivities(
     up: Floats, down: Floats, middle: Floats, step: float, ends: bool
 ) -> list[float]:
-    """Return how much each result changes if one quantity changes by 1."""
+    """Return how much each result changes per unit of one quantity."""
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
         farthest = np.maximum(np.abs(up - middle), np.abs(down - middle))

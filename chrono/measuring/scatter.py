@@ -17,17 +17,14 @@ from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.series_statistics import Sample, mean_and_s, s_interval
 
 RISK = 0.03
-"""Risk of a false alarm in a series without outliers. The limits of Rosner's test are
-approximate, but the true risk is below 5 %.
-"""
+"""Nominal risk of a false alarm in a series without outliers. The true risk is below 5 %."""
 LEAST_VALUES = 5
 """Smallest number of values for a test of outliers."""
 CANDIDATE_SHARE = 5
 """At most one value in five may be an outlier. If more values are far from the others, they are
 probably a second kind of shot."""
 MOST_CANDIDATES = 30
-"""Largest number of possible outliers. A longer list is not useful, and the test becomes slow.
-"""
+"""Largest number of possible outliers."""
 
 
 def suspicious(values: Floats, risk: float = RISK) -> list[int]:
@@ -92,7 +89,7 @@ def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
 
 
 LEAST_FOR_SHAPE = 8
-"""Smallest number of shots. With fewer shots the shape of their distribution is unknown."""
+"""Smallest number of shots for a test of the shape of their distribution."""
 
 
 @dataclass(frozen=True)
@@ -128,12 +125,12 @@ class Scatter:
     Attributes
     ----------
     s_low_mps, s_high_mps : float
-        95 % interval of s by χ² [m/s].
+        95 % interval of the standard deviation s [m/s].
     instrument_s_mps : float
         Root mean square of the random uncertainties of the shots [m/s].
     launcher_s_mps, launcher_low_mps, launcher_high_mps : float
-        s and its interval without the instrument's part, √(s² − instrument²) [m/s]. They are 0
-        if the instrument's part is larger.
+        Standard deviation of the launcher alone, √(s² − instrument²), and its interval [m/s];
+        0 if the instrument's part is larger than s.
     slowest, fastest : int
         Numbers of the slowest and the fastest shot.
     drift : Drift or None
@@ -141,7 +138,7 @@ class Scatter:
     suspicious : tuple of int
         Numbers of shots that do not fit the other shots, the farthest from the mean first.
     normal_p : float
-        Probability that a normal sample looks less normal than this one (Anderson and Darling).
+        Probability that normally distributed speeds look less normal than these speeds.
     """
 
     s_low_mps: float
@@ -229,11 +226,7 @@ def normal_p(values: Floats) -> float:
 
 
 def anderson_darling(values: Floats) -> float:
-    """
-    Return A², which is large if the values are not normally distributed.
-
-    The formula is from Anderson and Darling (NIST e-Handbook 1.3.5.14).
-    """
+    """Return A², which is large for values without a normal distribution (NIST 1.3.5.14)."""
     n = len(values)
     mean, s = mean_and_s(values)
     z = np.sort((values - mean) / s)
@@ -242,9 +235,7 @@ def anderson_darling(values: Floats) -> float:
 
 
 LEAST_FOR_RATIO = 5
-"""With fewer shots the shape of the distribution is too uncertain. In this case the program
-computes no interval of the ratio of two standard deviations.
-"""
+"""Smallest number of shots for an interval of the ratio of two standard deviations."""
 
 
 def s_ratio_intervals(
@@ -259,7 +250,7 @@ def s_ratio_intervals(
         Speeds of each setup. Setups with fewer than `LEAST_FOR_RATIO` values, or with only
         equal values, are in no pair.
     probability : float, optional
-        Probability that all intervals are right at once (Bonferroni).
+        Probability that all intervals contain the true ratio (Bonferroni).
 
     Returns
     -------

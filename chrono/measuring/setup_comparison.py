@@ -35,12 +35,11 @@ MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
 """Risk that the true spread is larger than the spread used for planning."""
 _PLAUSIBLE = 0.8
-"""Coverage probability of the interval of possible differences, if the data do not show which
-setup is faster."""
+"""Coverage probability of the interval of possible differences for `MoreShots`."""
 _HALVINGS = 60
-"""Number of steps to find the logarithm of a p-value with all its digits."""
+"""Number of steps to find a p-value."""
 _LEAST_LOG_P = -30.0
-"""Smallest logarithm of a p-value. Quantiles of Student's t are unreliable far below 1e-13."""
+"""Logarithm of the smallest reliable p-value, about 1e-13."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ class Difference:
     p_adjusted : float or None
         p-value by Holm's method for all pairs; None if this is the only pair.
     level : float
-        Risk that the interval misses the true difference: 5 % for one pair of setups.
+        Risk that the interval misses the true value: 5 % for one pair, less for several pairs.
     """
 
     difference_mps: float
@@ -153,8 +152,7 @@ def compare_series(
     Returns
     -------
     Difference or None
-        None if one of the setups has a single shot, because its scatter is unknown. None also
-        if both have no random uncertainty.
+        None if a setup has a single shot, or if both setups have no random uncertainty.
     """
     both = (first, second)
     squares = [s.u_random_mean_mps**2 for s in both]
@@ -179,8 +177,9 @@ def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
     """
     Correct p-values for the number of tests; return each corrected p-value and its risk level.
 
-    The method is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. An interval with
-    the returned risk level contains zero exactly if the corrected p-value is above `RISK`.
+    The method is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. If the corrected
+    p-value is above `RISK`, the interval with this risk level contains zero. Otherwise the
+    interval does not contain zero.
     """
     tests = len(p_values)
     found = [(math.nan, RISK)] * tests
@@ -311,8 +310,8 @@ class PairComparison:
     ----------
     first, second : Group
     difference : Difference or None
-        Difference of the means. If both setups are from one session, it is corrected for a
-        steady drift. None if it is unknown.
+        Difference of the means, corrected for a steady drift if both setups are from one
+        session; None if it is unknown.
     plain : Difference or None
         Difference of the means if the launcher did not drift.
     s_ratio, s_ratio_low, s_ratio_high : float
@@ -573,12 +572,12 @@ def more_shots(
     difference : float
         Size of the difference.
     spreads : sequence of (float, int)
-        s and number of shots so far, for each of the two setups. The function uses a value
-        larger than s. The true standard deviation exceeds this value only in 1 of 5 cases.
+        s and number of shots so far, for each of the two setups. To be safe, the function uses
+        a larger value, which the true standard deviation exceeds only in 1 of 5 cases.
     u_shared : float, optional
         The part of the difference's uncertainty that more shots do not reduce.
     level : float, optional
-        Risk of the interval.
+        Risk that the interval misses the true difference.
     numbers : two ndarrays of int64, optional
         Numbers of the shots of both setups, if a drift is fitted. Further shots alternate
         between the two setups.

@@ -104,16 +104,14 @@ def join_measured(pieces: Sequence[Measured]) -> Measured:
 
 
 STEEP = 0.02
-"""If the relative uncertainty of a transit is above this value, the errors of speed and transit
-are not proportional to each other.
+"""If the relative uncertainty of a transit is above this value, the coverage factor is computed
+from the quotient path/time.
 """
 
 _NODES_PER_DECADE = 10
 _DECADES = 2, 4
 """Range of the coverage table, in decades below and above a middle transit. At the middle
-transit, the uncertainties of timing and length are equally important. Below the range, length
-causes less than 1e-4 of the variance. Above the range, timing causes less than 1e-4, but for
-slow bodies the slope matters more.
+transit, the uncertainties of timing and length are equally important.
 """
 
 
@@ -343,8 +341,8 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
     Parameters
     ----------
     shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
-        Shots in counter units. Pass millions of shots in blocks to limit the memory, because
-        the function needs about twenty columns of float64 at a time.
+        Shots in counter units. Pass millions of shots in blocks: the function needs about
+        twenty columns of float64 at a time.
     model : SpeedModel
         The rig's model.
 

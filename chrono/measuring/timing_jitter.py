@@ -112,8 +112,8 @@ def timing_scatter(
     Notes
     -----
     The difference has the variance 4σ² + tick²/3, plus the variance from off-centre balls. If
-    shots are equal within a step, steps may add at most tick², or hide at most tick²/3. The
-    interval includes both cases, with and without off-centre balls.
+    all shots are nearly equal, steps of the counter may add at most tick² to the variance, or
+    hide at most tick²/3. The interval includes both cases.
     """
     columns = [np.ones(len(transit_s))]
     columns += [np.where(body == one, transit_s, 0.0) for one in np.unique(body)]

@@ -288,10 +288,9 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
 
     Notes
     -----
-    The drag constant κ is found for each landing separately, and the geometric mean is the
-    result. The random part is the scatter divided by √n. If the uncertainty from speeds and
-    readings is larger, it is used instead. The shared inputs (angle, height, wind, the rig) are
-    propagated through the whole fit.
+    The result is the geometric mean of the drag constants κ of all landings. The random part of
+    the uncertainty is the scatter divided by √n, or the uncertainty from speeds and readings if
+    this is larger. The shared part comes from angle, height, wind and rig.
     """
     fitted = _fits(launch, aim, landings)
     scale = launch.speed[0].input.u / launch.mean_mps if launch.n else 0.0

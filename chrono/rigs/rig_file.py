@@ -47,13 +47,11 @@ __all__ = [
 _Places = dict[tuple[str, ...], int]
 
 MAX_FILE_BYTES = 64 * 1024
-"""Largest size of a rig file [bytes]. A real rig file is only a page of text."""
+"""Largest size of a rig file [bytes]."""
 
 
 class RigProblems(RigError):  # noqa: N818 - several, reported as one
-    """
-    Reports several problems in one rig file. `problems` contains an error for each problem.
-    """
+    """Several problems in one rig file; `problems` contains an error for each problem."""
 
     def __init__(self, problems: tuple[RigError, ...]) -> None:
         super().__init__(problems[0].message, where=problems[0].where, hint=problems[0].hint)
@@ -327,11 +325,7 @@ def _parse_toml(text: str, where: str) -> dict[str, Any]:
 
 
 def _key_lines(text: str) -> _Places:
-    """
-    Return the line number of each key of a valid TOML text.
-
-    The function joins lines until they are a valid TOML statement.
-    """
+    """Return the line number of each key of a valid TOML text."""
     lines: _Places = {}
     table: tuple[str, ...] = ()
     statement, start = "", 1

@@ -79,9 +79,7 @@ def _trouble(reason: str, hint: str, key: str = "") -> PydanticCustomError:
 
 
 def shown(value: object) -> str:
-    """
-    Return a value as a message shows it: a text with quotes, any other value without quotes.
-    """
+    """Return a value as text for a message; only a value that is a text gets quotes."""
     return quote(value) if isinstance(value, str) else quote(value)[1:-1]
 
 
@@ -345,9 +343,7 @@ class ClockResult(_Result):
 
 
 class LatencyResult(_Result):
-    """
-    Delay of gate B minus delay of gate A, and the standard uncertainty of the difference [s].
-    """
+    """Delay of gate B minus delay of gate A, and the u of this difference [s]."""
 
     difference_s: Difference = Field(alias="value")
     difference_u_s: Delay = Field(alias="u")
@@ -367,9 +363,7 @@ class SpacingResult(_Result):
 
 
 class Calibration(_Section):
-    """
-    The results of calibrations, which replace tolerances of the rig; each result is optional.
-    """
+    """The results of calibrations, which replace tolerances of the rig; each is optional."""
 
     clock: ClockResult | None = None
     latency: LatencyResult | None = None
@@ -466,8 +460,8 @@ class Rig(_Section):
 
 
 FEW_TICKS = 10
-"""Smallest good number of counter steps in a transit. With fewer steps, the ± is large, and the
-last digits of the speed mean little (common practice, no source)."""
+"""Smallest good number of counter steps in a transit. With fewer steps, the ± is large (common
+practice, no source)."""
 
 
 class RigDoubt(Enum):
@@ -492,9 +486,7 @@ def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
 
 
 def stands_behind_mouth(rig: Rig) -> bool:
-    """
-    Return True if the rig's values place gate A at the launcher's mouth or behind the mouth.
-    """
+    """Check if gate A would be at the launcher's mouth or behind the mouth."""
     return rig.site.muzzle_distance_m <= rig.spacing_m / 2
 
 

@@ -64,7 +64,7 @@ BOARDS: dict[str, _About] = {
 
 
 _IDENTITY_BYTES = 6
-"""Number of random bytes in an identity. With six bytes, no two rigs get the same identity."""
+"""Number of random bytes in an identity."""
 
 
 def write_starter(path: str | Path, board: str = "other", *, drops: bool = False) -> Rig:
