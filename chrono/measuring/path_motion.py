@@ -134,7 +134,7 @@ class PathMotion:
         Uncertainties of the pull, relative to the acceleration in free fall: first the slope,
         then gravity, then buoyancy with added mass.
     chords : Input or None
-        Error of the path if a ball crosses the beams off-centre [m]; None if it cannot do so.
+        Error of the path if a ball crosses the beams off-centre [m], or None.
     length : Input
         Uncertainty of the body's length [m].
     kappa_per_m : ndarray of float64, shape (600,)

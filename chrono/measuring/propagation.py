@@ -117,9 +117,10 @@ def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
     """
     Return the mean speed of a series and the scatter of the next shot, as two quantities.
 
-    The expected speed of the next shot is the sum of these quantities. The first quantity has
-    the shared uncertainty. The second quantity is 0 ± s·√(1 + 1/n) (standard uncertainty). Here
-    s is the standard deviation of the n shots, or the random uncertainty of one shot.
+    The expected speed of the next shot is the sum of these quantities. The mean speed has the
+    shared uncertainty. The scatter is 0 on average, with the standard uncertainty
+    s·√(1 + 1/n). Here s is the standard deviation of the n shots, or the random uncertainty of
+    one shot (see `random_part`).
     """
     random = series.u_random_mean_mps * math.sqrt(series.n + 1)
     scatter = normal(SHOT_TO_SHOT, random, dof=series.random_dof, nature="random", unit="m/s")

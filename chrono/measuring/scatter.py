@@ -226,7 +226,7 @@ def normal_p(values: Floats) -> float:
 
 
 def anderson_darling(values: Floats) -> float:
-    """Return A², which is large for values without a normal distribution (NIST 1.3.5.14)."""
+    """Return A², large for values without a normal distribution (NIST e-Handbook 1.3.5.14)."""
     n = len(values)
     mean, s = mean_and_s(values)
     z = np.sort((values - mean) / s)

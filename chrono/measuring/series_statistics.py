@@ -259,7 +259,8 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """
     Return the random part of a mean's standard uncertainty, and its degrees of freedom.
 
-    The random part is `s` or `own`, divided by √n: the value with the wider 95 % interval.
+    The random part is `s` or `own`, divided by √n. The function uses the value with the wider
+    95 % interval.
 
     Parameters
     ----------

@@ -292,7 +292,7 @@ class SpeedModel:
         leading and the trailing edges have independent rounding errors. This is wrong if the
         blocking time is the same small number of ticks in every shot. Then the 95 % interval
         contains the true speed in 60 … 100 % of the shots if all shots have the same speed. If
-        the speeds are different, it contains the true speed in 95 % of the shots.
+        the speeds are different, the interval contains the true speed in 95 % of the shots.
         """
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
