@@ -32,17 +32,16 @@ HIGHEST_M = 100.0
 
 
 PAUSE_S = 2.0
-"""A ball that bounces on a floor 5 m below the gates comes back within this time [s]. The
-flight from a floor that is h below the gates takes at most 2·√(2h/g)."""
+"""A ball that bounces on a floor h = 5 m below the gates comes back within this time, 2·√(2h/g)
+[s]."""
 
 HYSTERESIS_M = 0.02e-3
-"""Half-width of the difference between both gates that hysteresis causes [m]. With hysteresis h
-a comparator trips later by w·h/2 at both edges, where w is the width of the beam. This shift
-moves with the sensor, like a delay. The value is for a slit of 2 mm and hystereses that are
-each within 1 % of the light (firmware_notes/gate.md, R5)."""
+"""Half-width of the difference between both gates that hysteresis causes [m]. Hysteresis makes
+a gate trip later by half of (beam width)·hysteresis. The value is for a slit of 2 mm and
+hystereses that are each within 1 % of the light (firmware_notes/gate.md, R5)."""
 
 MANY_DEGREES = 1e4
-"""From this number on, degrees of freedom count as infinite, because t differs by only 1e-4."""
+"""From this number on, degrees of freedom count as infinite."""
 
 MAX_EVIDENCE = 1000
 """The largest number of characters of a text `evidence` in a rig file."""
@@ -70,7 +69,7 @@ class ClockCalibration:
 
     @property
     def is_wide(self) -> bool:
-        """True if the rig file's tolerance is smaller than the ± of the measured rate."""
+        """True if the rig's tolerance is smaller than the uncertainty of the measured rate."""
         return self.stated < self.estimate.U95
 
 
@@ -212,7 +211,7 @@ def are_drops(start_s: Floats, downwards: Bools) -> Bools:
     """
     Separate drops from the later falls of a ball that bounced on the floor.
 
-    If a ball falls a second time, it went up through the gates shortly before.
+    A ball that bounced goes up through the gates shortly before the next fall.
 
     Parameters
     ----------
@@ -393,7 +392,7 @@ def _series(
     allowed: Bools | None = None,
 ) -> CountedTransits:
     """
-    Return the counted shots that were timed by the same edges as most counted shots.
+    Return the counted shots that have the most common `EdgesUsed`.
 
     If `setup` is given, only shots of this setup are returned. If `allowed` (bool, one value
     per shot) is given, only shots with True are returned.

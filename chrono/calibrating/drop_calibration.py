@@ -30,21 +30,19 @@ from chrono.processor.shot_records import EdgesUsed
 
 ADDED_MASS = 0.5
 """The mass of the air that moves with a sphere, divided by the mass of the displaced air. The
-value is for potential flow (Lamb, Hydrodynamics, § 92; from memory)."""
+value is for a flow without friction (Lamb, Hydrodynamics, § 92; from memory)."""
 
 ADDED_MASS_TOLERANCE = 0.25
-"""Half-width of `ADDED_MASS`, because the flow behind a falling ball is not a potential flow
-(common practice, no source)."""
+"""Half-width of `ADDED_MASS`, because air has friction (common practice, no source)."""
 
 CLUSTER_GAP = 6.0
 CLUSTER_PART = 0.01
-"""Drops form two clusters if the gap between them exceeds two limits: this number of standard
-deviations within a cluster, and this part of the transit. The transits of drops from one height
-scatter by a thousandth."""
+"""Drops form two groups if the gap between their transits exceeds two limits: `CLUSTER_GAP`
+standard deviations within a group, and the part `CLUSTER_PART` of a transit."""
 
 NO_FALL = 0.25
-"""The stated spacing is wrong by at most a quarter: a rig allows no larger tolerance. If the
-spacing seems more wrong, the ball did not fall from the stated height."""
+"""Largest relative difference between the computed and the stated spacing. If the difference is
+larger, the ball did not fall from the stated height."""
 
 TOO_WIDE = 3.0
 """A result is not worth writing if its ± is more than this many times the ± of the stated
@@ -108,7 +106,7 @@ class MeasuredLength:
     u_m: float
 
     def contradicts(self, stated_m: float) -> bool:
-        """Check if a stated length differs from this length by more than three times `u_m`."""
+        """Check if a stated length differs from `value_m` by more than three times `u_m`."""
         return abs(self.value_m - stated_m) > 3 * self.u_m
 
 
@@ -177,9 +175,7 @@ class DropResult:
 
     @property
     def agrees(self) -> bool:
-        """
-        True if the computed spacing and the stated spacing agree within their uncertainty.
-        """
+        """True if the computed and the stated spacing agree within their uncertainty."""
         return abs(self.deviation_m) <= self.deviation_uncertainty.U95
 
     @property
@@ -272,8 +268,8 @@ def _fall(
     """
     Return the acceleration of a ball that starts to fall [m/s²], and its drag constant [1/m].
 
-    The ball (mass m, volume V, frontal area A, drag coefficient Cd) falls in air of density ρ
-    with (m + c·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2. The factor c is `ADDED_MASS`.
+    A ball has the mass m, the volume V, the frontal area A and the drag coefficient Cd, and ρ
+    is the density of the air: (m + `added_mass`·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2.
     """
     body = setup.body
     displaced = body.density_kgpm3 * math.pi * body.diameter_m**3 / 6 / body.mass_kg
@@ -292,7 +288,7 @@ def _starts(
 
 
 def _lengthening(setup: DropSetup) -> float:
-    """Return the mean ratio (length along the tilted axis of the gates)/(its vertical part)."""
+    """Return the gate spacing divided by its vertical part, as a mean of all allowed tilts."""
     return 1 + setup.plumb_limit_rad**2 / 6
 
 
@@ -373,9 +369,7 @@ def _contributions(
 
 
 def _stated_spacing(setup: DropSetup) -> list[Contribution]:
-    """
-    Return the uncertainties of the stated spacing that the ruler and the trip positions cause.
-    """
+    """Return the uncertainties of the stated spacing, from ruler and trip positions."""
     trips = [rectangular(f"trip position {gate}", setup.trip_tolerance_m) for gate in "AB"]
     ruler = rectangular("stated spacing", setup.spacing_tolerance_m)
     return [Contribution(quantity, 1.0) for quantity in (ruler, *trips)]
@@ -384,13 +378,7 @@ def _stated_spacing(setup: DropSetup) -> list[Contribution]:
 def _seen(
     blocking_a_s: Floats | None, blocking_b_s: Floats | None, setup: DropSetup
 ) -> tuple[MeasuredLength | None, MeasuredLength | None]:
-    """
-    Compute the height of fall and the gate spacing from the blocking times.
-
-    For each gate, the function finds the height of fall that gives the measured blocking time.
-    During the blocking time, the ball moves by its own length. Because a beam has a width, the
-    blocked path can differ from the ball's length by up to two trip tolerances.
-    """
+    """Compute the height of fall and the gate spacing from the blocking times."""
     if blocking_a_s is None or blocking_b_s is None:
         return None, None
     sides = [side[np.isfinite(side)] for side in (blocking_a_s, blocking_b_s)]
@@ -404,6 +392,7 @@ def _seen(
         (_fall_before(float(np.mean(side)), length + grow, setup) - fallen) / grow
         for side, fallen in zip(sides, (to_a, to_b), strict=True)
     ]
+    # a beam has a width, so a gate may be blocked for a longer or shorter path than the ball
     u_beam = 2 * setup.trip_tolerance_m / math.sqrt(3)
     u_length = setup.length_tolerance_m / math.sqrt(3)
     # blocking time t = length/v: a change of t acts like a change of length with opposite sign

@@ -19,11 +19,11 @@ from chrono.safe_text import plain
 SELF_TEST_REQUEST = b"!\n"
 ASK_EVERY_S = 1.0
 HELLO_WITHIN_S = 10.0
-"""Time to wait for a hello [s]. Some boards restart when their port is opened."""
+"""Time to wait for a hello line [s]. Some boards restart when their port is opened."""
 ANSWER_WITHIN_S = 3.0
-"""Time to wait for the start of the test [s]. A board is ready after its hello."""
+"""Time to wait for the start of the test [s]. A board is ready after its hello line."""
 LEFT_OVER_S = 0.3
-"""A board may send its hello twice within this time [s]: at its start, and as an answer."""
+"""A board may send two hello lines within this time [s]: at its start, and as an answer."""
 BEAT_WITHIN_S = 5.0
 EARLY_S = 0.5
 """The time between two beats of a test is shorter than this [s]. It is normally one second."""
@@ -93,7 +93,7 @@ class _Talk:
 
     def ask(self, question: bytes) -> Hello:
         """
-        Send a request to the board, and return the hello with which the board answers.
+        Send a request to the board, and return the board's answer (a hello line).
 
         The function sends the request for a self-test only once.
         """
@@ -113,8 +113,8 @@ class _Talk:
         raise ChronoError(
             "no board answers on this port",
             where=self._name,
-            hint="check the port and the baud rate; a board that sends plain or interval lines "
-            "has no self-test",
+            hint="check the port and the baud rate; a board that sends lines of the kind "
+            '"plain" or "interval" has no self-test',
         )
 
     def pass_over(self, seconds: float) -> None:

@@ -28,7 +28,7 @@ CHANGES = 128
 """Number of pin changes that are reported one by one. The first change switches the pin on."""
 BURST_CHANGES = 50
 BEATS = CHANGES + 3
-"""Number of beats: one with the hello, one per change, one before and one after the burst."""
+"""Number of beats: one at the start, one per change, one before and one after the burst."""
 
 StampedEvent = tuple[int, Event]
 """Host time when the event's line was read [us], and the event."""
@@ -37,7 +37,7 @@ StampedEvent = tuple[int, Event]
 @dataclass(frozen=True)
 class Response:
     """
-    The reaction of the input of one gate when the test pin changes.
+    How the input of one gate reacts to changes of the test pin.
 
     Attributes
     ----------
@@ -147,9 +147,8 @@ def delay_of(test: PulseTest) -> DelayDifference:
     """
     Return the delay difference of the gates for the rig file.
 
-    The result is the mean of two values, for leading and for trailing edges. Some shots have
-    only one pair of edges, so the uncertainty includes half of the difference between the two
-    values (rectangular distribution).
+    The result is the mean of the values for leading and for trailing edges. The uncertainty
+    includes half of the difference, because some shots have only one pair of edges.
     """
     assert test.rise, "pulse_doubt is called before"
     assert test.fall
@@ -210,12 +209,7 @@ def _response(
 
 
 def _difference(a_s: Floats, b_s: Floats, unit_s: float) -> DelayDifference | None:
-    """
-    Return the mean delay of gate B minus the mean delay of gate A.
-
-    More pulses do not reduce the error from the steps of the counter, because the rounding may
-    be the same for all pulses.
-    """
+    """Return the mean delay of gate B minus the mean delay of gate A."""
     if min(len(a_s), len(b_s)) < MIN_REPEATS:
         return None
     uncertainty = combine(

@@ -2,9 +2,8 @@
 
 At any constant speed, blocking time divided by transit equals the rod's length divided by the
 gate spacing. A rod blocks a gate for a little more than its own length. This extra length is
-the same for both rods, so it has no effect on the difference between the rods. The method needs
-no height, no gravity and no reference clock. The speed of the rod may change, but its
-acceleration must be constant.
+the same for both rods, so it has no effect on the difference between the rods. The speed of a
+rod may change between the gates, but its acceleration must be constant.
 """
 
 import math
@@ -30,14 +29,14 @@ MOST_SPREAD = 0.01
 """If the ratio of length to spacing scatters more than this, the rod was tilted or jerked."""
 
 MOST_CHANGE = 0.5
-"""Limit for the logarithm of the speed at B divided by the speed at A. A larger change of the
-speed is probably not even."""
+"""Limit for ln(speed at B/speed at A). With a larger change of the speed, the acceleration is
+probably not constant."""
 
 LIKELY_EXTRA_M, MOST_EXTRA_M = 1.5e-3, 5e-3
-"""Two limits for the difference between a blocked length and the length of the rod [m]. The
-cause is a threshold that is not at half of the light. Above the first limit the result is in
-doubt: the threshold is far from half, a length is wrong, or the ends are not flat. Above the
-second limit the rods must be different from the stated rods (common practice, no source)."""
+"""Two limits for the difference between a blocked length and the length of the rod [m]. Above
+the first limit the result is in doubt: the threshold is far from half of the light, a length is
+wrong, or the ends are not flat. Above the second limit the rods must be different from the
+stated rods (common practice, no source)."""
 
 EXCHANGED, SAME = 0.9, 0.1
 """Limits for judging the measured lengths of the rods. The rods were exchanged if the ratio of
@@ -219,11 +218,7 @@ def _doubt(
 
 
 def _whole(rod: Passes) -> Floats:
-    """
-    Return the transit and both blocking times of the complete passes, shape (N, 3).
-
-    The function leaves out a pass if its transit or one of its blocking times is missing.
-    """
+    """Return transit and blocking times of the passes with all three times, shape (N, 3)."""
     table = np.column_stack([rod.transit_s, rod.blocking_a_s, rod.blocking_b_s])
     whole: Floats = table[np.isfinite(table).all(axis=1) & (table > 0).all(axis=1)]
     if len(whole) < MIN_REPEATS:
@@ -240,11 +235,9 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
     """
     Return the ratio of rod length to gate spacing for each pass of a rod.
 
-    The acceleration of the rod must be constant during a pass.
-
-    The position of the rod is x = u·t + a·t², in units of the gate spacing. Three events give
-    three equations for u, a and the ratio: the leading end passes gate B, and the trailing end
-    passes gate A and gate B.
+    The leading end of the rod has the position u·t + a·t², in units of the gate spacing. The
+    function finds u, a and the ratio from three times: the leading end is at gate B, the
+    trailing end is at gate A, and the trailing end is at gate B.
     """
     transit, at_a, at_b = whole.T
     change = np.log(at_a / at_b)

@@ -1,10 +1,10 @@
 """Compute the delay difference of the gates from shots before and after a sensor exchange.
 
 The user launches shots, exchanges the sensors of the two gates, and launches more shots. The
-delay difference δ (gate B minus gate A) makes the first transits longer and the later transits
-shorter. So δ is half of the difference between the two mean transits. The blocking times give
-the speed of each shot, so a launch speed that changes from shot to shot causes no error.
-Without blocking times, the user must launch all shots in exactly the same way.
+delay difference δ (gate B minus gate A) makes the transits before the exchange longer, and the
+transits after the exchange shorter. The blocking times give the speed of each shot, so a launch
+speed that changes from shot to shot causes no error. Without blocking times, the user must
+launch all shots in exactly the same way.
 """
 
 from dataclasses import dataclass
@@ -39,7 +39,7 @@ the sensors."""
 
 
 class SwapDoubt(Enum):
-    """The reason to doubt the result of a swap calibration."""
+    """Why the result of a calibration with exchanged sensors may be wrong."""
 
     FAR_BEYOND = auto()
     """The difference is far larger than the value in the rig."""
@@ -50,9 +50,7 @@ class SwapDoubt(Enum):
 
 
 class SwapNote(Enum):
-    """
-    A value that changed at the sensor exchange or drifted, although it should stay constant.
-    """
+    """A value that changed or drifted, although it should stay constant."""
 
     SCATTER_CHANGED = auto()
     DRIFT_BEFORE = auto()
@@ -63,7 +61,7 @@ class SwapNote(Enum):
 @dataclass(frozen=True)
 class SwapResult:
     """
-    The difference of the gates' delays, computed from a sensor exchange.
+    The difference of the gates' delays, from shots before and after a sensor exchange.
 
     Attributes
     ----------
@@ -163,7 +161,7 @@ def swap_calibration(
 
 
 def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
-    """Return the transit and the blocking time of the shots with both values, shape (N, 2)."""
+    """Return transit and blocking time of the shots that have both times, shape (N, 2)."""
     columns = (transit_s, np.zeros_like(transit_s) if blocking_s is None else blocking_s)
     table = np.column_stack(columns).astype(np.float64)
     kept: Floats = table[np.isfinite(table).all(axis=1)]
@@ -171,11 +169,7 @@ def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
 
 
 def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
-    """
-    Return half of the difference between the mean transits (before − after the exchange).
-
-    The contributions are the scatter before and the scatter after the exchange.
-    """
+    """Return half of (mean transit before minus mean transit after), and its uncertainties."""
     sides = (before[:, 0], after[:, 0])
     names = ("scatter before the exchange", "scatter after the exchange")
     return float(np.mean(sides[0]) - np.mean(sides[1])) / 2, [
@@ -188,11 +182,10 @@ def _by_blocking(
     before: Floats, after: Floats, offset_s: float
 ) -> tuple[float, list[Contribution]]:
     """
-    Compute the delay difference from the ratio of blocking time and transit.
+    Compute the delay difference δ from the ratio (blocking time)/transit.
 
-    The ratio is γ·(1 − δ/transit) before the exchange and γ·(1 + δ/transit) after the exchange.
-    Here δ is the delay difference, and γ is the ratio without a delay. Not every ball crosses a
-    beam with its middle, so the ratio scatters from shot to shot.
+    If γ is the ratio for δ = 0, the ratio is γ·(1 − δ/transit) before the exchange and
+    γ·(1 + δ/transit) after the exchange.
     """
     ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
     means = [float(np.mean(ratio)) for ratio in ratios]
@@ -248,9 +241,7 @@ def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[SwapNote, 
 
 
 def _spread_p(first: Floats, second: Floats) -> float:
-    """
-    Return the probability that two spreads differ this much by chance (Brown-Forsythe 1974).
-    """
+    """Return the probability that two spreads differ this much by chance (Brown-Forsythe)."""
     deviations = [np.abs(side - np.median(side)) for side in (first, second)]
     return _welch_p(*deviations)
 

@@ -1,17 +1,14 @@
 """Compute the speed of the body's middle, midway between the gates, from a transit.
 
-The computation includes gravity and drag: v·dv/dx = a − κv². In this formula v is the speed at
-a place x, a is the acceleration by gravity along the path (the pull), and κ is the drag
-constant. The path d divided by the transit Δ is the mean speed V.
+Gravity and drag change the speed of the body along the path. The pull a is the acceleration by
+gravity along the path, and drag causes the deceleration κv². Δ is the transit, d is the path, ℓ
+is the length of the body, and V = d/Δ is the mean speed.
 
-- With a constant pull and no drag, v² = V² + (aΔ/2)² + aℓ for leading edges, because the middle
-  of the body is half a body length (ℓ/2) behind the leading edge. For trailing edges the last
-  term is −aℓ. The mean of both values of v² does not depend on the length ℓ.
+- With pull and no drag, v² = V² + (aΔ/2)² + aℓ for leading edges. For trailing edges,
+  v² = V² + (aΔ/2)² − aℓ. The mean of these two values of v² does not depend on ℓ.
 - With drag and no pull, V is too low by the fraction (κd)²/24. A single pair of edges has an
   additional relative error of κℓ/2.
-- The speed depends on the square of the pull, so the variance of the slope is added to a².
-- For pull and drag together, the module computes the motion of bodies of many speeds. A table
-  contains the logarithm of the correction for drag at each mean speed V.
+- With pull and drag, the module simulates bodies of many speeds (see `DragTable`).
 """
 
 import math
@@ -53,34 +50,27 @@ BUOYANCY = "buoyancy"
 LENGTH = "body length"
 
 ADDED_MASS_TOLERANCE = 0.5
-"""Relative half-width of the added mass. The added mass is uncertain, because the flow behind a
-body is not a potential flow (common practice, no source).
-"""
+"""Relative half-width of the added mass of air (common practice, no source)."""
 LENGTH_TOLERANCE = 0.005
 """Relative half-width of a body's length, for a caliper on a soft ball (common practice)."""
 
 _SPEEDS_MPS = np.geomspace(0.1, 2000.0, 600)
 _MOST_SPREAD = 0.02
-"""Largest relative correction of v² for the variance of the slope. The module uses this largest
-correction also for slower bodies.
-"""
+"""Largest relative correction of v² for the variance of the slope."""
 _AIR_RELATIVE_U = 0.013
 """Relative standard uncertainty of displaced air divided by mass. Density and mass are known to
 1 %, and the diameter is known to 0.5 %.
 """
 _MOST_BEND = 5.0
-"""Limit of the correction for drag. Beyond this limit, a body keeps less than 1 % of its speed
-after half its length.
-"""
+"""Largest correction of ln(speed) for drag. It changes the speed by a factor of about 150."""
 _FASTEST_MPS = 2000.0
 _STEPS = 12
 """Number of steps along the path. κ is constant in each step."""
 _SIGNS = np.array([0.0, 0.0, 1.0, -1.0])
 """Sign of aℓ for each `EdgesUsed`: + for leading edges, − for trailing edges."""
 _CURVED = 1.04
-"""Relative standard uncertainty of the square of a rectangular quantity. The mean of the square
-is the variance, and 95 % of its values are within 1.71 variances of this mean. The same is true
-for a rectangular input with this standard uncertainty.
+"""Relative standard uncertainty of the square of a rectangular quantity. An input with this
+value and a rectangular distribution has a 95 % interval that contains 95 % of the squares.
 """
 _PAIRS = (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
 
@@ -95,8 +85,7 @@ class Shares:
     path, transit : ndarray of float64 or float
         Exponent of the path, and minus the exponent of the transit. Both are 1 on a level path.
     pull : ndarray of float64
-        Relative change of the speed per change of the pull a [s²/m]. It includes the second
-        order of the slope, which matters if the first order is small.
+        Relative change of the speed per change of the pull a [s²/m].
     """
 
     path: Floats | float
@@ -107,14 +96,14 @@ class Shares:
 @dataclass(frozen=True, eq=False)
 class DragTable:
     """
-    Table of the correction for drag: at each mean speed, a number to add to ln(speed).
+    Table of the correction for drag at each mean speed.
 
     Attributes
     ----------
     mean_mps : ndarray of float64, shape (M,)
         The mean speeds V in increasing order.
     bend, bend_u : ndarray of float64, shape (M,)
-        The number to add and its standard uncertainty.
+        Correction for drag, which is added to ln(speed), and its standard uncertainty.
     skew : ndarray of float64, shape (M,)
         Half of the expected difference between leading and trailing transit, divided by the
         mean of both.
@@ -136,7 +125,7 @@ class PathMotion:
     spacing_m, path_factor : float
         Distance between the gates [m], and mean factor by which tilt lengthens the path.
     length_m : float
-        Length of the body; for a ball, its mean chord at a beam [m].
+        Length of the body; for a ball, the mean length (chord) that crosses a beam [m].
     acceleration_mps2 : float
         The pull a along the path, with buoyancy and added mass [m/s²]; 0 on a level path.
     free_mps2 : float
@@ -145,11 +134,11 @@ class PathMotion:
         Uncertainties of the pull, relative to the acceleration in free fall: first the slope,
         then gravity, then buoyancy with added mass.
     chords : Input or None
-        Difference of the half chords at both gates [m]; None without chords.
+        Error of the path if a ball crosses the beams off-centre [m], or None.
     length : Input
         Uncertainty of the body's length [m].
     kappa_per_m : ndarray of float64, shape (600,)
-        Drag constant [1/m] at the speeds of a table.
+        Drag constant κ [1/m] at 600 speeds.
     kappa_u : ndarray of float64, shape (600,)
         Relative standard uncertainty of `kappa_per_m`.
     """
@@ -189,7 +178,7 @@ class PathMotion:
 
     @cached_property
     def tables(self) -> dict[int, DragTable]:
-        """One table of the correction for drag for each choice of edges (`EdgesUsed`)."""
+        """A `DragTable` for each choice of edges (`EdgesUsed`)."""
         return _level_tables(self) if self.is_level else _sloped_tables(self)
 
     @property
@@ -239,8 +228,8 @@ class PathMotion:
             Half the difference between leading and trailing transit, divided by their mean, if
             two pairs were measured. By default, the value expected for the body is used.
         pull_off_mps2 : ndarray, optional
-            Deviation of the pull from the rig's value [m/s²]; by default the mean over all
-            possible deviations.
+            Deviation of the pull from the rig's value [m/s²]. By default, the variance of the
+            slope is included.
         """
         factor = np.exp(self._bend(mean_mps, edges_used))
         pull: float | Floats = self.acceleration_mps2
@@ -260,9 +249,7 @@ class PathMotion:
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.bend_u))
 
     def expected_skew(self, mean_mps: Floats) -> Floats:
-        """
-        Return the expected (leading − trailing)/(leading + trailing) transit at each speed.
-        """
+        """Return the expected skew of the transits at each speed (see `DragTable`)."""
         table = self.tables[EdgesUsed.BOTH]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.skew))
 
@@ -293,7 +280,7 @@ class PathMotion:
         skew: float | None = None,
     ) -> tuple[Contribution, ...]:
         """
-        Return what gravity, drag, chords and body length add to the uncertainty of the speed.
+        Return how much gravity, drag and the body's size add to the uncertainty of a speed.
 
         `speed_mps` is the speed [m/s]. All other arguments are the same as for `speed`.
         """
@@ -329,10 +316,10 @@ class PathMotion:
 
     def mean_speed(self, speed_mps: npt.ArrayLike, edges_used: int) -> Floats:
         """
-        Return the mean speed V [m/s] for a speed midway between the gates.
+        Convert the speed midway between the gates to the mean speed V [m/s].
 
-        This function is the inverse of `speed`. If a body is too slow to pass both gates, the
-        result is V of the slowest body that passes both gates.
+        If a body is too slow to pass both gates, the result is the mean speed of the slowest
+        body that passes both gates.
         """
         speed = np.atleast_1d(np.asarray(speed_mps, np.float64))
         least = 0.0 if self.is_level else self.tables[edges_used].mean_mps[0]
@@ -423,7 +410,7 @@ def pull_of(rig: Rig) -> tuple[float, float]:
 
 
 def _pulls(rig: Rig) -> tuple[Input, ...]:
-    """Return slope, gravity and buoyancy as inputs for the pull; only slope on a level path."""
+    """Return the uncertainties of the pull; on a level path only the slope is uncertain."""
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     displaced, moved = air_of(rig)
     sine = path_acceleration(rig) / free_acceleration(rig)
@@ -442,7 +429,7 @@ def _pulls(rig: Rig) -> tuple[Input, ...]:
 
 
 def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
-    """Return the drag correction ln(exp(∓κℓ/2)·sinh(z)/z) on a level path; z = κd/2."""
+    """Return the tables of the correction for drag on a level path."""
     kappa = motion.kappa_per_m
     z = np.maximum(kappa * motion.path_m / 2, 1e-12)
     even = np.where(z < 1e-3, z * z / 6, np.log(np.sinh(np.minimum(z, 20)) / np.minimum(z, 20)))
@@ -457,7 +444,7 @@ def _level_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
-    """Return the correction for drag on a path with a slope, from simulated bodies."""
+    """Simulate bodies; return the tables of the correction for drag on a path with a slope."""
     reach_m = motion.path_m + motion.length_m
     least = math.sqrt(abs(motion.acceleration_mps2) * reach_m)
     speed = np.hypot(least * 0.7, np.geomspace(1e-2 * least, _FASTEST_MPS, len(_SPEEDS_MPS)))
@@ -474,9 +461,7 @@ def _sloped_tables(motion: PathMotion) -> dict[int, DragTable]:
 
 
 def _passed(motion: PathMotion, speed_mps: Floats, used: int) -> tuple[Floats, ...]:
-    """
-    Return mean speed, correction for drag and skew (see `DragTable`); NaN if a body stops.
-    """
+    """Return the columns of a `DragTable` for simulated bodies; NaN if a body stops."""
     half, pull = motion.path_m / 2, motion.acceleration_mps2
     lead, trail = (
         _move(motion, _move(motion, speed_mps, middle - half)[0], 2 * half)[1]

@@ -1,8 +1,7 @@
-"""Compute the uncertainty of any model's results from the uncertainties of its quantities.
+"""Compute the uncertainties of a function's results from the uncertainties of its inputs.
 
-The model can be any function. The module calls the model with each quantity larger, and then
-smaller, by its standard uncertainty. The random part and the shared part of each uncertainty
-are separate results.
+The function (the model) is called twice for each input: with the input plus its standard
+uncertainty, and with the input minus its standard uncertainty.
 """
 
 import math
@@ -68,8 +67,8 @@ class Estimate:
     value : float
         Value in SI units; NaN or infinite if the result does not exist.
     uncertainty : CombinedUncertainty
-        Uncertainty of the value. U95 is infinite if the model has no result within one standard
-        uncertainty of the quantities.
+        Uncertainty of the value. U95 is infinite if the model has no result after a quantity
+        changed by its standard uncertainty.
     """
 
     value: float
@@ -87,7 +86,7 @@ class Estimate:
 
     @property
     def u_shared(self) -> float:
-        """Standard uncertainty from the errors that all shots share."""
+        """Standard uncertainty from the errors that are the same in all shots."""
         return self._u("shared")
 
     def of_mean(self, n: int) -> "Estimate":
@@ -118,10 +117,10 @@ def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
     """
     Return the mean speed of a series and the scatter of the next shot, as two quantities.
 
-    The sum of both is the expected speed of the next shot. The mean speed has the uncertainty
-    that all shots share. The scatter has the value 0 and the uncertainty s·√(1 + 1/n). Here s
-    is the standard deviation of the n shots, or the random uncertainty of one shot (see
-    `random_part`).
+    The expected speed of the next shot is the sum of these quantities. The mean speed has the
+    shared uncertainty. The scatter is 0 on average, with the standard uncertainty
+    s·√(1 + 1/n). Here s is the standard deviation of the n shots, or the random uncertainty of
+    one shot (see `random_part`).
     """
     random = series.u_random_mean_mps * math.sqrt(series.n + 1)
     scatter = normal(SHOT_TO_SHOT, random, dof=series.random_dof, nature="random", unit="m/s")
@@ -147,9 +146,8 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 
     Notes
     -----
-    With f± = f(x ± u) the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2. These are the terms
-    of first and second order of a normal quantity (JCGM 100:2008, 5.1.2 and its note). Mixed
-    terms are left out. The second term still gives an uncertainty if the first is 0, for
+    With f± = f(x ± u) the variance is ((f₊ − f₋)/2)² + (f₊ + f₋ − 2f)²/2 (JCGM 100:2008, 5.1.2
+    and its note, without mixed terms). The second term is needed if the first term is 0, for
     example for a range at the best angle. For a U-shaped (arcsine) quantity, the function uses
     the two ends of the interval instead of x ± u, and takes the larger change.
     """
@@ -187,7 +185,7 @@ def propagate(model: Model, quantities: Sequence[Quantity]) -> tuple[Estimate, .
 def _sensitivities(
     up: Floats, down: Floats, middle: Floats, step: float, ends: bool
 ) -> list[float]:
-    """Return the sensitivity of each result; `ends` is True for a U-shaped quantity."""
+    """Return how much each result changes per unit of one quantity."""
     with np.errstate(invalid="ignore"):
         first, second = (up - down) / 2, (up + down - 2 * middle) / math.sqrt(2)
         farthest = np.maximum(np.abs(up - middle), np.abs(down - middle))

@@ -1,8 +1,7 @@
 """Describe the scatter of a setup's shots: standard deviation s, drift and outliers.
 
-The module computes two intervals of the standard deviation s: for the whole scatter, and for
-the launcher's part of the scatter alone. The program suggests outliers to the user and never
-removes them. Rosner's test finds several outliers at once (NIST e-Handbook 1.3.5.17.3).
+The program suggests outliers to the user and never removes them. Rosner's test finds the
+outliers (NIST e-Handbook 1.3.5.17.3).
 """
 
 import math
@@ -18,18 +17,14 @@ from chrono.measuring.error_budget import COVERAGE, coverage_factor
 from chrono.measuring.series_statistics import Sample, mean_and_s, s_interval
 
 RISK = 0.03
-"""Risk of a false alarm in a series without outliers. The limits of Rosner's test are
-approximate, but the true risk is below 5 %.
-"""
+"""Nominal risk of a false alarm in a series without outliers. The true risk is below 5 %."""
 LEAST_VALUES = 5
-"""Smallest number of values for a test of outliers. With fewer values the spread of all values
-except the outlier is unknown."""
+"""Smallest number of values for a test of outliers."""
 CANDIDATE_SHARE = 5
 """At most one value in five may be an outlier. If more values are far from the others, they are
 probably a second kind of shot."""
 MOST_CANDIDATES = 30
-"""Largest number of possible outliers. A longer list is not useful, and the test becomes slow.
-"""
+"""Largest number of possible outliers."""
 
 
 def suspicious(values: Floats, risk: float = RISK) -> list[int]:
@@ -84,16 +79,17 @@ def extreme_deviates(values: Floats, candidates: int) -> tuple[list[int], list[f
 
 def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
     """
-    Return the limit for the largest |x − x̄|/s of n values with a normal distribution.
+    Return how many standard deviations a value may be away from the mean of n values.
 
-    `risk` is the probability that chance alone makes |x − x̄|/s larger than the limit.
+    With the probability 1 − `risk`, all n values of a normal distribution are within this
+    limit.
     """
     t = float(scipy.special.stdtrit(n - 2, 1 - risk / (sides * n)))
     return (n - 1) * t / math.sqrt(n * (n - 2 + t * t))
 
 
 LEAST_FOR_SHAPE = 8
-"""Smallest number of shots. With fewer shots the shape of their distribution is unknown."""
+"""Smallest number of shots for a test of the shape of their distribution."""
 
 
 @dataclass(frozen=True)
@@ -129,12 +125,12 @@ class Scatter:
     Attributes
     ----------
     s_low_mps, s_high_mps : float
-        95 % interval of s by χ² [m/s].
+        95 % interval of the standard deviation s [m/s].
     instrument_s_mps : float
         Root mean square of the random uncertainties of the shots [m/s].
     launcher_s_mps, launcher_low_mps, launcher_high_mps : float
-        s and its interval without the instrument's part, √(s² − instrument²) [m/s]. They are 0
-        if the instrument's part is larger.
+        Standard deviation of the launcher alone, √(s² − instrument²), and its interval [m/s];
+        0 if the instrument's part is larger than s.
     slowest, fastest : int
         Numbers of the slowest and the fastest shot.
     drift : Drift or None
@@ -142,7 +138,7 @@ class Scatter:
     suspicious : tuple of int
         Numbers of shots that do not fit the other shots, the farthest from the mean first.
     normal_p : float
-        Probability that a normal sample looks less normal than this one (Anderson and Darling).
+        Probability that normally distributed speeds look less normal than these speeds.
     """
 
     s_low_mps: float
@@ -211,12 +207,10 @@ def drift_of(samples: Sequence[Sample]) -> Drift | None:
 
 def normal_p(values: Floats) -> float:
     """
-    Test if the values have a normal distribution; return the p-value (Anderson and Darling).
+    Return the probability that normally distributed values look less normal than `values`.
 
-    The result is NaN if there are too few values, or if all values are equal. The test
-    estimates the mean and the standard deviation s from the values. The p-value is from
-    D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9. (It takes too long to
-    load scipy's own test.)
+    The result is NaN if there are too few values, or if all values are equal. The formulas are
+    from D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9.
     """
     n = len(values)
     if n < LEAST_FOR_SHAPE or np.ptp(values) == 0:
@@ -232,11 +226,7 @@ def normal_p(values: Floats) -> float:
 
 
 def anderson_darling(values: Floats) -> float:
-    """
-    Return A², which is large if the values are not normally distributed.
-
-    The formula is from Anderson and Darling (NIST e-Handbook 1.3.5.14).
-    """
+    """Return A², large for values without a normal distribution (NIST e-Handbook 1.3.5.14)."""
     n = len(values)
     mean, s = mean_and_s(values)
     z = np.sort((values - mean) / s)
@@ -245,9 +235,7 @@ def anderson_darling(values: Floats) -> float:
 
 
 LEAST_FOR_RATIO = 5
-"""With fewer shots the shape of the distribution is too uncertain. In this case the program
-computes no interval of the ratio of two standard deviations.
-"""
+"""Smallest number of shots for an interval of the ratio of two standard deviations."""
 
 
 def s_ratio_intervals(
@@ -262,7 +250,7 @@ def s_ratio_intervals(
         Speeds of each setup. Setups with fewer than `LEAST_FOR_RATIO` values, or with only
         equal values, are in no pair.
     probability : float, optional
-        Probability that all intervals are right at once (Bonferroni).
+        Probability that all intervals contain the true ratio (Bonferroni).
 
     Returns
     -------
@@ -273,8 +261,7 @@ def s_ratio_intervals(
     -----
     Bonett, Applied Psychological Measurement 30 (2006) 432. ln σ² has the variance
     (γ − (n − 3)/n)/(n − 1), where γ is the kurtosis about the trimmed means, from all setups
-    together. With two setups this is Bonett's formula. With more setups all must have equal
-    kurtosis, but γ is then computed from more shots.
+    together. All setups must have equal kurtosis.
     """
     judged = [
         place
@@ -300,7 +287,7 @@ def s_ratio_intervals(
 
 
 def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, float]:
-    """Return ln of the variance, corrected by Bonett's method, and its standard error."""
+    """Return the logarithm of the variance, and the u of this logarithm (Bonett)."""
     n = len(values)
     spread = float(np.var(values, ddof=1)) * n / (n - z)
     return math.log(spread), math.sqrt((kurtosis - (n - 3) / n) / (n - 1))
@@ -310,7 +297,8 @@ def trimmed_mean(values: Floats) -> float:
     """
     Return the mean of n values without the smallest and the largest values (Bonett).
 
-    At each end the function leaves out n/(2·√(n − 4)) values, rounded down.
+    The function leaves out the n/(2·√(n − 4)) smallest values (rounded down), and the same
+    number of the largest values.
     """
     n = len(values)
     cut = min(int(n / (2 * math.sqrt(n - 4))), (n - 1) // 2)

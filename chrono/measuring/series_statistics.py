@@ -1,10 +1,9 @@
 """Compute the statistics of a series of shots, from one recording or from several recordings.
 
 The random part of the mean's uncertainty decreases with the number n of shots, as 1/√n. The
-shared part comes from errors that all shots of one rig have in common, so more shots do not
-reduce the shared part. The errors of different rigs are independent (see `pooled_sample`). The
-terms mean, sample standard deviation s, range and median have the meaning that ISO 3534
-defines.
+shared part comes from errors that are the same in all shots of one rig, so more shots do not
+reduce the shared part. The errors of different rigs are independent (see `pooled_sample`).
+ISO 3534 defines the mean, the sample standard deviation s, the range and the median.
 """
 
 import math
@@ -40,8 +39,8 @@ class Sample:
     U95_mps : ndarray of float64, shape (N,), or None
         U95 of each shot [m/s].
     shared : tuple of Contribution
-        The contributions to the shared part at the mean speed. If empty, the shared part is
-        normal.
+        The contributions to the shared part at the mean speed. If empty, the shared part has a
+        normal distribution.
     """
 
     number: Ints
@@ -71,8 +70,7 @@ class Series:
         Range and sample standard deviation [m/s], NaN for one shot.
     u_random_mean_mps : float
         Random part of the mean's uncertainty [m/s]: s or `own_random_mps`, divided by √n. The
-        value with the wider interval is used. (Equal readings of a coarse counter have s = 0,
-        but this does not make them more accurate.)
+        value with the wider interval is used.
     random_dof : float
         Degrees of freedom of the random part: n − 1 if it comes from s, otherwise infinity.
     U95_random_mean_mps : float
@@ -89,8 +87,7 @@ class Series:
         Expanded uncertainty of the mean [m/s], see `mean_half_width`; for a single shot, the
         uncertainty of that shot.
     ci_low_mps, ci_high_mps : float
-        95 % interval of the mean from the scatter alone, mean ± t·s/√n [m/s], without the
-        shared part.
+        95 % interval of the mean from the scatter alone, mean ± t·s/√n [m/s].
     """
 
     n: int
@@ -147,7 +144,7 @@ def series_statistics(
         Speeds and the two parts of their uncertainties [m/s]. Shots with a NaN in any of these
         arrays are left out.
     shared : sequence of Contribution, optional
-        The contributions to the shared part. If left out, the shared part is normal.
+        The contributions to the shared part. If left out, it has a normal distribution.
 
     Returns
     -------
@@ -203,11 +200,10 @@ def mean_half_width(
 
     Notes
     -----
-    The random part counts as a normal contribution with the 95 % half-width t·u. The usual
-    formula t(ν_eff)·u_c uses one t for both parts, although only the random part comes from few
-    shots. The interval of the usual formula contained the true mean in only 87 % of sessions of
-    two shots. The interval of this function contains the true mean in 95 % to 99 % of these
-    sessions, and in 95 % of sessions of ten or more shots, for any shape of the distributions.
+    The random part counts as a normal contribution with the 95 % half-width t·u. The interval
+    contains the true mean in 95 % to 99 % of sessions of two shots, and in 95 % of sessions of
+    ten or more shots. (With the usual formula t(ν_eff)·u_c, the interval contained the true
+    mean in only 87 % of sessions of two shots.)
     """
     widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
     return coverage_half_width([*shared, Contribution(widened, 1.0)])
@@ -219,9 +215,8 @@ def of_several_parts(
     """
     Return the common statistics of all shots of several setups or several rigs.
 
-    The shots of each setup or rig form one group. The random uncertainty of the mean comes only
-    from the scatter within each group. The differences between groups are not random: setups
-    differ on purpose, and the shared uncertainty already includes the errors of the rigs.
+    The shots of each setup or rig form one group. The random uncertainty of the mean is
+    computed from shots of the same group. Differences between groups are not random.
 
     Parameters
     ----------
@@ -264,7 +259,8 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """
     Return the random part of a mean's standard uncertainty, and its degrees of freedom.
 
-    The random part is s/√n or own/√n. The function uses the part with the wider 95 % interval.
+    The random part is `s` or `own`, divided by √n. The function uses the value with the wider
+    95 % interval.
 
     Parameters
     ----------
@@ -354,10 +350,9 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
     Returns
     -------
     Sample
-        The sample of all shots, numbered again from 1 in the order of the samples. w_r is the
-        part of the shots that rig r measured, and u_r is their mean shared part. The shared
-        part of the mean of all shots is √Σ(w_r·u_r)² (JCGM 100:2008, eq. 10: the mean's
-        sensitivity to the errors of rig r is w_r).
+        The sample of all shots, numbered again from 1 in the order of the samples. The shared
+        part of the mean of all shots is √Σ(w_r·u_r)² (JCGM 100:2008, eq. 10). Here w_r is the
+        part of the shots that rig r measured, and u_r is their mean shared part.
     """
     if len(samples) == 1:
         return samples[0]

@@ -2,9 +2,8 @@
 
 If the data do not show which setup is faster, the module computes how many more shots could
 show it. The module tests each difference between two setups in two ways: with a correction for
-a steady drift of the launcher (`drift_model`), and without this correction (Welch's test). For
-several pairs of setups, the tests are stricter (`holm`). If all setups are equal, at most one
-session in twenty contains a false claim of a difference.
+a steady drift of the launcher (`drift_model`), and without this correction (Welch's test). If
+all setups are equal, at most one session in twenty contains a false claim of a difference.
 """
 
 import math
@@ -36,12 +35,11 @@ MOST_SHOTS = 1000
 _SPREAD_RISK = 0.2
 """Risk that the true spread is larger than the spread used for planning."""
 _PLAUSIBLE = 0.8
-"""Coverage probability of the interval of possible differences, if the data do not show which
-setup is faster."""
+"""Coverage probability of the interval of possible differences for `MoreShots`."""
 _HALVINGS = 60
-"""Number of steps to find the logarithm of a p-value with all its digits."""
+"""Number of steps to find a p-value."""
 _LEAST_LOG_P = -30.0
-"""Smallest logarithm of a p-value. Quantiles of Student's t are unreliable far below 1e-13."""
+"""Logarithm of the smallest reliable p-value, about 1e-13."""
 
 
 @dataclass(frozen=True)
@@ -59,11 +57,11 @@ class Difference:
         Standard uncertainty from the errors of the rigs, computed for equal setups [m/s]; 0 if
         one rig measured both setups.
     scale : float
-        Relative standard uncertainty that a common rig gives to all its speeds.
+        Relative standard uncertainty from errors that are equal for all speeds of one rig.
     p_adjusted : float or None
         p-value by Holm's method for all pairs; None if this is the only pair.
     level : float
-        Risk of the interval: 5 % for one pair, less among several.
+        Risk that the interval misses the true value: 5 % for one pair, less for several pairs.
     """
 
     difference_mps: float
@@ -76,7 +74,7 @@ class Difference:
 
     @property
     def t(self) -> float:
-        """Difference divided by the uncertainty that it would have if the setups were equal."""
+        """The difference divided by its uncertainty for equal setups."""
         return self.difference_mps / math.hypot(self.u_random_mps, self.u_rigs_mps)
 
     @property
@@ -84,9 +82,8 @@ class Difference:
         """
         The p-value of this pair alone, without a correction for other pairs.
 
-        The p-value is the probability that equal setups show a difference at least this large
-        by chance. If one rig measured both setups, the errors of this rig have no effect on the
-        p-value, because they cannot make equal setups differ.
+        The p-value is the probability that equal setups differ at least this much by chance. If
+        one rig measured both setups, the errors of the rig do not change the p-value.
         """
         size = abs(self.difference_mps)
         if self.u_rigs_mps == 0:
@@ -100,7 +97,7 @@ class Difference:
 
     @property
     def p_overall(self) -> float:
-        """The p-value that decides: `p_adjusted`, or `p_value` if this is the only pair."""
+        """The p-value for the verdict: `p_adjusted`, or `p_value` for a single pair."""
         return self.p_value if self.p_adjusted is None else self.p_adjusted
 
     @property
@@ -129,7 +126,7 @@ def _tail(t: float, dof: float) -> float:
 
 
 def _factor(dof: float, level: float) -> float:
-    """Return the coverage factor of an interval that is wrong with the probability `level`."""
+    """Return the coverage factor for the coverage probability 1 − `level`."""
     special, tail = scipy.special, level / 2
     return -float(special.ndtri(tail) if math.isinf(dof) else special.stdtrit(dof, tail))
 
@@ -155,8 +152,7 @@ def compare_series(
     Returns
     -------
     Difference or None
-        None if one of the setups has a single shot, because its scatter is unknown. None also
-        if both have no random uncertainty.
+        None if a setup has a single shot, or if both setups have no random uncertainty.
     """
     both = (first, second)
     squares = [s.u_random_mean_mps**2 for s in both]
@@ -173,17 +169,17 @@ def compare_series(
 
 
 def rig_scale(*series: Series) -> float:
-    """Return the relative standard uncertainty that all speeds of one rig have in common."""
+    """Return the relative u from errors that are equal for all speeds of one rig."""
     return max(abs(s.u_shared_mean_mps / s.mean_mps) for s in series)
 
 
 def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
     """
-    Return the p-value and the risk level of each test, corrected for the number of tests.
+    Correct p-values for the number of tests; return each corrected p-value and its risk level.
 
-    The correction is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. An interval
-    with this risk level includes zero if the corrected p-value is above `RISK`, and excludes
-    zero otherwise.
+    The method is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. If the corrected
+    p-value is above `RISK`, the interval with this risk level contains zero. Otherwise the
+    interval does not contain zero.
     """
     tests = len(p_values)
     found = [(math.nan, RISK)] * tests
@@ -314,8 +310,8 @@ class PairComparison:
     ----------
     first, second : Group
     difference : Difference or None
-        Difference of the means. If both setups are from one session, it is corrected for a
-        steady drift. None if it is unknown.
+        Difference of the means, corrected for a steady drift if both setups are from one
+        session; None if it is unknown.
     plain : Difference or None
         Difference of the means if the launcher did not drift.
     s_ratio, s_ratio_low, s_ratio_high : float
@@ -350,7 +346,7 @@ class PairComparison:
 
     @property
     def deciding(self) -> Difference | None:
-        """The difference that decides the verdict about the speeds."""
+        """The difference that the verdict about the speeds uses."""
         is_plain = self.verdict is Verdict.FASTER_WITHOUT_DRIFT or self.difference is None
         return self.plain if is_plain else self.difference
 
@@ -367,7 +363,7 @@ class PairComparison:
         """
         Number of further shots needed to show which setup is faster.
 
-        None if the data already show which setup is faster, or if the difference is unknown.
+        The number is None if the data already show this, or if the difference is unknown.
         """
         return _more_shots(self)
 
@@ -416,7 +412,7 @@ class Comparison:
 
     @property
     def fastest(self) -> tuple[Group, Verdict] | None:
-        """The setup that is faster than all others, and the weakest verdict of its pairs."""
+        """The setup that is faster than all others, and the least certain of its verdicts."""
         judged = self.judged
         for group in self.groups:
             own = [pair for pair in judged if pair.first is group or pair.second is group]
@@ -472,7 +468,7 @@ def _without_suspicious(group: Group) -> Group:
         shared=sample.shared,
     )
     series = series_of(rest)
-    assert series is not None, "a setup never has only suspicious shots"
+    assert series is not None, "at most one shot in five is suspicious"
     return replace(group, sample=rest, series=series)
 
 
@@ -576,12 +572,12 @@ def more_shots(
     difference : float
         Size of the difference.
     spreads : sequence of (float, int)
-        s and number of shots so far, for each of the two setups. The function uses a value
-        larger than s. The true standard deviation exceeds this value only in 1 of 5 cases.
+        s and number of shots so far, for each of the two setups. To be safe, the function uses
+        a larger value, which the true standard deviation exceeds only in 1 of 5 cases.
     u_shared : float, optional
         The part of the difference's uncertainty that more shots do not reduce.
     level : float, optional
-        Risk of the interval.
+        Risk that the interval misses the true difference.
     numbers : two ndarrays of int64, optional
         Numbers of the shots of both setups, if a drift is fitted. Further shots alternate
         between the two setups.
@@ -614,9 +610,9 @@ def more_shots(
 
 def drift_share(first: Ints, second: Ints, more: int) -> float:
     """
-    Return how much a drift fit adds to the variance of a difference between two setups.
+    Return how much a drift fit increases the variance of a difference between two setups.
 
-    The result is a multiple of the variance of a single shot.
+    Multiply the result by the variance of a single shot.
 
     Parameters
     ----------

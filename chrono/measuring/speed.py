@@ -2,21 +2,17 @@
 
 The mean speed between the gates is V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with gate spacing d,
 tilt limit θ, transit by the board's clock Δ, relative error of the counter's frequency ε, and
-delay difference δ (gate B minus gate A). `PathMotion` computes from V the speed of the body's
-middle at the point midway between the gates. `PathMotion` includes drag, and gravity along the
-path.
+delay difference δ (gate B minus gate A). `PathMotion` converts V to the speed of the body's
+middle when the middle is midway between the gates, and includes drag and gravity.
 
 One pair of edges (one edge per gate) measures the transit of the body's front or of its back. A
-ball may cross the two beams at different distances from the ball's middle. In this case the
-beams measure two different lengths (chords) of the ball. This makes the path of one pair of
-edges too long, and the path of the other pair too short by the same length. The mean of both
-pairs does not have this error. For a falling body the two pairs of edges have different
-transits, so the module uses the mean of v².
+ball may cross the two beams at different distances from the ball's middle. Then the transit of
+the front is wrong, and the transit of the back is wrong by the same time in the other
+direction. The mean of both transits does not have this error. On a path with a slope the module
+uses the mean of v².
 
-If the transit is only a few ticks long, the distribution of the speed is not symmetric. For
-these short transits the module computes the interval of the quotient path/time. The module also
-computes the speeds for one tick more and for one tick less: the rounding to ticks cannot cause
-a larger error. A shot has exactly the same result alone and together with millions of shots.
+For a transit of only a few ticks, the module computes the interval of the quotient path/time. A
+shot has exactly the same result alone and together with millions of shots.
 """
 
 import math
@@ -108,16 +104,14 @@ def join_measured(pieces: Sequence[Measured]) -> Measured:
 
 
 STEEP = 0.02
-"""If the relative uncertainty of a transit is above this value, the errors of speed and transit
-are not proportional to each other.
+"""If the relative uncertainty of a transit is above this value, the coverage factor is computed
+from the quotient path/time.
 """
 
 _NODES_PER_DECADE = 10
 _DECADES = 2, 4
 """Range of the coverage table, in decades below and above a middle transit. At the middle
-transit, the uncertainties of timing and length are equally important. Below the range, length
-causes less than 1e-4 of the variance. Above the range, timing causes less than 1e-4, but for
-slow bodies the slope matters more.
+transit, the uncertainties of timing and length are equally important.
 """
 
 
@@ -234,7 +228,7 @@ class SpeedModel:
         skew_s: float | None = None,
     ) -> tuple[Contribution, ...]:
         """
-        Return all contributions to a speed's uncertainty, with their analytic sensitivities.
+        Return what each input adds to the uncertainty of a speed.
 
         Parameters
         ----------
@@ -285,7 +279,7 @@ class SpeedModel:
         return coverage_half_width(self.contributions(transit_s, edges_used))
 
     def coverage_factor(self, transit_s: float, edges_used: int) -> float:
-        """Return the coverage factor U95/u for a transit by the board's clock [s]."""
+        """Return the coverage factor U95/u for a transit that the board measured [s]."""
         true_s = np.array([self.true_transit(transit_s)])
         return float(self._coverage[edges_used].factor(true_s)[0])
 
@@ -293,13 +287,12 @@ class SpeedModel:
         """
         Return the random errors of a transit: the rounding to ticks, and the jitter.
 
-        The error of a timestamp is uniform over one tick. So the error of the difference
-        between two timestamps has a triangular distribution over ± one tick. For two pairs of
-        edges, the function `two_pair` assumes that leading and trailing edges have independent
-        rounding errors. If the blocking time is the same small number of ticks in every shot,
-        both pairs of edges have equal rounding errors. In this case the 95 % interval contains
-        the true speed in 60 … 100 % of the shots with one speed, but in 95 % of shots with many
-        different speeds.
+        The rounding error of the difference between two timestamps is between −1 and +1 tick
+        (triangular distribution). With two pairs of edges, the function assumes that the
+        leading and the trailing edges have independent rounding errors. This is wrong if the
+        blocking time is the same small number of ticks in every shot. Then the 95 % interval
+        contains the true speed in 60 … 100 % of the shots if all shots have the same speed. If
+        the speeds are different, the interval contains the true speed in 95 % of the shots.
         """
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
@@ -310,7 +303,7 @@ class SpeedModel:
 
     @cached_property
     def u_timing_s(self) -> dict[int, float]:
-        """Standard uncertainty of a transit from tick and jitter [s], by `EdgesUsed`."""
+        """Standard uncertainty of a transit from tick and jitter [s], for each `EdgesUsed`."""
         return {
             used: math.sqrt(sum(i.u**2 for i in self._timing(used)))
             for used in (EdgesUsed.BOTH, EdgesUsed.LEAD, EdgesUsed.TRAIL)
@@ -329,7 +322,7 @@ class SpeedModel:
 
     @cached_property
     def u_chords(self) -> float:
-        """Relative u of the path of one pair of edges, caused by off-centre balls."""
+        """Relative u that off-centre balls cause if only one pair of edges is used."""
         chord = self.motion.chords
         return chord.u / self.spacing_m if chord else 0.0
 
@@ -348,8 +341,8 @@ def measure(shots: Shots, model: SpeedModel) -> Measured:
     Parameters
     ----------
     shots : structured ndarray of `SHOT_DTYPE`, shape (N,)
-        Shots in counter units. Pass millions of shots in blocks to limit the memory, because
-        the function needs about twenty columns of float64 at a time.
+        Shots in counter units. Pass millions of shots in blocks: the function needs about
+        twenty columns of float64 at a time.
     model : SpeedModel
         The rig's model.
 
@@ -405,11 +398,7 @@ _BLOCKS = "block_a", "block_b"
 def _measure_alike(
     true_s: Floats, bounce_s: Floats, skew: Floats | None, used: EdgesUsed, model: SpeedModel
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """
-    Return the speeds and uncertainties of shots that use the same edges.
-
-    The function returns speed, random and shared standard uncertainty, and coverage factor.
-    """
+    """Return speed, random u, shared u and coverage factor of shots that use the same edges."""
     motion, rate = model.motion, 1 + model.rate_error
     mean = (model.spacing_m * model.path_factor) / true_s
     if skew is not None and (unknown := np.isnan(skew)).any():
@@ -441,11 +430,7 @@ def _blocking_ticks(ticks: Ints) -> Floats:
 
 
 def _mean_length(length_a: Floats, length_b: Floats) -> Floats:
-    """
-    Return the mean of two lengths.
-
-    If only one length is known, return this length.
-    """
+    """Return the mean of the known lengths, or NaN if both lengths are unknown."""
     mean = (length_a + length_b) / 2
     mean = np.where(np.isnan(length_b), length_a, mean)
     return np.where(np.isnan(length_a), length_b, mean)
@@ -504,12 +489,7 @@ def _part(contributions: tuple[Contribution, ...], nature: str) -> float:
 
 
 def _coverage_table(model: SpeedModel, edges_used: int) -> CoverageTable:
-    """
-    Return a table of coverage factors for a range of transits.
-
-    In the middle of the range of transits, the uncertainties of timing and length are equally
-    important.
-    """
+    """Return a table of coverage factors for a range of transits (see `_DECADES`)."""
     u_time = math.hypot(model.u_timing_s[edges_used], model.latency.u)
     u_ratio = math.hypot(model.u_length, model.rate.u)
     if edges_used != EdgesUsed.BOTH:
@@ -530,11 +510,7 @@ def _coverage_factor(model: SpeedModel, edges_used: int, true_s: float) -> float
 
 
 def _transit_ticks(shots: Shots, used: Bytes, single: Places) -> Floats:
-    """
-    Return the transit [counter units] that the speed uses, or NaN if there is no transit.
-
-    `single` contains the positions of the shots that do not have two pairs of edges.
-    """
+    """Return the transit [counter units] of each shot, or NaN if there is no transit."""
     lead, trail = (np.ascontiguousarray(shots[name]) for name in ("lead", "trail"))
     transit: Floats = (lead + trail) / 2
     transit[single] = np.nan

@@ -1,11 +1,10 @@
 """Estimate the jitter of the timestamps, and the body's length at each gate, from shots.
 
-The leading edges and the trailing edges of a body give the same transit, except for the jitter
-of four timestamps. Two differences between the transits have other causes: drag (or a ball that
-is always off-centre by the same distance) causes a difference that is proportional to the
-transit, and the sensors cause the same difference in all shots. The module subtracts these two
-differences, and the rest is scatter. Balls that cross the beams at different heights also cause
-scatter. So with a ball, the jitter is at most as large as the scatter.
+The module compares the transits of the leading edges and of the trailing edges. The jitter of
+four timestamps makes the difference of these transits scatter. The module first removes a
+difference that is the same in all shots (from the sensors), and a difference that is
+proportional to the transit (from drag). The rest is scatter. Balls that cross the beams
+off-centre also cause scatter, so with balls the jitter may be smaller than the scatter.
 """
 
 import math
@@ -113,8 +112,8 @@ def timing_scatter(
     Notes
     -----
     The difference has the variance 4σ² + tick²/3, plus the variance from off-centre balls. If
-    shots are equal within a step, steps may add at most tick², or hide at most tick²/3. The
-    interval includes both cases, with and without off-centre balls.
+    all shots are nearly equal, steps of the counter may add at most tick² to the variance, or
+    hide at most tick²/3. The interval includes both cases.
     """
     columns = [np.ones(len(transit_s))]
     columns += [np.where(body == one, transit_s, 0.0) for one in np.unique(body)]

@@ -288,10 +288,9 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
 
     Notes
     -----
-    The drag constant κ is found for each landing separately, and the geometric mean is the
-    result. The random part is the scatter divided by √n. If the uncertainty from speeds and
-    readings is larger, it is used instead. The shared inputs (angle, height, wind, the rig) are
-    propagated through the whole fit.
+    The result is the geometric mean of the drag constants κ of all landings. The random part of
+    the uncertainty is the scatter divided by √n, or the uncertainty from speeds and readings if
+    this is larger. The shared part comes from angle, height, wind and rig.
     """
     fitted = _fits(launch, aim, landings)
     scale = launch.speed[0].input.u / launch.mean_mps if launch.n else 0.0
@@ -318,7 +317,7 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
 def _fits(
     launch: Launch, aim: Aim, landings: Sequence[Landing]
 ) -> Callable[[Mapping[str, float]], tuple[float, ...]]:
-    """Return a function with a cache that fits the drag constant κ to every landing."""
+    """Return a function that computes the drag constant κ of every landing."""
 
     @cache
     def at(common: float, angle: float, height: float, wind: float, gravity: float) -> Any:
@@ -346,7 +345,7 @@ def _fits(
 
 
 def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, float]) -> float:
-    """Return the relative standard uncertainty of one landing's drag constant κ (u of ln κ)."""
+    """Return the relative u of the drag constant κ that one landing gives."""
 
     def log_kappa(speed: float, reach: float) -> float:
         moved = replace(landing, speed_mps=speed, range_m=reach)
@@ -364,10 +363,10 @@ def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, floa
 
 def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
     """
-    Return the relative random uncertainty of the mean drag constant κ (u of ln κ).
+    Return the relative random uncertainty of the mean drag constant κ.
 
-    The result comes from the scatter of the landings, or from the uncertainties of the single
-    landings if these are larger.
+    The function uses the scatter of the landings, or the uncertainties of the single landings
+    if these are larger.
     """
     n = len(each)
     _, s = mean_and_s(np.log(each))
@@ -426,7 +425,7 @@ class StopResult:
 
     @property
     def enough_m(self) -> float:
-        """Long enough stopping distance: upper end of the 95 % interval of `distance` [m]."""
+        """Upper end of the 95 % interval of the stopping distance [m]."""
         return self.distance.value + self.distance.U95
 
 
@@ -499,11 +498,7 @@ def _distance(
 
 
 def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
-    """
-    Return the body's speed when it reaches the catch.
-
-    If the drag is unknown, return the launch speed.
-    """
+    """Return the speed at the catch (such as a net); without drag, the launch speed."""
     speed = speed_value(values)
     if not path_m or not launch.body.drag_is_known:
         return speed

@@ -2,8 +2,7 @@
 
 A rig consists of two gates, a clock, a body, limits for the speed, and the site. The package
 reads a rig from a TOML file, or from the JSON object in a recording. The package returns a
-`Rig` in SI units, or a list of all errors in the file. This package also writes starter files
-and calibrated values. Before the package changes a file, it copies the file. The package also
-describes the kinds of lines that boards send. The package does not open recordings, and it does
-not use edges or speeds.
+`Rig` in SI units, or a list of all errors in the file. The package also writes starter files
+and calibrated values, and describes the kinds of lines that boards send. The package does not
+open recordings, and it does not use edges or speeds.
 """

@@ -2,8 +2,8 @@
 
 The program uses only the properties of a `LineKind`, and never compares the names of kinds. To
 add a kind of lines, describe the kind in this module, and add a parser for one line to
-`reader/line_grammar.py`. If the program must read large recordings of this kind fast, also add
-a loop to `reader/bulk_decoding.py`.
+`reader/line_grammar.py`. To read large recordings fast, also add a function to
+`reader/bulk_decoding.py`.
 """
 
 from collections.abc import Callable
@@ -54,7 +54,7 @@ class LineKind:
     def __post_init__(self) -> None:
         if self.says_hello and not self.counts_ticks:
             raise ValueError(
-                "only lines that count ticks can have a hello line with the counter's frequency"
+                "says_hello must be False if the numbers in the lines do not count ticks"
             )
 
     def __str__(self) -> str:

@@ -47,13 +47,11 @@ __all__ = [
 _Places = dict[tuple[str, ...], int]
 
 MAX_FILE_BYTES = 64 * 1024
-"""Largest size of a rig file [bytes]. A real rig file is only a page of text."""
+"""Largest size of a rig file [bytes]."""
 
 
 class RigProblems(RigError):  # noqa: N818 - several, reported as one
-    """
-    Reports several problems in one rig file. `problems` contains an error for each problem.
-    """
+    """Several problems in one rig file; `problems` contains an error for each problem."""
 
     def __init__(self, problems: tuple[RigError, ...]) -> None:
         super().__init__(problems[0].message, where=problems[0].where, hint=problems[0].hint)
@@ -136,7 +134,7 @@ def rig_from_record(record: Mapping[str, Any], where: str = "") -> Rig:
 
 
 def default_rig(spacing_m: float = 0.3) -> Rig:
-    """Return a rig with the given spacing of the gates [m]. The rest has default values."""
+    """Return a rig with the given spacing [m] and with default values for all other keys."""
     return rig_from_record({"gates": {"spacing_m": spacing_m}})
 
 
@@ -183,7 +181,7 @@ def with_clock_rate(rig: Rig, rate_error: float, u: float, dof: float) -> Rig:
 
 
 def with_host_clock(rig: Rig) -> Rig:
-    """Return a copy of the rig that takes the counter's rate from the computer's clock."""
+    """Return a copy of the rig whose counter rate is found with the computer's clock."""
     record = rig_record(rig)
     record["clock"]["from_host"] = True
     return rig_from_record(record)
@@ -327,11 +325,7 @@ def _parse_toml(text: str, where: str) -> dict[str, Any]:
 
 
 def _key_lines(text: str) -> _Places:
-    """
-    Return the line number of each key of a valid TOML text.
-
-    The function joins lines until they are a valid TOML statement.
-    """
+    """Return the line number of each key of a valid TOML text."""
     lines: _Places = {}
     table: tuple[str, ...] = ()
     statement, start = "", 1

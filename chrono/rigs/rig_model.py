@@ -1,9 +1,7 @@
 """Define the sections of a rig, and the unit, limits and default of each quantity.
 
-In a rig file, a quantity is a text with a unit, and its key is the `alias` in this module. In a
-recording, a quantity is an SI number, and its key is the name of the attribute. If values do
-not fit together, the program accepts the rig and reports the reasons (see `rig_doubts`). This
-module does not read or write files.
+In a rig file, a quantity is written as text with a unit, and its key is the `alias` in this
+module. In a recording, a quantity is an SI number, and its key is the name of the attribute.
 """
 
 import datetime
@@ -81,9 +79,7 @@ def _trouble(reason: str, hint: str, key: str = "") -> PydanticCustomError:
 
 
 def shown(value: object) -> str:
-    """
-    Return a value as a message shows it: a text with quotes, any other value without quotes.
-    """
+    """Return a value as text for a message; only a value that is a text gets quotes."""
     return quote(value) if isinstance(value, str) else quote(value)[1:-1]
 
 
@@ -347,9 +343,7 @@ class ClockResult(_Result):
 
 
 class LatencyResult(_Result):
-    """
-    Delay of gate B minus delay of gate A, and the standard uncertainty of the difference [s].
-    """
+    """Delay of gate B minus delay of gate A, and the u of this difference [s]."""
 
     difference_s: Difference = Field(alias="value")
     difference_u_s: Delay = Field(alias="u")
@@ -359,8 +353,8 @@ class SpacingResult(_Result):
     """
     Calibrated spacing of the gates, and the standard uncertainty of the spacing [m].
 
-    `covers_trip` is true if the spacing was measured with the gates. The value is then the
-    distance between the exact places where the gates trip.
+    If `covers_trip` is true, the spacing was measured with the gates. In this case the value is
+    the distance between the places where the gates trip.
     """
 
     spacing_m: Length = Field(alias="value")
@@ -369,9 +363,7 @@ class SpacingResult(_Result):
 
 
 class Calibration(_Section):
-    """
-    The results of calibrations, which replace tolerances of the rig; each result is optional.
-    """
+    """The results of calibrations, which replace tolerances of the rig; each is optional."""
 
     clock: ClockResult | None = None
     latency: LatencyResult | None = None
@@ -424,7 +416,7 @@ class Rig(_Section):
     def _lines_and_tick_agree(self) -> Self:
         if self.lines.counts_ticks and self.clock.step_s is not None:
             raise _trouble(
-                f"must not be set for {self.lines} lines, because their time step is "
+                f'must not be set if lines = "{self.lines}", because the time step is then '
                 "1/frequency",
                 f'remove clock.tick, or write lines = "{PLAIN}"',
                 "clock.tick",
@@ -468,8 +460,8 @@ class Rig(_Section):
 
 
 FEW_TICKS = 10
-"""Smallest good number of counter steps in a transit. With fewer steps, the ± is large, and the
-last digits of the speed mean little (common practice, no source)."""
+"""Smallest good number of counter steps in a transit. With fewer steps, the ± is large (common
+practice, no source)."""
 
 
 class RigDoubt(Enum):
@@ -494,9 +486,7 @@ def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
 
 
 def stands_behind_mouth(rig: Rig) -> bool:
-    """
-    Return True if the rig's values place gate A at the launcher's mouth or behind the mouth.
-    """
+    """Check if gate A would be at the launcher's mouth or behind the mouth."""
     return rig.site.muzzle_distance_m <= rig.spacing_m / 2
 
 

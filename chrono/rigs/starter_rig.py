@@ -28,14 +28,24 @@ class _About:
     note: str = ""
 
 
-_NOT_SURE = "for a resonator; if the board certainly has a crystal, write 50 ppm"
+_NOT_SURE = """\
+5000 ppm is for a clock with a resonator. If the board certainly
+                               # has a crystal, write 50 ppm"""
 BOARDS: dict[str, _About] = {
-    "uno": _About("for a resonator, as on most Uno boards (the crystal is for the USB chip)"),
+    "uno": _About(
+        """\
+5000 ppm is for a clock with a resonator, as on most Uno boards.
+                               # (The crystal on these boards is only for the USB chip.)"""
+    ),
     "nano": _About(
-        "for a resonator; if the processor has a crystal marked 16.000, write 50 ppm"
+        """\
+5000 ppm is for a clock with a resonator. If the processor has a
+                               # crystal (a metal can marked 16.000), write 50 ppm"""
     ),
     "pico": _About(
-        "for a crystal: 30 ppm when new, 30 ppm for heat (not checked), the rest for age",
+        """\
+100 ppm is for a clock with a crystal: 30 ppm when new, 30 ppm
+                               # for heat (not checked), the rest for age""",
         jitter=" (caused by the sensor, not by the board)",
         frequency="62.5 MHz",
         counter_bits=31,
@@ -47,14 +57,14 @@ BOARDS: dict[str, _About] = {
     ),
     "other": _About(
         _NOT_SURE,
-        jitter="\n                               # for micros(), write 0.7 us",
-        tick="\n                               # for micros() at 16 MHz, write 4 us",
+        jitter="\n                               # if the board uses micros(), write 0.7 us",
+        tick="\n                               # if it uses micros() at 16 MHz, write 4 us",
     ),
 }
 
 
 _IDENTITY_BYTES = 6
-"""Number of random bytes in an identity. With six bytes, no two rigs get the same identity."""
+"""Number of random bytes in an identity."""
 
 
 def write_starter(path: str | Path, board: str = "other", *, drops: bool = False) -> Rig:

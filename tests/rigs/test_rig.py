@@ -267,7 +267,7 @@ def test_the_board_s_own_frequency_overrides_the_stated_one() -> None:
         (SPACING + "[clock]\ncounter_bits = 32.0", "rig.toml:4: clock.counter_bits is 32.0, "),
         (
             SPACING + '[clock]\ntick = "4 us"',
-            "rig.toml:4: clock.tick must not be set for framed",
+            'rig.toml:4: clock.tick must not be set if lines = "framed"',
         ),
         (
             SPACING + '[window]\nslowest = "200 m/s"\n',
