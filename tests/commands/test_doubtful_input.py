@@ -53,7 +53,7 @@ def test_an_impossible_counter_in_mid_file_keeps_the_shots_before_it(
     outcome = chrono(words[0], flashed, *words[1:])
     assert outcome.code == 1, outcome.err
     assert "16 bits cannot be used" in outcome.err
-    assert "does not use any lines until the board" in outcome.err
+    assert "ignores all lines until the board" in outcome.err
     assert outcome.out
     if words == ("export",):
         whole, kept = chrono("export", BANDS).out.splitlines(), outcome.out.splitlines()

@@ -70,7 +70,7 @@ def test_a_board_that_says_so_in_its_hello_is_refused_too() -> None:
         ('[gates]\nspacing = "2.5 m"', "behind the launcher's mouth"),
         (SPACING + '[body]\nlength = "300 mm"', "blocks both gates"),
         (SPACING + '[window]\nfastest = "900 km/s"', ""),
-        ('lines = "plain"\n[gates]\nspacing = "20 mm"\n[clock]\ntick = "100 us"', "steps"),
+        ('lines = "plain"\n[gates]\nspacing = "20 mm"\n[clock]\ntick = "100 us"', "ticks"),
     ],
 )
 def test_what_is_hardly_possible_is_told(text, word) -> None:

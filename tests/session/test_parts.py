@@ -201,7 +201,7 @@ def test_a_board_whose_counter_cannot_be_used_is_not_heard_until_another_hello()
     assert speeds(session) == pytest.approx([20.0, 22.0], rel=1e-4)
     (told,) = session.unusable.boards
     words = trouble_line(told)
-    assert words.startswith("from 30.000 s on, the program does not use any lines until")
+    assert words.startswith("from 30.000 s on, the program ignores all lines until")
     assert "16 bits cannot be used" in words
 
 
