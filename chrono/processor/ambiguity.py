@@ -34,8 +34,8 @@ from chrono.processor.shots import Launches
 from chrono.processor.timeline import PassageTimes
 
 HIDDEN = 1.1
-"""A passage hides an edge if it is more than this many times as long as the body, and as the
-passage at the other gate."""
+"""If a passage is more than this many times as long as the body and as the passage at the other
+gate, the passage hides an edge."""
 BETTER = 0.1
 SAME = 0.006
 """Two transits give the same speed if their relative difference is smaller than this."""

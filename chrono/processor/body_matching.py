@@ -293,7 +293,8 @@ def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
     """
     Return the number of the cluster (group) of each passage.
 
-    `block` counts the clean pairs before each passage, because a clean pair ends a cluster.
+    `block` counts the clean pairs before each passage; a clean pair (surely one body) ends a
+    cluster.
     """
     place = np.arange(len(first))
     limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
@@ -308,7 +309,7 @@ def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
 
 
 def _settled(seen: Passages, units: _Units, known: int) -> int:
-    """Return how many passages at the start of the list cannot change any more."""
+    """Return how many passages at the start of the list have their final partners."""
     open_places = np.flatnonzero(units.wanted > known)
     limit = int(open_places[0]) if len(open_places) else len(seen)
     whole = np.flatnonzero(np.maximum.accumulate(units.last[:limit]) == np.arange(limit))

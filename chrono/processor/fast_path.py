@@ -1,7 +1,7 @@
 """Quickly find the most common launch: one whole body, with nothing else near it in time.
 
-Four edges make a shot if they are a clean pair (see `body_matching`) and if everything else is
-far away in time:
+Four edges make a shot if they surely come from one body (a clean pair in `body_matching`), and
+if everything else is far away in time:
 
 - The distance to all other edges is larger than the launch window, the slowest transit, the
   quiet time and the longest step of flicker.
@@ -76,9 +76,9 @@ Spans = tuple[Ints, Ints]
 
 def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     """
-    Return the first edge of each clean pair, and the times of all other groups of edges.
+    Return the first edge of each pair that surely is one body, and all other edges' times.
 
-    Two groups are so far apart in time that no rule combines their edges.
+    The time between two groups of edges is so long that no rule combines their edges.
     """
     windows = rules.windows
     apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
@@ -132,7 +132,7 @@ def _is_pair(
     gain: float,
     slack: float,
 ) -> bool:
-    """Return whether four edges make a clean pair (see `body_matching`)."""
+    """Return whether four edges surely come from one body (a clean pair in `body_matching`)."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
     enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
     if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:

@@ -177,7 +177,7 @@ def _mark_gaps(
 
 
 def _missing_edges(launches: Launches, rules: Rules) -> Ints:
-    """Return for each launch how many of its edges may have been lost lines."""
+    """Return for each launch how many of its edges may be missing because lines were lost."""
     if not rules.lines.has_levels:
         return np.zeros(len(launches), np.int64)
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
