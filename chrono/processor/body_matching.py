@@ -20,7 +20,7 @@ rule combines only passages that are close together in time.
   and the passages must be whole and block the gates for similar times.
 - A lone passage is a passage without a partner at the other gate.
 
-The program returns a pair only when it knows all passages that could change this pair.
+The program returns a pair of passages only when no later passage can change this pair.
 """
 
 from typing import NamedTuple
@@ -383,8 +383,8 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     """
     Pair the items of two sequences so that the sum of scores is as large as possible.
 
-    The pairs keep the order of the items. In short sequences, two pairs may cross, such as
-    (0, 1) and (1, 0), if this makes the sum of scores clearly larger.
+    Both sequences keep their order in the pairs. In short sequences, two pairs may cross, such
+    as (0, 1) and (1, 0), if this makes the sum of scores clearly larger.
 
     Parameters
     ----------

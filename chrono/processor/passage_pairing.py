@@ -6,8 +6,8 @@ edges of a pair of passages:
 
 - An edge lies between its first trip and its last trip. If a line is late, the gate may have
   tripped at any time since the previous edge. The span of an edge is the range of its possible
-  times. The program uses the middle of the span. All times in the span are equally likely (a
-  rectangular distribution).
+  times, which are all equally likely (a rectangular distribution). The program uses the middle
+  of this range.
 - The noise is the same at all edges of a shot. The span of each edge is therefore at least as
   long as the longest bounce of the shot. If only one edge bounced, each span is at least √2
   times this bounce, because its length depends on chance. Late lines make bounces look longer:
@@ -29,8 +29,8 @@ Slow noise shifts all trips of an edge equally, so the trips do not show slow no
   blocking times, it converts both to the body's mean speed.
 - One body blocks both gates for about the same time. The blocking times may differ by 10 %,
   plus 20 us, plus two steps of the counter, plus the effect of an acceleration of 15 m/s² (at
-  most half of the blocking time). With chatter, the blocking time lies between the core and the
-  whole passage.
+  most half of the blocking time). With chatter, the blocking time is at least as long as the
+  core, and at most as long as the passage.
 - If the blocking times differ by more than these limits, the program uses the declared length.
   If the longer time fits this length, the body crossed the other gate's beam off its middle,
   and the mean transit is right. If the shorter time fits, another object also blocked the gate
