@@ -1,8 +1,7 @@
 """This table lists all actions that the operator can do with a key or a command.
 
-Each action in this table states in which situation the action is possible. No other module
-decides when an action is possible. If an action is not possible, the screen does not show its
-key, and the key does nothing.
+Only this table decides when an action is possible. If an action is not possible, the screen
+does not show its key, and the key does nothing.
 """
 
 from collections.abc import Callable
@@ -146,7 +145,7 @@ ACTIONS = (
            "Keep the shot, but do not count it. Enter the reason.",
            "shot", _takes_records, WITH_A_SHOT, rank=26),
     Action("count_again", "c", "Count", "Count the selected shot",
-           "Count a shot that was set aside or recorded during a hold.",
+           "Count a shot that was set aside or came while Hold was on.",
            "shot", _takes_records, WITH_A_SHOT, rank=15),
     Action("note", "t", "Note", "Note on the selected shot",
            "Write a note about the selected shot.", "shot", _takes_records, WITH_A_SHOT,
@@ -157,10 +156,10 @@ ACTIONS = (
            "Use this if people are near the gates. Shots are recorded, but not counted.",
            "live", _clocking, rank=30),
     Action("tone", "o", "Tone", "A tone that helps to align a beam",
-           "Choose gate A, gate B or no tone. With more light, the bell rings faster.",
+           "Choose gate A, gate B or no tone. More light makes the tone faster.",
            "live", lambda now: now.has_analog, ("beams",), rank=28),
     Action("undo", "z", "Undo", "Undo the last entry",
-           "Undo your last action (set aside, count, note, setup or hold).",
+           "Undo your last entry: Set aside, Count, Note, Setup or Hold.",
            "session", lambda now: now.undoable, rank=17),
     Action("pause", "space", "Pause", "Pause or play",
            "Pause the replay, or continue it.", "replay", _playing, rank=29),

@@ -1,6 +1,6 @@
 """The Beams screen shows if the gates, the link to the board and the clock are ready.
 
-The Beams screen also helps the user to align the beams.
+The screen also helps the user to align the beams.
 """
 
 from collections.abc import Sequence
@@ -83,7 +83,7 @@ class BeamsScreen(FramedScreen):
         for line in alignment_lines(beams):
             text.append(f"{line}\n", "bold yellow" if line.startswith("!") else "")
         if self.tone.gate:
-            text.append(f"    tone for gate {self.tone.gate}: rings faster with more light")
+            text.append(f"    tone for gate {self.tone.gate}: faster with more light")
         text.rstrip()
         widget.update(text)
         if self.tone.is_due(beams, monotonic()):

@@ -1,14 +1,13 @@
 """The dashboard shows a session or a replay, and the operator controls it with keys.
 
-The application reads the new rows of the recording in a loop. It contains the actions for the
-whole session; the Shots screen contains the actions for one shot. Each line of the board is in
-the recording before the application reads this line. An error in a screen therefore cannot lose
-a shot.
+The program writes each line of the board into the recording before the application reads this
+line, so an error in a screen cannot lose a shot. The application contains the actions for the
+whole session; the Shots screen contains the actions for one shot.
 
 To start fast, this module first loads only the library Textual. The code that computes speeds
-is loaded together with the data. The code of each other screen is loaded when the user opens
-the screen for the first time (`SCREENS`). The library Scipy computes the ± of the speed.
-`Session.make_ready` loads Scipy in a thread after the first screen appears.
+is loaded together with the data. The code of a screen is loaded when the user opens this screen
+for the first time (`SCREENS`). After the first screen appears, `Session.make_ready` loads the
+library Scipy in a thread; Scipy computes the ± of the speed.
 """
 
 from __future__ import annotations
@@ -473,7 +472,7 @@ class Dashboard(BaseApp[None]):
                 self.notify("The note about the session is saved.", markup=False)
 
     def action_hold(self) -> None:
-        """Start or end a hold. During a hold, shots are recorded but not counted."""
+        """Switch the hold on or off. During a hold, shots are recorded but not counted."""
         on_hold = self.driver.run.session.on_hold
         self.edits.mark(Mark(HOLD_OFF if on_hold else HOLD_ON))
 

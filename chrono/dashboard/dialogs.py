@@ -53,8 +53,8 @@ def asks(
     Let an action wait for the user's answers in dialogs.
 
     The action runs in the background (in a Textual worker), because the user may answer late.
-    The application handles the next key only after the action has shown its first dialog or has
-    ended. An action must therefore not do slow work before it shows its first dialog.
+    Show the first dialog before any slow work: until then, the application does not handle the
+    next key.
     """
 
     @wraps(action)
@@ -72,10 +72,10 @@ Answer = TypeVar("Answer")
 
 
 class Field(Input):
-    """A text field. A pasted text with tabs or several lines also fills the next fields."""
+    """A text field. The parts of a pasted text with tabs or lines fill several fields."""
 
     def on_paste(self, event: events.Paste) -> None:
-        """Fill this field and the next fields; the last field gets the rest of the text."""
+        """Paste one part of the text into each field; the last field gets all other parts."""
         event.prevent_default()
         event.stop()
         fields = list(self.screen.query(Field))
@@ -89,7 +89,7 @@ class Field(Input):
 
 
 class TypedDialog(ModalScreen[Answer]):
-    """A dialog with text fields. `take` stores keys that the user presses too early."""
+    """A dialog with text fields. `take` stores keys that come before the fields are ready."""
 
     AUTO_FOCUS = ""
 

@@ -1,7 +1,7 @@
 """The error lab shows settings at the left, and their effect on measured speeds at the right.
 
 The package `chrono.teaching` computes all values of the lab in a thread; this screen only shows
-the values. The user can hide the ± of the speed until a class has estimated it.
+them. The user can hide the uncertainty (±) of the speed until the class has guessed it.
 """
 
 from asyncio import to_thread
@@ -310,7 +310,7 @@ class LabScreen(Screen[None]):
 
     @asks
     async def action_guess(self) -> None:
-        """Ask the class to guess the ± of the speed. After a wrong entry, ask again."""
+        """Ask the class to guess the uncertainty (±) of the speed, until an entry is valid."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         question = (
             f"Guess the ± (95 %) of {speed}. Write for example "

@@ -51,7 +51,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
             self.done, self.total = done, total
 
         def can_replace(self, message: Message) -> bool:
-            """Return True, because a newer message may always replace this message."""
+            """Return whether this message can replace an older one that still waits."""
             return isinstance(message, LoadingScreen.Progressed)
 
     def __init__(self, load: Load, name: str) -> None:

@@ -40,9 +40,7 @@ class Choices:
 
 class Preferences:
     """
-    The choices of the operator.
-
-    The program saves each change at once.
+    The operator's theme, unit of speed and signal; each change is saved at once.
 
     Attributes
     ----------
@@ -80,10 +78,7 @@ class Preferences:
 
     def use_rig_unit(self, rig_unit: str) -> None:
         """
-        Show speeds in the rig's unit.
-
-        If the operator chose another unit for rigs with this unit, show speeds in the chosen
-        unit.
+        Show speeds in the rig's unit, or in the unit that the operator chose instead of it.
         """
         chosen = self._choices
         is_chosen = chosen.unit in SPEED_UNITS and chosen.rig_unit == rig_unit
@@ -91,7 +86,7 @@ class Preferences:
 
     def next_unit(self, rig_unit: str) -> None:
         """
-        Show speeds in the next unit, and save this choice for all rigs that state `rig_unit`.
+        Show speeds in the next unit; save this choice for all rigs with the unit `rig_unit`.
         """
         self.unit = unit_after(self.unit)
         self._keep(replace(self._choices, unit=self.unit, rig_unit=rig_unit))

@@ -116,7 +116,7 @@ class RunDriver:
 
     @property
     def looks(self) -> ViewCache:
-        """A store of computed shots and statistics of the session on the screen."""
+        """The computed shots and statistics of the session, stored for the screen."""
         from chrono.session.view_cache import ViewCache
 
         session = self.run.session
@@ -146,7 +146,7 @@ class RunDriver:
 
     @property
     def prepares(self) -> bool:
-        """True if the speed model was already prepared at least once."""
+        """True if `notice_new_model` has already found a speed model."""
         return self._prepared_for is not None
 
     def notice_new_model(self) -> bool:

@@ -44,11 +44,11 @@ class ShotMarking(FramedScreen):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot that the operator can mark on this screen."""
+        """The shot to which the keys of this screen apply; None if there is no shot."""
         raise NotImplementedError
 
     def selected_or_warn(self) -> ShotRow | None:
-        """Return the shot that the operator can mark. If there is no shot, show a warning."""
+        """Return the shot to which the keys apply. If there is no shot, show a warning."""
         row = self.selected
         if row is None:
             self.warn("There is no shot yet.")

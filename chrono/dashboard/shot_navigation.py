@@ -104,17 +104,19 @@ class ShotFinder:
 
     def match_after(self, place: int) -> Match | None:
         """
-        Return the first match after a shot; if there is none, return the first match of all.
+        Return the next shot after the index `place` that matches the search text.
 
-        The result is None if no shot matches the search text.
+        After the last match, start again with the first match. The result is None without any
+        match.
         """
         return self._match(place, "right", 0)
 
     def match_before(self, place: int) -> Match | None:
         """
-        Return the last match before a shot; if there is none, return the last match of all.
+        Return the last shot before the index `place` that matches the search text.
 
-        The result is None if no shot matches the search text.
+        Before the first match, continue with the last match. The result is None without any
+        match.
         """
         return self._match(place, "left", -1)
 

@@ -90,11 +90,9 @@ def shot_text(row: ShotRow, cells: int) -> Text:
 
 def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -> Text:
     """
-    Return the flags of a shot as text.
+    Return the flags of a shot as text; if `explained` is True, explain each flag.
 
-    If `explained` is True, add an explanation of each flag.
-
-    For a shot without flags, return the measured lengths of the body if they fit on one line.
+    For a shot without flags, add the body's measured lengths if this text fits into `cells`.
     """
     if not row.flags:
         from chrono.reports.timing_text import lengths_text

@@ -77,7 +77,7 @@ class SpeedPlot(Widget):
             )
             return histogram_text(self._speeds, columns, lines)
         chart, words = shots_chart(self.points, columns, lines - 2)
-        self.border_title = f"speeds in {self._unit}, {words}; × is not counted"
+        self.border_title = f"speeds in {self._unit}, {words}; × = not counted"
         top = chart.y.high - chart.y.per_cell / 2
         for x, name in self._changes:
             chart.bar(x, chart.y.low, chart.y.high, "change")
@@ -125,8 +125,9 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     """
     Draw a histogram of speeds, with one line for each interval of speeds.
 
-    The intervals have a round width such as 0.5 m/s. If there are enough lines, the histogram
-    of n speeds has at least 2·∛n intervals (the Rice rule; Lane, Online Statistics Education).
+    The intervals have a round width such as 0.5 m/s. If the picture has enough lines, the
+    histogram of n speeds has at least 2·∛n intervals (the Rice rule; Lane, Online Statistics
+    Education).
     """
     if len(speeds) < 2:
         return Text.assemble(

@@ -62,8 +62,8 @@ def _edits(edits: OperatorEdits | None) -> tuple[str, str]:
     if edits is None or edits.target is None:
         return "", ""
     if edits.in_copy:
-        return f", changes are saved in {fit(edits.target.name, NAME_CELLS)}", "yellow"
-    return ", changes are saved in this file", "yellow"
+        return f", your entries go into {fit(edits.target.name, NAME_CELLS)}", "yellow"
+    return ", your entries go into this file", "yellow"
 
 
 def _replay(run: ReplayRun) -> Text:
@@ -81,7 +81,7 @@ def _replay(run: ReplayRun) -> Text:
 def _followed(run: Run) -> Text:
     status = run.status
     if status.state != "open":
-        word = "lost" if status.state == "lost" else "not read at the moment"
+        word = "lost" if status.state == "lost" else "file not read now"
         return Text.assemble((word, "bold red"))
     if run.unwritten:
         return Text("finished: no program writes to this file")

@@ -1,7 +1,7 @@
 """Prevent delays of the thread that reads the port while the program shows a screen.
 
-Without this module, the thread may be up to 0.2 s late. It waits until Python switches to it,
-and while Python's garbage collector checks all widgets again and again.
+Without this module, the thread may read a line up to 0.2 s late: it waits for its turn in
+Python, and for Python's garbage collector, which checks all widgets.
 """
 
 import gc
@@ -14,7 +14,9 @@ SWITCH_S = 0.0005
 
 @contextmanager
 def short_turns() -> Iterator[None]:
-    """Let Python switch threads more often. At the end, undo this and `freeze_widgets`."""
+    """
+    Let Python switch threads more often. At the end, reset this and undo `freeze_widgets`.
+    """
     before = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     try:

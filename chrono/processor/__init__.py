@@ -2,8 +2,8 @@
 
 The stages run in this order: build a continuous time, group edges into passages, separate
 flicker, pair the passages of both gates, and make shots. The caller can pass any number of
-events at a time; the shots stay the same. A returned shot never changes. All times are in
-counter units.
+events at a time; the shots stay the same. A shot never changes after the processor has returned
+it. All times are in counter units.
 
 The code does not depend on lines, files or speeds. The processor compares the lengths of bodies
 but does not measure them.

@@ -1,22 +1,23 @@
 """Check if the edges of a main body may belong to two different bodies.
 
 In a launch of several bodies, one body may overtake another between the gates, or hide another
-at a gate. These rules are for main bodies with a declared length:
+at a gate. For a main body with a declared length, the program compares its pair of passages
+(one passage at each gate) with other pairs:
 
-- The program computes the body's length at gate A and at gate B, from the transit and the
-  blocking times. A passage that is too long hides an edge, because the shadows of two bodies
-  touched at the gate. If the body is equally long at both gates, no edge is hidden.
-- An alternative is a pair of one passage of the main body and one other passage. An alternative
-  must be long enough at both gates. A body that crosses a beam off its middle looks shorter;
-  the limit allows this.
-- The main body is ambiguous if fewer edges are hidden with an alternative. The main body is
-  also ambiguous if the same number of edges is hidden, and the alternative's length fits better
-  by a tenth of the declared length. If the main body's lengths at the two gates differ and do
-  not fit, more edges may be hidden with the alternative.
-- If the main body is ambiguous, the main body and its companion have no transit.
+- From the transit and the blocking times, the program computes the body's length at each gate.
+  A passage that is too long hides an edge, because the shadows of two bodies touched at the
+  gate. If both lengths are equal, no edge is hidden.
+- Another pair contains one passage of the main body and one other passage. At a gate without a
+  hidden edge, its length may differ by up to 15 % from the declared length, because a body that
+  crosses a beam off its middle looks shorter.
+- The main body is ambiguous if another pair hides fewer edges. The main body is also ambiguous
+  if another pair hides the same number of edges, and its length is closer to the declared
+  length by a tenth of this length. If the main body's own lengths differ and miss the declared
+  length by more than 15 %, the other pair may even hide more edges.
+- An ambiguous main body and its companion have no transit.
 
-If two bodies touch at a gate, the edges may be the same with and without overtaking. If the
-lengths fit both cases, the program assumes that the bodies kept their order.
+If two bodies touch at a gate, the edges may look the same whether or not one body overtook the
+other. If both cases fit, the program assumes that no body overtook another.
 """
 
 from typing import NamedTuple
@@ -33,8 +34,8 @@ from chrono.processor.shots import Launches
 from chrono.processor.timeline import PassageTimes
 
 HIDDEN = 1.1
-"""A passage hides an edge if it is more than this many times as long as the body, and as the
-passage at the other gate."""
+"""If a passage is more than this many times as long as the body and as the passage at the other
+gate, the passage hides an edge."""
 BETTER = 0.1
 SAME = 0.006
 """Two transits give the same speed if their relative difference is smaller than this."""
@@ -114,11 +115,7 @@ def flag_ambiguous(
 def _with_company(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> Places:
-    """
-    Return the indices of main bodies that have other passages nearby.
-
-    The result contains only main bodies with all four edges and a declared length.
-    """
+    """Return the main bodies with four edges, a declared length and other passages nearby."""
     shot = launches["shot"]
     asked = (shot["used"] > 0) & np.isfinite(declared_m) & (launches["lacks"] == 0)
     places = (asked & (shot["lead"] != ABSENT) & (shot["trail"] != ABSENT)).nonzero()[0]
@@ -145,9 +142,7 @@ def _others(
     gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
 ) -> tuple[Places, _Seen]:
     """
-    Pair a passage of each main body with the other passages near it.
-
-    Return the index of the main body of each pair, and the pairs.
+    Return other pairs with one passage of a main body: the main body's index, and the pair.
     """
     slow, (first_a, first_b) = rules.windows.slow, (gates[0][0], gates[1][0])
     owner_b, at_b = _ranges(first_b, own.a[0], own.a[0] + slow)
@@ -160,16 +155,14 @@ def _others(
 
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
-    """
-    Find the times in each range; return the indices of the range and of the time for each hit.
-    """
+    """For each time that lies in a range, return the index of the range and of the time."""
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
     return expand_runs(start, count)
 
 
 def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) -> _Fit:
-    """Compare passages with the passages of a body with this length and this transit."""
+    """Compare each pair of passages with a body of the declared length and this transit."""
     scale = rules.spacing_m / (np.maximum(transit, 1.0) * declared_m)
     a, b = (block * scale for block in level_blocks(*seen.blocks, transit, rules))
     less, more = np.minimum(a, b), np.maximum(a, b)
@@ -184,9 +177,10 @@ def _rivals(
     others: _Seen, transit: Floats, declared_m: Floats, rules: Rules
 ) -> list[tuple[_Fit, Bools]]:
     """
-    Return how well each pair in `others` fits, and whether it may replace the main body's pair.
+    Compare other pairs with the declared length; return the results, and which are possible.
 
-    The transit of a pair comes from the leading edges, from the trailing edges, or from both.
+    The transit comes first from both kinds of edges, then from the leading edges only, then
+    from the trailing edges only.
     """
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks

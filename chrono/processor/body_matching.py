@@ -4,23 +4,23 @@ The program puts the passages of both gates in one list, in the order of their f
 rule combines only passages that are close together in time.
 
 - A flash is light that trips both gates at the same time. Two neighbours in the list are a
-  flash if they are at different gates and their edges come at the same time. The trailing edges
-  of a flash may be up to a quarter of the blocking time apart. The next rules ignore flashes.
-- A clean pair is a passage at gate A, followed directly by a passage at gate B. Both passages
-  are whole, have no chatter, and block their gates for nearly the same time. The transit is
-  possible for the rig. The two passages have no other possible partner. Almost all shots are
-  clean pairs.
-- The other passages form clusters: groups of passages that are close in time. Two passages that
-  can make a pair are in the same cluster. A clean pair ends a cluster. If a cluster has more
-  than 48 passages, the program cuts it after 48 passages.
-- In a cluster, the bodies keep their order. The program chooses the pairs with the largest sum
+  flash if they are at different gates and their leading edges come at the same time. Their
+  trailing edges may be up to a quarter of the blocking time apart. The rules below ignore
+  flashes.
+- A clean pair is a passage at gate A that is directly followed by its only possible partner at
+  gate B. Both passages are whole and block their gates for nearly the same time, or both have
+  only a leading edge. Neither has chatter. The transit is possible for the rig. Almost all
+  shots are clean pairs.
+- All other passages form clusters: groups of at most 48 passages that are close in time. A
+  clean pair ends a cluster. In each cluster, the program chooses the pairs with the largest sum
   of scores (see `passage_pairing`). If several choices are equally good, the program chooses
-  the earliest pairs. If a cluster has up to 6 passages at each gate, the program also tries
-  pairs with overtaking: one body passes another between the gates. Pairs with overtaking must
-  fit clearly better, and their passages must be whole and block the gates for similar times.
-- All remaining passages are lone: they have no partner.
+  the earliest pairs.
+- The bodies of a cluster keep their order. If a cluster has up to 6 passages at each gate, one
+  body may overtake another between the gates. The sum of scores must then be clearly larger,
+  and the passages must be whole and block the gates for similar times.
+- A lone passage is a passage without a partner at the other gate.
 
-The program returns a pair only when it knows all passages that could change this pair.
+The program returns a pair of passages only when no later passage can change this pair.
 """
 
 from typing import NamedTuple
@@ -94,10 +94,11 @@ class PassageQueue(NamedTuple):
     """
     Passages that the program has not returned yet, in order of time.
 
-    `front_gate` and `front_first` are the gate and the time of the last passage before the
-    queue; the gate is 2 if there is no such passage. `front_flash` is true if this passage and
-    the first passage of the queue look like a flash. The program returns no passage until it
-    knows all data up to the time `due`.
+    - `front_gate`, `front_first`: gate and time of the last returned passage that is not a
+      flash. `front_gate` is 2 if there is no such passage.
+    - `front_flash`: true if the last returned passage and the first passage here look like a
+      flash.
+    - `due`: the program returns nothing before it knows all data up to this time.
     """
 
     passages: Passages = NO_PASSAGES
@@ -155,9 +156,9 @@ def match_whole(
     Returns
     -------
     bodies : Bodies
-        The matched bodies, in no special order.
+        The matched bodies, in any order.
     one, two : ndarray of intp, shape (N,)
-        Indices of the two passages of each body. For a lone body both indices are equal.
+        Indices of both passages of each body; equal if the body has only one passage.
     """
     order = (passages["first"] * 2 + passages["gate"]).argsort(kind="stable")
     seen = passages.take(order)
@@ -169,12 +170,12 @@ def match_whole(
 
 class _Units(NamedTuple):
     """
-    The passages, divided into units: flashes, clean pairs and clusters.
+    Groups of passages: flashes, clean pairs and clusters (explained at the top of this file).
 
     - `flash`: index of the first passage of each flash.
     - `clean`: indices of both passages of each clean pair.
     - `other`, `cluster`: index and cluster number of each passage in a cluster.
-    - `last`: for each passage, the index of the last passage of its unit.
+    - `last`: for each passage, the index of the last passage of its group.
     - `wanted`: a passage is final when all data up to this time are known.
     - `upright`: indices of all passages outside flashes.
     - `looks_flash`: true if a passage and the next passage look like a flash.
@@ -233,7 +234,7 @@ _NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
-    """Return whether each passage and the next passage look like a flash of light."""
+    """Return which passages look like a flash of light together with the next passage."""
     looks = np.zeros(len(seen), np.bool_)
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
@@ -247,9 +248,7 @@ def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
 
 
 def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
-    """
-    Return whether each passage, except the last one, makes a clean pair with the next passage.
-    """
+    """Return which passages, except the last one, surely belong together with the next one."""
     windows = rules.windows
     if len(upright) < 2:
         return _NOTHING
@@ -281,8 +280,8 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
     """
     Return which pairs of passages block both gates for nearly the same time.
 
-    On a path with a slope, the function first corrects the blocking times with `gain` (see
-    `Rules`), because the body has a different speed at each gate.
+    On a sloping path, a body is faster at one gate. The function uses `gain` (see `Rules`) to
+    correct the blocking times for this.
     """
     gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
     at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
@@ -292,9 +291,10 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
 
 def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
     """
-    Return the cluster number of each passage that is not in a clean pair.
+    Return the number of the cluster (group) of each passage.
 
-    `block` is the number of clean pairs before each passage.
+    `block` counts the clean pairs before each passage; a clean pair (surely one body) ends a
+    cluster.
     """
     place = np.arange(len(first))
     limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
@@ -309,7 +309,7 @@ def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
 
 
 def _settled(seen: Passages, units: _Units, known: int) -> int:
-    """Return how many passages at the start of the list cannot change any more."""
+    """Return how many passages at the start of the list have their final partners."""
     open_places = np.flatnonzero(units.wanted > known)
     limit = int(open_places[0]) if len(open_places) else len(seen)
     whole = np.flatnonzero(np.maximum.accumulate(units.last[:limit]) == np.arange(limit))
@@ -322,7 +322,9 @@ _Sides = list[tuple[Places, Places]]
 def _bodies(
     seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, _Sides]:
-    """Return the bodies before index `cut` in no special order, and their passages' indices."""
+    """
+    Return the bodies before the index `cut`, in any order, and the indices of their passages.
+    """
     flash = units.flash[units.flash < cut]
     clean = [places[units.clean[0] < cut] for places in units.clean]
     is_settled = units.other < cut
@@ -346,8 +348,8 @@ def _pair_clusters(
     """
     Pair the passages of each cluster.
 
-    Return the indices of the paired passages at gates A and B, the pairs, and the indices of
-    the passages without a partner.
+    Return the indices of the paired passages at gates A and B, the compared pairs, and the
+    indices of the passages without a partner.
     """
     if not len(other):
         return (NOWHERE, NOWHERE), _NO_PAIRS, NOWHERE
@@ -381,8 +383,8 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     """
     Pair the items of two sequences so that the sum of scores is as large as possible.
 
-    The pairs keep the order of the items. In short sequences, two pairs may cross (item 0 with
-    item 1, and item 1 with item 0) if this makes the sum clearly larger.
+    Both sequences keep their order in the pairs. In short sequences, two pairs may cross, such
+    as (0, 1) and (1, 0), if this makes the sum of scores clearly larger.
 
     Parameters
     ----------
@@ -396,7 +398,7 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     Returns
     -------
     list of (i, j)
-        The pairs. If several results are equally good, the earliest pairs are used.
+        The pairs; if several results are equally good, the earliest pairs.
     """
     m, n = len(scores), len(scores[0]) if scores else 0
     best = [[0.0] * (n + 1) for _ in range(m + 1)]

@@ -1,7 +1,7 @@
 """Find the shot and the role of each edge of a recording.
 
-This module applies all rules of the processor again, to all edges together. The result has the
-same shots in the same order as the first run.
+The module applies the rules of the package `processor` once more, to all edges together. The
+shots and their order stay the same.
 """
 
 from collections.abc import Sequence
@@ -98,9 +98,7 @@ class EdgeKeeper(Processor):
         return anchors
 
     def break_off(self, host_us: int) -> Shots:
-        """
-        Return all remaining shots; the program processes edges that come later separately.
-        """
+        """Return all remaining shots; edges that come later form a new part (see `kept`)."""
         shots = super().break_off(host_us)
         self._closed.append(self._since_break())
         self._kept = []
@@ -184,9 +182,7 @@ def _without_flicker(passages: Passages, rules: Rules) -> tuple[Places, Passages
 
 
 def _in_order(bodies: Bodies) -> Places:
-    """
-    Return the indices of all bodies in order of time, without bodies that are only flicker.
-    """
+    """Return the indices of all bodies that are not only flicker, in order of time."""
     order = np.lexsort((bodies["gates"], bodies["kind"], bodies["key"]))
     return order[bodies["suspect"][order] == 0]
 

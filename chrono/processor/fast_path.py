@@ -1,18 +1,18 @@
 """Quickly find the most common launch: one whole body, with nothing else near it in time.
 
-Four edges make a shot if they are a clean pair by the rules of `body_matching`, and if no rule
-can connect them with anything else:
+Four edges make a shot if they surely come from one body (a clean pair in `body_matching`), and
+if everything else is far away in time:
 
-- All other edges are further away than the launch window, the slowest transit, the quiet time
-  and the longest step of flicker.
-- Obstacles are further away than the launch window plus the block limit, because a passage may
-  last until that limit. An obstacle is a group of edges that is not a clean pair, a break (a
-  time at which lines may be missing), or a time when the board lost edges.
-- The first and the last edges of the input are obstacles, because the edges before and after
-  the input are unknown. All edges younger than half the `dead` time of the rules are obstacles.
+- The distance to all other edges is larger than the launch window, the slowest transit, the
+  quiet time and the longest step of flicker.
+- The distance to each obstacle is larger than the launch window plus the block limit, because a
+  passage may last until that limit.
 
-The shots of this module are final at once. All other edges go through the normal stages of the
-processor, which would give the same shots.
+Obstacles are other groups of edges, times at which lines may be missing, and times when the
+board lost edges. The first and last edges of the input and the newest time (half the `dead`
+time of the rules) are also obstacles, because the edges before and after them are unknown.
+
+The shots of this module are final at once; the normal, slower stages would make the same shots.
 """
 
 from typing import Any
@@ -71,14 +71,14 @@ def take_isolated(
 
 
 Spans = tuple[Ints, Ints]
-"""The start and end times of spans."""
+"""Start times and end times, in two arrays."""
 
 
 def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
     """
-    Return the first edge of each clean pair, and the times of all other groups of edges.
+    Return the first edge of each pair that surely is one body, and all other edges' times.
 
-    The time between two groups is so long that no rule combines their edges.
+    The time between two groups of edges is so long that no rule combines their edges.
     """
     windows = rules.windows
     apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
@@ -104,9 +104,7 @@ def _find_groups(
     begins: Ints,
     ends: Ints,
 ) -> tuple[int, int]:
-    """
-    Write into the last three arrays; return the number of pairs and of other groups of edges.
-    """
+    """Fill `pairs`, `begins` and `ends`; return the number of pairs and of other groups."""
     found = other = start = 0
     for end in range(1, len(t) + 1):
         if end < len(t) and t[end] - t[end - 1] <= apart:
@@ -134,7 +132,7 @@ def _is_pair(
     gain: float,
     slack: float,
 ) -> bool:
-    """Return whether four edges make a clean pair by the rules of `body_matching`."""
+    """Return whether four edges surely come from one body (a clean pair in `body_matching`)."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
     enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
     if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:
@@ -165,7 +163,7 @@ def _losses(beats: Beats) -> Spans:
 
 
 def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
-    """Return which pairs are far enough in time from everything that could disturb them."""
+    """Return which pairs of passages are far enough in time from all `obstacles`."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
     near = np.zeros(len(first) + 1, np.intp)
@@ -175,7 +173,7 @@ def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> 
 
 
 def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots:
-    """Make one shot from each pair of one passage at gate A and one passage at gate B."""
+    """Make one shot from each pair of passages."""
     shots = np.zeros(len(pairs), SHOT_DTYPE)
     twice, block_a, block_b = spans = np.empty((3, len(pairs)), np.int64)
     _fill(shots, spans, pairs, edges)
@@ -188,7 +186,7 @@ def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots
 
 @compiled
 def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
-    """Write the shots into `shots`, and 2 × transit and both blocking times into `spans`."""
+    """Write the shots into `shots`; write 2 × transit and both blocking times into `spans`."""
     for place, start in enumerate(pairs):
         first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)
         block_a, block_b = last_a - first_a, last_b - first_b

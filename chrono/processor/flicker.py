@@ -2,33 +2,29 @@
 
 Each rule uses only a few neighbouring passages of one gate:
 
-- If passages are at most 0.11 s apart, they form a stretch. In a stretch of 13 or more
-  passages, the program looks at three groups for each passage: the passage with the 12 before
-  it, with the 12 after it, and with six on each side. The program uses the most regular group.
-- A step is the time from one leading edge to the next. If a leading edge was lost, the program
-  uses the trailing edges. The gate flickers if at least 7 of the group's 12 steps are within
-  10 % of the median step. The median step must be the period of a lamp that flickers at 40 to
-  2000 Hz. The program widens all limits for steps and blocking times by one tick of the
-  counter.
-- At a gate that flickers, a passage fits the rhythm of the lamp if the step before or after it
-  is one, two or three periods, within 10 % of a period. A passage also fits the rhythm if the
-  time to the second passage before or after it is one period. A passage between two other
-  passages that are one period apart does not fit the rhythm.
-- A passage fits the rhythm closely if it keeps a smaller limit: eight times the median
-  deviation of the steps, but at least 1 % of a period.
-- A passage is flicker if it fits the rhythm closely, and if its blocking time is between half
-  and one and a half times the median blocking time. All other passages that fit the rhythm get
-  the mark SUSPECT. A passage with this mark is a body if it has a partner at the other gate,
-  otherwise it is flicker. Passages that do not fit the rhythm are bodies.
-- A flickering lamp may cover an edge of a body. The gate then reports the lamp's edge instead
-  of the body's edge. A body gets the mark COVERED if one of its edges fits the rhythm closely,
+- The program looks at groups of 13 passages in a row, at most 0.11 s apart. For each passage,
+  it compares the groups in which the passage comes last, first and in the middle, and uses the
+  most regular of these groups.
+- A step is the time from one leading edge to the next, or between the trailing edges if a
+  leading edge was lost. The gate flickers if at least 7 of the group's 12 steps are within 10 %
+  of their median, and if this median is the period of a lamp that flickers at 40 to 2000 Hz.
+  The program widens all limits for steps and blocking times by one tick of the counter.
+- A passage fits the flicker if the step before or after it is one, two or three periods, within
+  10 % of a period. A passage also fits if it and the second passage before or after it are one
+  period apart. A passage between two others that are one period apart does not fit.
+- A passage fits closely if it keeps a smaller limit: eight times the median deviation of the
+  steps, but at least 1 % of a period.
+- A passage is flicker if it fits closely, and if its blocking time is between half and one and
+  a half times the median blocking time. All other passages that fit get the mark SUSPECT. A
+  SUSPECT passage is a body if it has a partner at the other gate, otherwise it is flicker.
+- Passages that do not fit are bodies. The lamp may hide an edge of a body, and the gate reports
+  a change of the lamp instead. A body gets the mark COVERED if one of its edges fits closely,
   and if the body could hide all flicker that is missing between this edge and the neighbouring
   passage.
-- While a gate flickers, all passages at this gate get the mark LIT. The program then accepts a
-  transit only if the body has the declared length. Otherwise the two passages may belong to two
-  bodies, and the lamp may hide the other passages of these bodies.
-- The program makes no shots from flicker. It counts the passages of flicker in spans of time. A
-  span of flicker ends after 2 s without flicker.
+- While a gate flickers, its passages get the mark LIT. The program accepts a transit from them
+  only if the body has the declared length, because the lamp may hide passages of other bodies.
+- Flicker makes no shots. The program counts the passages of flicker (see `FlickerSpan`); a
+  count ends after 2 s without flicker.
 """
 
 from dataclasses import dataclass, replace
@@ -85,7 +81,7 @@ class FlickerSpan:
 
     @property
     def frequency_hz(self) -> float:
-        """Mean frequency of the lamp [Hz]; NaN if no two passages are one period apart."""
+        """Mean frequency of the lamp [Hz]; NaN if `steps` is 0."""
         return self.steps / (self.stepped * self.unit_s) if self.steps else float("nan")
 
     @property
@@ -112,8 +108,8 @@ class JudgedPassages(NamedTuple):
     """
     Passages of one gate, divided into passages of flicker and other passages.
 
-    `to_next` is the time from each passage of flicker to the next passage. The time is 0 if it
-    is not one period of the lamp.
+    `to_next` is the time from each passage of flicker to the next passage, or 0 if this time is
+    not one period of the lamp.
     """
 
     others: Passages
@@ -163,7 +159,7 @@ def _judge(
     """
     Decide which passages are flicker, from index `done` up to (not including) `settled`.
 
-    `begin` contains the index of the first passage of each stretch.
+    `begin` contains 0 and the index of the first passage after each pause of more than 0.11 s.
     """
     if len(passages) < WINDOW:
         return JudgedPassages(passages[done:settled], NO_PASSAGES, _NO_STEPS)
@@ -192,8 +188,7 @@ class _Compared(NamedTuple):
     """
     The result of comparing each passage with its neighbours, in arrays of shape (N,).
 
-    A passage can be flicker, suspect (it may be flicker), covered (a lamp may hide an edge) or
-    lit (the gate flickers). `to_next` has the same meaning as in `JudgedPassages`.
+    The top of this file explains the marks; `to_next` is explained in `JudgedPassages`.
     """
 
     is_flicker: Bools
@@ -206,7 +201,7 @@ class _Compared(NamedTuple):
 def _compare(
     passages: Passages, places: Places, start: Places, size: Places, rules: Rules
 ) -> _Compared:
-    """Compare each passage with the passages around it."""
+    """Compare each passage at `places` with the passages around it."""
     step = _steps(passages)
     block = passages["last"] - passages["first"]
     tick = rules.tick_s / rules.unit_s
@@ -243,14 +238,14 @@ def _compare(
 
 
 def _is_between(before: Ints, after: Ints, period: Floats, loose: Floats) -> Bools:
-    """Return which passages are between two other passages that are one period apart."""
+    """Return which passages lie between two passages that are one period of the lamp apart."""
     off, off_before, off_after = (np.abs(x - period) for x in (before + after, before, after))
     nearer = off < np.minimum(off_before, off_after)
     return np.asarray((before > 0) & (after > 0) & (off <= loose) & nearer)
 
 
 def _is_covered(passages: Passages, places: Places, period: Floats, close: Floats) -> Bools:
-    """Return which passages may show a lamp's edge in place of an edge of the body."""
+    """Return which passages may begin or end with a change of the lamp, not of the body."""
     hidden = (passages["last"] - passages["first"])[places]
     is_covered = np.zeros(len(places), np.bool_)
     for edge, hides in (("first", (0, 1)), ("last", (1, 0))):
@@ -266,7 +261,7 @@ def _is_covered(passages: Passages, places: Places, period: Floats, close: Float
 def _most_regular(
     step: Ints, places: Places, start: Places, latest: Places, rules: Rules
 ) -> Places:
-    """For each passage, return where the most regular group of passages around it begins."""
+    """For each passage, return the first index of the most regular group that contains it."""
     windows = sliding_window_view(step, WINDOW - 1)
     chosen = np.clip(places - WINDOW // 2, start, latest)
     best = _regularity(windows[chosen], rules)[2]
@@ -279,11 +274,9 @@ def _most_regular(
 
 def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
     """
-    Measure how regular the steps in each row of `steps` are; the shape is (N, M).
+    For each row, return the median step, each step's distance from it, and how many are close.
 
-    For each row, return the median step, the difference of each step from the median, and the
-    number of steps close to the median. The number is 0 if no lamp has the median as its
-    period.
+    `steps` has the shape (N, M). The number is 0 if the median cannot be the period of a lamp.
     """
     period = np.median(steps, axis=1)
     off = np.abs(steps - period[:, np.newaxis])
@@ -295,9 +288,9 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
     """
-    Return the time since the previous passage and the time to the next one, for each passage.
+    For each passage, return the time since the previous passage and until the next one.
 
-    At the ends of a stretch, a time is 0 or too long for the period of a lamp.
+    A time is 0 if there is no such passage.
     """
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]

@@ -2,22 +2,19 @@
 
 A break is a range of time in which lines may be missing. The rules are:
 
-- If a line equals the line before it, including the sequence number, the line came twice. The
-  program drops the second copy.
-- Missing sequence numbers mean lost lines. Beats do not count as lost lines if they must be
-  among the missing lines. If 32768 or more sequence numbers are missing, they make one break of
-  unknown size.
-- A damaged line counts as one lost line. If its sequence number is missing too, the line still
-  counts only once.
-- The break of missing lines begins at the last line before them, and ends at the first line
-  after them.
-- A damaged line, and a link that was lost or reopened, have only a time by the computer's
+- The program ignores a line that equals the line before it, including the sequence number.
+- Missing sequence numbers mean lost lines. Their break extends from the last line before them
+  to the first line after them. If the break is so long that it must contain beats, these beats
+  do not count as lost lines. If 32768 or more sequence numbers are missing, the number of lost
+  lines is unknown.
+- A damaged line counts as one lost line, and only once if its sequence number is missing too.
+- A damaged line, and a link that was lost or opened again, have only a time by the computer's
   clock. Their break extends from 0.2 s before this time to 0.2 s after it, because the computer
   may have read the damaged line, or the line before it, late.
 - A jump of the counter makes two breaks: the first at the time that the computer's clock gives,
   and the second at the line after the jump.
-- Damaged lines before the first valid line make one break. It covers the 0.2 s before this
-  valid line.
+- Damaged lines before the first valid line make one break: the last 0.2 s before the valid
+  line.
 """
 
 from collections.abc import Sequence
@@ -134,7 +131,7 @@ NOTE_SLACK_S = 0.2
 
 class LinkNotes(NamedTuple):
     """
-    Notes: damaged lines, and records of a link that was lost or reopened.
+    Damaged lines, and records of a link that was lost or opened again (both are called notes).
 
     For each note, `place` is the number of lines before it, `host_us` is its host time, and
     `lost` is its number of lost lines.
@@ -156,9 +153,9 @@ def find_gaps(
     rules: Rules,
 ) -> Breaks:
     """
-    Return the breaks at missing lines, and the two breaks at each jump of the counter.
+    Return the breaks at missing lines and at jumps of the counter.
 
-    Damaged lines count here only at a jump; everywhere else, `note_breaks` counts them. Each
+    A jump makes two breaks. Damaged lines that are not at a jump count in `note_breaks`. Each
     index in the array `restarts` must also be in the array `jumps`.
     """
     gaps = holes[lines.missing[holes] > damaged_before(notes, holes, state)] + 1
@@ -209,9 +206,9 @@ def note_breaks(
     notes: LinkNotes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> tuple[Breaks, int]:
     """
-    Return the breaks at damaged lines and at lost or reopened links, and the last break's time.
+    Return the breaks at damaged lines and lost or reopened links, and the last break's time.
 
-    The computer's clock gives the time of each break.
+    The times come from the computer's clock.
     """
     if notes is None or not len(notes.place):
         return NO_BREAKS, start.mark
@@ -260,7 +257,7 @@ def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> 
 def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: LinkNotes | None, rules: Rules
 ) -> int:
-    """Return the number of lost lines; breaks of unknown size do not count."""
+    """Return the number of lost lines, without the breaks in which this number is unknown."""
     if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]

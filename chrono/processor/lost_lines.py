@@ -1,31 +1,30 @@
 """Decide if the transit of a shot is still certain when lines were lost near the shot.
 
 A break is a time at which lines may be missing. The slowest transit is the longest transit that
-the rig allows. This module also decides when a shot is final. The rules are:
+the rig allows. `blocked_alike` checks if both blocking times are equal.
 
 - A break between the first and the last edge of a shot is a gap. If a passage has no partner at
-  the other gate, and the partner may have passed during a break, this break is a gap too.
-- Lines lost up to one transit before or after a shot may belong to another body. If the program
-  made a transit from edges of two bodies, the transit may be too short. Lost lines that show
-  this mistake are then further away than one transit. The program therefore also counts the
-  lines lost within the slowest transit of the shot.
-- A lost line does not count if it may have been a missing edge of another shot. Without beats
-  between two shots, one break extends over both shots.
-- The program keeps a transit if the body blocked both gates equally and at most three lines
-  were lost near it. The program also keeps a transit if all lost lines may have been missing
-  edges of the shot, except one line that is further away. If the lines do not state whether a
-  gate is blocked or clear, the program does not use the missing edges.
-- If another passage is within the slowest transit of a shot, one lost line is enough to hide
-  which edges belong to which body. The program then keeps the transit only if the body blocked
-  both gates equally, the body has the declared length within 25 %, and only one line was lost.
-- The program always keeps a transit if the body blocked both gates equally and has nearly the
-  declared length. Two limits apply to the relative difference: 10 %, and half of (body length /
-  spacing). Bodies that follow each other are at least one body length apart, so a transit from
-  the edges of two bodies would be wrong by more than these limits.
+  the other gate, a break in which the partner may have passed is also a gap.
+- Lost lines near a shot may belong to another body. If the program made a transit from edges of
+  two bodies, this transit may be too short. The program therefore counts two numbers: the lines
+  lost up to one transit, and up to the slowest transit, before or after the shot.
+- A lost line does not count if it may have been a missing edge of another shot. If there are no
+  beats between two shots, one break extends over both shots.
+- If both blocking times are equal, the program keeps the transit with up to three lost lines.
+- Otherwise, all lines lost up to one transit before or after the shot must be possible missing
+  edges of the shot. One more line may be lost further away. If the lines do not state whether a
+  gate is blocked or clear, the program does not look for missing edges.
+- If another passage is within the slowest transit of the shot, one lost line can hide which
+  edges belong to which body. The program keeps the transit only if both blocking times are
+  equal, the body has the declared length within 25 %, and only one line was lost.
+- The program always keeps the transit if both blocking times are equal and the body has nearly
+  the declared length. The relative difference must be at most 10 %, and at most half of (body
+  length / spacing). Bodies that follow each other are at least one body length apart, so a
+  transit from two bodies would have a larger error.
 - If a line was lost within the slowest transit, the program keeps the transit of a companion
-  only if the companion is whole and blocked both gates equally.
+  only if the companion is whole and its blocking times are equal.
 - If the board lost edges between the beats around a shot, the shot gets the flag `board-lost`.
-- A shot is final after a beat or after enough time. All data must also be known up to the end
+- A shot is final after a beat or after enough time, and when all data are known up to the end
   of the last break near the shot.
 """
 
@@ -47,10 +46,10 @@ CLOSE_LENGTH, CLOSE_SHARE = 0.10, 0.5
 
 class FinishedShots(NamedTuple):
     """
-    The final shots, the launches that are not final yet, and the breaks.
+    The final shots, the launches that are not final yet, and the times with missing lines.
 
-    The shots are sorted by their key. If a lost line may have been a missing edge of a final
-    shot, the breaks no longer contain this line.
+    The shots are sorted by their key. `breaks` no longer counts a lost line that may have been
+    a missing edge of a final shot.
     """
 
     shots: Shots
@@ -101,28 +100,26 @@ break."""
 
 
 def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks (times with missing lines) may have hidden an edge of each launch."""
+    """For each launch, return the breaks (times with missing lines) that may hide its edges."""
     lacks = launches["lacks"]
     return _ranges(breaks, breaks.mark, launches, (lacks & 1, lacks >> 3), _latest_end(rules))
 
 
 def _beside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """
-    Return the breaks that are at most one transit away from each launch and end soon after it.
-    """
+    """For each launch, return the times with missing lines within one transit."""
     near = np.minimum(rules.windows.slow, np.abs(launches["twice"]))
     soon = rules.windows.slow + rules.windows.wait
     return _ranges(breaks, breaks.mark, launches, (near, near), soon)
 
 
 def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """Return which breaks may be at most the slowest transit away from each launch."""
+    """For each launch, return the times with missing lines within the slowest transit."""
     slow = np.full(len(launches), rules.windows.slow)
     return _ranges(breaks, breaks.latest, launches, (slow, slow), _latest_end(rules))
 
 
 def _latest_end(rules: Rules) -> int:
-    """Return how long after a launch a break near it may end."""
+    """Return the longest time from a launch to the end of a break that concerns it."""
     return rules.windows.slow + rules.windows.wait + rules.units(rules.stall_s / 2)
 
 
@@ -130,10 +127,10 @@ def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
     """
-    Return which breaks are at most the time `reach` away from each launch.
+    For each launch, return the times with missing lines that are at most `reach` away.
 
-    `ends` contains the end time of each break. Breaks that end later than `latest` after the
-    launch do not count.
+    `ends` contains the end time of each break. A break does not count if it ends later than
+    `latest` after the launch.
     """
     start, stop = launches["start"], launches["stop"]
     begin = np.searchsorted(ends, start - reach[0], side="right")
@@ -152,9 +149,9 @@ def _mark_gaps(
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
     """
-    Set the flag GAP if needed, and remove uncertain transits, for the first `n` launches.
+    Set the flag GAP and remove uncertain transits, for the first `n` launches.
 
-    Return the breaks without the lost lines that may have been missing edges of these launches.
+    Return the breaks, without lost lines that may have been missing edges of these launches.
     """
     inside, beside = (
         [find(each, launches, rules) for each in breaks] for find in (_inside, _beside)
@@ -180,7 +177,7 @@ def _mark_gaps(
 
 
 def _missing_edges(launches: Launches, rules: Rules) -> Ints:
-    """Return how many lost lines may have been missing edges of each launch."""
+    """Return for each launch how many of its edges may be missing because lines were lost."""
     if not rules.lines.has_levels:
         return np.zeros(len(launches), np.int64)
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
@@ -198,11 +195,10 @@ def _explain(
     breaks: tuple[Breaks, Breaks],
 ) -> tuple[tuple[Breaks, Breaks], Ints]:
     """
-    Remove lost lines from the breaks if they may have been edges of the launches at `places`.
+    Find lost lines that may have been missing edges of the launches at `places`.
 
-    Return the changed breaks, and the number of lines that were removed for each launch. Breaks
-    between the edges of a launch come first, because an edge that is missing there cannot be in
-    another break.
+    Return the breaks without these lines, and the number of these lines for each launch. Lines
+    that were lost between the launch's own edges are used first.
     """
     explained = np.zeros(len(launches), np.int64)
     if not len(places):
@@ -228,7 +224,7 @@ def _explain(
 
 
 def _totals(breaks: Breaks, ranges: _Ranges) -> Ints:
-    """Return how many lines were lost in the breaks of each range."""
+    """Return the number of lost lines in each range of breaks."""
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     begin, end = ranges
     return np.asarray(total[end] - total[begin])
@@ -244,8 +240,8 @@ def _is_doubtful(
     """
     Return which transits may come from edges of two different bodies.
 
-    `lost` contains two arrays: the number of lines lost near each launch, and the number of
-    lines lost within the slowest transit.
+    `lost` contains, for each launch, the number of lines lost up to one transit before or after
+    it, and the number of lines lost up to the slowest transit before or after it.
     """
     near, far = lost
     alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
@@ -258,14 +254,14 @@ def _is_doubtful(
 
 
 def _close_length(launches: Launches, rules: Rules) -> Floats:
-    """Return the relative error of the length up to which all edges must come from one body."""
+    """Return the largest relative length error with which a transit is certain to be right."""
     shot = launches["shot"]
     length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)
 
 
 def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Bools:
-    """Return which launches have another passage at most the slowest transit away."""
+    """Return which launches have another passage within the slowest transit before or after."""
     slow = rules.windows.slow
     begun = np.searchsorted(np.sort(passed.first), launches["stop"] + slow, side="right")
     ended = np.searchsorted(np.sort(passed.last), launches["start"] - slow, side="left")

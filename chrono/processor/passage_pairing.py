@@ -1,49 +1,46 @@
 """Decide if two passages can come from the same body, and compute the body's transit.
 
 **The time of an edge that bounced or came late.** While a body's edge crosses the beam, noise
-at the threshold makes the comparator trip several times. The rules are the same for the leading
-edges and for the trailing edges of a pair of passages:
+makes the gate trip several times. These rules are for the leading edges and for the trailing
+edges of a pair of passages:
 
-- The time of an edge lies between its first trip and its last trip. If a line is late, the gate
-  may have tripped at any time since the previous edge. The span of an edge is the range of its
-  possible times. The program uses the middle of the span. The error is equally likely
-  everywhere in the span (a rectangular distribution).
-- The span of each edge is at least as long as the longest bounce of the shot, because the noise
-  was the same at all its edges. If only one edge bounced, the length of this bounce depends on
-  chance; the span of each edge is then at least √2 times this bounce. Late lines make bounces
-  look longer than they are. If there are late lines, the program uses the longest bounce of the
-  same gate. (Tests check this with a simulation of a comparator.)
-- Two leading or two trailing edges are sound if their transit can be trusted. The two edges are
-  not sound if their own spans make the standard uncertainty of the transit larger than a
-  hundredth of the transit. The two edges are also not sound if a span is longer than the
-  passage's core (the longest time for which the gate stayed blocked), because the bounce may be
-  another body. Edges that are not sound only help to decide which passages belong together.
+- An edge lies between its first trip and its last trip. If a line is late, the gate may have
+  tripped at any time since the previous edge. The span of an edge is the range of its possible
+  times, which are all equally likely (a rectangular distribution). The program uses the middle
+  of this range.
+- The noise is the same at all edges of a shot. The span of each edge is therefore at least as
+  long as the longest bounce of the shot. If only one edge bounced, each span is at least √2
+  times this bounce, because its length depends on chance. Late lines make bounces look longer:
+  with late lines, the program uses the longest bounce of the same gate.
+- Two leading (or two trailing) edges are sound if their transit can be trusted. Their spans
+  must give the transit a standard uncertainty of at most a hundredth of the transit. Each span
+  must also be shorter than the passage's core (the longest time for which the gate stayed
+  blocked), because a longer bounce may be another body. Other edges only help to decide which
+  passages belong together.
 
-Noise that is slower than the bounce shifts all trips of an edge equally, so the trips do not
-show this noise.
+Slow noise shifts all trips of an edge equally, so the trips do not show slow noise.
 
 **Passages that belong together.** `compare_passages` applies these rules:
 
-- The transit is the mean of the transits from the leading and from the trailing edges. If only
-  one transit is sound, the program uses this transit. If no transit is sound, the passages have
-  no transit.
-- On a path with a slope, a body blocks the upper gate longer. The program computes how long
-  both blocking times would be at the body's mean speed, with the acceleration from the rig.
-  Then it compares the blocking times.
-- One body blocks both gates for about the same time. The blocking times may differ by the sum
-  of 10 %, 20 us, two steps of the counter, and the effect of an acceleration of 15 m/s². This
-  effect is at most half of the blocking time. With chatter, the blocking time lies between the
-  core and the whole passage.
-- If the blocking times differ by more, the program compares them with the declared length. If
-  the longer time fits, the body crossed the other beam off its middle, and the mean transit is
-  right. If the shorter time fits, something else also blocked the gate at the start or the end
-  of the longer passage. The transit then comes from the edges (leading or trailing) that fit
-  the declared length. If no time fits, and one blocking time is more than twice the other, the
-  passages are strangers: they do not belong together.
-- If a pair of passages lacks an edge, its length must fit the declared length within a factor
-  of 3. A pair is not a body if its length is less than a twentieth of the declared length. If
-  the transit is longer than the slowest transit, the limit is a third of the declared length,
-  because two passages of different launches look like a short body with a long transit.
+- The transit is the mean of two transits: from the leading edges, and from the trailing edges.
+  If only one transit can be trusted, the program uses this transit. If none can be trusted, the
+  passages have no transit.
+- On a sloping path, a body blocks the upper gate longer. Before the program compares the
+  blocking times, it converts both to the body's mean speed.
+- One body blocks both gates for about the same time. The blocking times may differ by 10 %,
+  plus 20 us, plus two steps of the counter, plus the effect of an acceleration of 15 m/s² (at
+  most half of the blocking time). With chatter, the blocking time is at least as long as the
+  core, and at most as long as the passage.
+- If the blocking times differ by more than these limits, the program uses the declared length.
+  If the longer time fits this length, the body crossed the other gate's beam off its middle,
+  and the mean transit is right. If the shorter time fits, another object also blocked the gate
+  at the start or the end of the longer passage. The transit then comes only from the leading or
+  only from the trailing edges. If no time fits, and one time is more than twice the other, the
+  passages do not belong together.
+- If a pair lacks an edge, its body must have between a third and three times the declared
+  length. No body is shorter than a twentieth of the declared length. If the transit is longer
+  than the slowest transit, this limit is a third, because passages of two launches look like a
+  short, slow body.
 """
 
 from collections.abc import Sequence
@@ -67,8 +64,8 @@ from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import ABSENT, EdgesUsed
 
 MOST_U = 0.01
-"""Largest relative standard uncertainty that bounce and late lines may cause in a sound
-(reliable) transit."""
+"""Largest relative standard uncertainty that bounce and late lines may cause in a transit
+that can be trusted."""
 ONLY_ONE = np.sqrt(2.0)
 """If a shot has only one bounce, the length of this bounce is multiplied by this factor."""
 
@@ -79,9 +76,9 @@ class TimedPairs(NamedTuple):
     """
     Transits and blocking times of pairs of passages, in arrays of shape (N,).
 
-    The leading and the trailing edges each have three fields: the transit, whether it is sound
-    (reliable), and its standard uncertainty from bounce and late lines. All times are in
-    counter units. If an edge is missing, the time is ABSENT.
+    The leading and the trailing edges each have three fields: the transit, whether it can be
+    trusted (is sound), and its standard uncertainty from bounce and late lines. All times are
+    in counter units. If an edge is missing, the time is ABSENT.
     """
 
     lead: Ints
@@ -125,9 +122,7 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
 def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
 ) -> tuple[Bools, Bools, Floats, Floats]:
-    """
-    Return which leading and trailing transits can be trusted, and their standard uncertainty.
-    """
+    """Return which leading and trailing transits can be trusted, and their uncertainties."""
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
     sound_trail = _is_clear(tails, a, b) & (_u(tails) <= MOST_U * np.abs(trail))
@@ -142,7 +137,7 @@ def _judge(
 def _least_spans(
     a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
-    """Return the shortest range of possible times of an edge at gate A, and at gate B."""
+    """Return the shortest range of possible times that an edge may have at gate A, and at B."""
     at_a, at_b = (
         np.stack(
             (
@@ -163,7 +158,7 @@ def _least_spans(
 
 
 def _u(spans: Sequence[Ints | Floats]) -> Floats:
-    """Return the standard uncertainty of each transit, from the spans of its two edges."""
+    """Return the standard uncertainty of each transit; a span is an edge's range of times."""
     return np.asarray(np.sqrt(sum(np.square(each, dtype=np.float64) for each in spans) / 12))
 
 
@@ -176,7 +171,7 @@ def _tail(passages: Passages) -> Ints:
 
 
 def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Bools:
-    """Return which pairs have spans shorter than the core; only whole passages have a core."""
+    """Return in which pairs no whole passage bounced longer than it blocked its gate."""
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
         core = each["core_last"] - each["core_first"]
@@ -196,7 +191,7 @@ def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
     """
     Return the time for which each passage blocked its gate.
 
-    The core gives the time of an edge that is not sound (not reliable).
+    If an edge cannot be trusted, the function uses the longest unbroken blocking (the core).
     """
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])
@@ -254,7 +249,7 @@ _BASE_SCORE = np.array([0.0, 1.0, 0.3, 0.3, 0.4, 0.0, 0.0])
 
 def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -> Pairs:
     """
-    Compare each passage of gate A with one passage of gate B.
+    Compare passages of gate A with passages of gate B; `a[i]` and `b[i]` are one pair.
 
     Parameters
     ----------
@@ -370,7 +365,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
     """
-    Decide which edges to use for the pairs at `odd`, whose blocking times disagree.
+    Choose the edges of the pairs at the indices `odd`, whose blocking times differ too much.
 
     The function changes the array `pairs`. Return which passages do not belong together.
     """
@@ -398,9 +393,9 @@ def _misfit(block: Floats, transit: Floats, length_m: Floats, rules: Rules) -> F
 
 def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
     """
-    Keep only the leading or the trailing edges and the shorter blocking time of chosen pairs.
+    For the chosen pairs, use only one kind of edges and the shorter blocking time.
 
-    The function changes the array `pairs`.
+    `keep` states if these are the leading or the trailing edges. The function changes `pairs`.
     """
     is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
     pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
