@@ -48,11 +48,17 @@ def calibrate_swap(
     rig: RigToWrite = None,
     before_setup: Annotated[
         str | None,
-        typer.Option(help="In the first recording (before the exchange), use only this setup."),
+        typer.Option(
+            help="In the first recording (before the exchange), use only the shots of "
+            "this setup."
+        ),
     ] = None,
     after_setup: Annotated[
         str | None,
-        typer.Option(help="In the second recording (after the exchange), use only this setup."),
+        typer.Option(
+            help="In the second recording (after the exchange), use only the shots of "
+            "this setup."
+        ),
     ] = None,
     left_exchanged: Annotated[
         bool,

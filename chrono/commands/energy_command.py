@@ -185,7 +185,7 @@ def energy(
     as_json: AsJson = False,
 ) -> None:
     """
-    Compute energy and momentum; compare with the stored energy.
+    Compute a body's energy and momentum, and the stored energy.
 
     The limits for gas and vacuum are ideal values. Use these limits only to judge a measured
     shot. Do not use these limits as advice to build or fill anything.
