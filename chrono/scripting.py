@@ -100,7 +100,7 @@ class _ShotFrame(pd.DataFrame):
     """
     A data frame of shots; ``frame["old name"]`` still gives a renamed column.
 
-    A data frame that pandas makes from this frame accepts only the new names.
+    After an operation of pandas, the resulting frame accepts only the new name.
     """
 
     def __getitem__(self, key: Any) -> Any:
@@ -568,11 +568,9 @@ class LiveShots:
     """
     Measure the shots of a board, one after the other, while you shoot.
 
-    `live` returns this object. Use a `LiveShots` object in a ``with`` statement.
-
-    Each shot has the attributes `number`, `setup`, `speed_mps`, `U95_mps`, `counted`, `flags`,
-    and so on. The values are the same as in the output of `chrono clock --json`, but they are
-    not rounded. Undefined numbers are NaN.
+    Use this object in a ``with`` statement. Each shot has the attributes `number`, `setup`,
+    `speed_mps`, `U95_mps`, `counted`, `flags`, and so on: the values of `chrono clock --json`,
+    but not rounded. Undefined numbers are NaN.
 
     Attributes
     ----------
@@ -896,7 +894,7 @@ def _transits(transit_s: npt.ArrayLike) -> Floats:
 
 
 def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
-    """Return shots that have only transits, as numbers of steps of `_STEP_S`."""
+    """Return shots with these transits; convert the transits to steps of `_STEP_S`."""
     sound = np.isfinite(transit_s) & (transit_s > 0)
     shots = np.zeros(len(transit_s), SHOT_DTYPE)
     steps = np.where(sound, transit_s, 0.0) / _STEP_S
@@ -909,7 +907,7 @@ def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
 
 @lru_cache(maxsize=8)
 def _model(rig: Rig) -> SpeedModel:
-    """Return the model of a rig; the last models are stored, as each takes 0.1 s."""
+    """Return the speed model of a rig. Making a model takes 0.1 s."""
     return replace(SpeedModel.from_rig(rig), unit_s=_STEP_S)
 
 

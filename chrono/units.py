@@ -1,8 +1,7 @@
 """Read and write quantities with units; inside the program all numbers are in SI units.
 
-A text such as ``"300 mm"`` may have any unit that the library pint knows. The library is loaded
-only for units that are not in `EVERYDAY_UNITS`. A unit must be of the wanted kind: an angle is
-not accepted as a ratio, and a rotation (rpm) is not accepted as a frequency.
+A text such as ``"300 mm"`` may have any unit that the library pint knows. A unit must be of the
+wanted kind: for example, an angle is not accepted as a ratio.
 """
 
 import math
@@ -201,8 +200,8 @@ def significant_decimals(uncertainty: float) -> int:
     Return the number of decimals to show; if it is negative, round to tens, hundreds, …
 
     The rule comes from the Particle Data Group (Review of Particle Physics, Introduction 5.3).
-    If the first three digits of the uncertainty are 100 to 354, show two digits. If they are
-    355 to 949, show one digit. If they are 950 to 999, show 1000 with two digits.
+    Let d be the first three digits of the uncertainty. If d is 100 to 354, show two digits. If
+    d is 355 to 949, show one digit. If d is 950 to 999, show 1000 with two digits.
     """
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         return 3

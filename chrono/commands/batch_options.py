@@ -136,7 +136,7 @@ def each_of(
     findings : Findings
         Collects the problems of the data, and the recordings that were skipped.
     streaming : bool, optional
-        Whether the caller prints each result at once. A terminal then shows no progress bar.
+        True if the caller prints each result at once. A terminal then shows no progress bar.
 
     Raises
     ------

@@ -16,11 +16,12 @@ def budget(
     """
     Show how much each error adds to the uncertainty of a speed.
 
-    Each line shows an input, its value in the rig and the distribution of its error.
-    Rectangular: all values within the ± are equally likely. Normal: u is the standard
-    uncertainty. Tilt: all angles up to the limit are possible. Triangular: the counter's step,
-    in one transit. Two-pair: the counter's step, in the mean of two transits. U95 is the
-    half-width of the 95 % interval.
+    Each line shows an input, its value in the rig and the distribution of its error. In a
+    rectangular distribution, all values within the ± are equally likely. In a normal
+    distribution, u is the standard uncertainty. "tilt" means that all angles up to the limit
+    are possible. "triangular" is the error that the counter's step causes in one transit.
+    "two-pair" is the error that the counter's step causes in the mean of two transits. U95 is
+    the half-width of the 95 % interval.
     """
     from chrono.measuring.measurement_plan import budget_of_speed
     from chrono.reports.budget_text import budget_data, budget_text

@@ -49,13 +49,15 @@ def calibrate_swap(
     before_setup: Annotated[
         str | None,
         typer.Option(
-            help="Use only this setup for the shots before the exchange of the sensors."
+            help="In the first recording (before the exchange), use only the shots of "
+            "this setup."
         ),
     ] = None,
     after_setup: Annotated[
         str | None,
         typer.Option(
-            help="Use only this setup for the shots after the exchange of the sensors."
+            help="In the second recording (after the exchange), use only the shots of "
+            "this setup."
         ),
     ] = None,
     left_exchanged: Annotated[
@@ -70,7 +72,7 @@ def calibrate_swap(
         typer.Option(
             "--slits-moved",
             help="Use this option if the slits are fixed to the sensors and moved with the "
-            "sensors. This option makes the ± larger.",
+            "sensors. The result then has a larger ±.",
         ),
     ] = False,
     accept: Accept = False,
@@ -81,8 +83,8 @@ def calibrate_swap(
 
     Make ten shots or more. Exchange the two sensors, but leave slits and lamps in place. Make
     as many shots as before, in the same way. After the last shot, put the sensors back in
-    their old places. To try the command without gates, record the ports virtual://swap-before
-    and virtual://swap-after.
+    their old places. To try this calibration without gates, make one recording from the port
+    virtual://swap-before and one recording from the port virtual://swap-after.
     """
     from chrono.calibrating import calibration as calibrate
 
@@ -119,10 +121,10 @@ def calibrate_drop(
     """
     Find the effective spacing of the gates with falling balls.
 
-    Mount the gates one above the other along a plumb line, with gate A on top. Drop a heavy
+    Mount the gates along a plumb line, with gate A exactly above gate B. Drop a heavy
     ball from rest ten times from the same height. The rig file must describe this ball as the
-    body. To try the command without gates, record the port virtual://drop-test, a fall from
-    500 mm.
+    body. To try this calibration without gates, make a recording from the port
+    virtual://drop-test, a fall from 500 mm.
     """
     from chrono.calibrating import calibration as calibrate
     from chrono.units import parse_quantity
@@ -175,8 +177,8 @@ def calibrate_rods(
     Find the effective spacing of the gates with two rods.
 
     The rods must have flat ends and known lengths, and must be shorter than the spacing. Push
-    or drop each rod ten times straight through both gates. Height, gravity and clock do not
-    matter. In the rig file, window.slowest must be below the speed of your hand.
+    or drop each rod ten times straight through both gates. Height, gravity and clock have no
+    effect on the result. In the rig file, window.slowest must be below the speed of your hand.
     """
     from chrono.calibrating import calibration as calibrate
     from chrono.units import parse_quantity

@@ -18,7 +18,7 @@ WATCH_S = 0.1
 Targets = Annotated[
     list[str],
     typer.Argument(
-        help="The board's port. Or give recordings, folders that contain recordings, "
+        help="The board's port; or recordings, folders that contain recordings, "
         "or file name patterns.",
         show_default=False,
     ),

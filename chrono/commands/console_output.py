@@ -176,7 +176,7 @@ class RunReporter:
             self._look_at_wait(waiting_words(run.waiting_s))
 
     def _look_at_link(self, run: Run) -> None:
-        """Report a lost link, and a link on which the board sends data again."""
+        """Report when the link is lost, and when the board sends data again."""
         status = run.status
         is_back = status.state == "open" and status.answered
         if status.state == self._link or not (is_back or status.state in {"lost", "failed"}):
@@ -188,7 +188,7 @@ class RunReporter:
         tell(f"the state of the {what} is now: {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
-        """Report a disk problem, and again each time twice as much data is waiting."""
+        """Report a disk problem; repeat the report when the waiting data have doubled."""
         for move in writer.moves[self._moves :]:
             tell(f"the recording continues in another file: {plain(move)}")
         self._moves = len(writer.moves)

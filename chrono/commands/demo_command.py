@@ -1,7 +1,4 @@
-"""The command `demo`: measure shots of a virtual board, as with a real board.
-
-Among the commands, only this file may import the package `virtual`.
-"""
+"""The command `demo`; of all commands, only this file may import the package `virtual`."""
 
 from typing import Annotated
 

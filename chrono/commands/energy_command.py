@@ -37,13 +37,13 @@ MAX_BYTES = 1_000_000
 _COLUMNS = {"draw": "m", "force": "N"}
 _HINT = (
     "write a first line such as draw_mm,force_N; then write one line for "
-    "each measurement, and begin with draw length 0"
+    "each measurement; the first draw is 0"
 )
 
 
 def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     """
-    Read draw lengths [m] and forces [N] from a table; return two arrays of shape (N,).
+    Read draws (pulled lengths) [m] and forces [N] from a table; return two arrays, shape (N,).
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     Raises
     ------
     OptionError
-        If the file cannot be read, or is not a table of forces and draw lengths.
+        If the file cannot be read, or is not a table of forces and draws.
     """
     import numpy as np
 
@@ -69,7 +69,7 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     ]
     draw, force = columns
     if draw[0] != 0 or not (np.diff(draw) > 0).all():
-        raise _trouble(path, "the draw lengths must start at 0 and increase in each row")
+        raise _trouble(path, "the column draw must start at 0 and increase in each row")
     if (force < 0).any() or not (force > 0).any():
         raise _trouble(path, "a force is below 0, or all forces are 0")
     return draw, force
@@ -83,7 +83,7 @@ def body(rows: list[list[str]]) -> list[tuple[int, list[str]]]:
 def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise _trouble(path, "the file is too large for a table of draw lengths and forces")
+            raise _trouble(path, "the file is too large for a table of draws and forces")
         return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise _trouble(path, f"the file cannot be read: {error.strerror}") from error
@@ -119,8 +119,9 @@ def energy(
     draw: Annotated[
         Path | None,
         typer.Option(
-            help="For an elastic launcher: CSV file with the draw lengths and the forces. "
-            "The first line names the columns, such as draw_mm,force_N.",
+            help="For an elastic launcher: CSV file with the draw (how far you pull the "
+            "band) and the force. The first line names the columns, such as "
+            "draw_mm,force_N.",
             readable=False,
         ),
     ] = None,
@@ -184,10 +185,10 @@ def energy(
     as_json: AsJson = False,
 ) -> None:
     """
-    Compute energy, momentum and the share of the stored energy.
+    Compute a body's energy and momentum, and the stored energy.
 
     The limits for gas and vacuum are ideal values. Use these limits only to judge a measured
-    shot. These limits are not advice for building or filling anything.
+    shot. Do not use these limits as advice to build or fill anything.
     """
     from chrono.measuring.energy_results import energy_result
     from chrono.measuring.launch import each_launch

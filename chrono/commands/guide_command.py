@@ -41,11 +41,7 @@ def _show(markdown: str) -> None:
 
 
 def wrapped(markdown: str, columns: int) -> Iterator[str]:
-    """
-    Yield the lines of a page of the guide, not wider than a terminal.
-
-    Commands, outputs and tables are not wrapped, so that a user can copy a command.
-    """
+    """Yield the lines of a page; wrap its text, but not its commands, outputs and tables."""
     is_verbatim, paragraph = False, ""
     for line in markdown.splitlines():
         is_fence = line.lstrip().startswith("```")

@@ -1,7 +1,6 @@
 """Write the text of `--help`: commands grouped by job, options by kind, and two examples.
 
-The library typer writes help as UTF-8. This module replaces characters that the output cannot
-show.
+The module also replaces characters of the help that the output cannot show.
 """
 
 from typing import Any
@@ -133,13 +132,13 @@ class HelpfulCommand(TyperCommand):
     """A command of the program; its help shows sorted options and two examples."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return the help text of this command, with two examples."""
+        """Return the help text of the command, with two examples."""
         name = ctx.command_path.partition(" ")[2]
         examples = "".join(f"\n  {line}" for line in EXAMPLES.get(name, ()))
         return carried(super().get_help(ctx) + (f"\n\nExamples:{examples}" if examples else ""))
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
-        """Write the arguments, the command's own options, and the shared options by kind."""
+        """Write the arguments and the options; sort shared options by kind (see `KINDS`)."""
         sections: dict[str, list[tuple[str, str]]] = {"Arguments": [], "Options": []}
         sections |= {kind: [] for kind in KINDS}
         for parameter in self.get_params(ctx):
@@ -158,7 +157,7 @@ class HelpfulGroup(TyperGroup):
     """A group of commands, such as `chrono rig`."""
 
     def get_help(self, ctx: Any) -> str:
-        """Return the help text of this group, in characters that the output can show."""
+        """Return the help text; replace characters that the output cannot show."""
         return carried(super().get_help(ctx))
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
@@ -177,7 +176,7 @@ class HelpfulGroup(TyperGroup):
 
 
 class Commands(typer.Typer):
-    """A collection of commands; every output can show their help texts."""
+    """A collection of commands with their help texts."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(

@@ -64,8 +64,7 @@ def terminal_keys() -> Iterator[Callable[[], str]]:
     """
     Yield a function that returns the keys that the user has pressed.
 
-    The yielded function returns no keys if there is no terminal, or if the program runs in the
-    background.
+    Without a terminal and in the background, the function returns an empty text.
     """
     if not sys.stdin.isatty() or _is_in_background():
         yield lambda: ""

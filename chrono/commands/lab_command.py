@@ -93,7 +93,7 @@ def lab(
     guess: Annotated[
         bool,
         typer.Option(
-            "--guess", help="Ask you to estimate the ± before the lab shows the computed ±."
+            "--guess", help="Ask you to estimate the ± of the speed before the lab shows it."
         ),
     ] = False,
     rig: OtherRig = None,

@@ -1,8 +1,7 @@
 """Read launches for `fall`, `flight`, `stop` and `energy`, from options or a recording.
 
-A value may have a ± (95 %), such as ``"45.1 ± 0.3 m/s"``. For a mass, a diameter or a drag
-coefficient without a ±, the program uses the usual tolerance. Values of all other kinds are
-exact if they have no ±.
+A value may have a ± (95 %), such as ``"45.1 ± 0.3 m/s"``. A mass, a diameter or a drag
+coefficient without a ± gets the usual tolerance. Any other value without a ± is exact.
 """
 
 import math
@@ -130,7 +129,7 @@ def quantity(
     """
     Read the value of an option; treat a value without a ± as exact.
 
-    The error message shows `limits` instead of `low` and `high`, if given.
+    If `limits` is not empty, the error message shows this text instead of `low` and `high`.
 
     Raises
     ------
@@ -243,7 +242,7 @@ def with_site(rig: "Rig", conditions: Sequence[str] | None) -> "Rig":
     """
     Return the rig; replace its values of air and place by the values from the options.
 
-    An altitude without a pressure gives the standard atmosphere's pressure at this altitude.
+    If only the altitude is given, use the pressure of the standard atmosphere at this altitude.
 
     Raises
     ------
@@ -347,7 +346,7 @@ def _stated(
 
 
 def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity, ...]":
-    """Return the speed or energy from the options; `unit` is the default unit of a speed."""
+    """Return the speed or energy that the user gave; `unit` is for a speed without a unit."""
     from chrono.measuring.launch import ENERGY
     from chrono.measuring.propagation import SPEED
     from chrono.units import with_unit
@@ -413,14 +412,14 @@ def _condition(text: str) -> tuple[str, float]:
 
 def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]":
     """
-    Return the expected next shot of each setup as a launch, in the order of first use.
+    Return the expected next shot of each setup as a `Launch`.
 
     Parameters
     ----------
     session : Session
         The session of a whole recording, or of its first part.
     setups : sequence of str, optional
-        Use only these setups.
+        Use only these setups, in this order. By default, the setup used first comes first.
 
     Raises
     ------

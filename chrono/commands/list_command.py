@@ -83,7 +83,7 @@ def list_recordings(
 
 
 def _refuse_missing(words: list[str]) -> None:
-    """Raise an error if a file is missing; the log book would list such a file."""
+    """Raise an error if a named file does not exist."""
     from pathlib import Path
 
     from chrono.season.recording_finder import is_address, is_plainly_named

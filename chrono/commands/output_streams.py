@@ -1,4 +1,4 @@
-"""Prepare standard output and standard error for special characters and for failures."""
+"""Handle special characters and write errors on standard output and standard error."""
 
 import codecs
 import errno
@@ -131,10 +131,9 @@ def prepare() -> None:
 
 def _stand_for_closed() -> None:
     """
-    Replace standard streams that were closed before the program started.
+    Open a replacement for each standard stream that is closed when the program starts.
 
-    If they were not replaced, messages could be printed among the results. Writing results to
-    the new standard output fails, as with a full disk.
+    Writing to the replacement of standard output fails, in the same way as on a full disk.
     """
     places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
     for name, access in places:
@@ -193,6 +192,6 @@ def abandon_output() -> None:
 
 @contextmanager
 def flushed() -> Iterator[None]:
-    """Write all output in the buffer before the program reports success."""
+    """At the end of the ``with`` block, write out all output that waits in the buffer."""
     yield
     sys.stdout.flush()

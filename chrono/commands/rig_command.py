@@ -44,7 +44,7 @@ def rig_new(
 
     if scenario is not None and drops:
         raise OptionError(
-            "a virtual scenario has its own rig, so --drops cannot be used",
+            "--drops cannot be used with --scenario: a scenario has its own rig",
             where="--drops",
             hint="leave out --drops or --scenario",
         )
@@ -68,8 +68,8 @@ def rig_correct(
     rig: Annotated[
         Path | None,
         typer.Option(
-            help="Rig file to add. Without this option, the command adds the rig in the "
-            "recording again, with the values that --set changes."
+            help="Rig file to add. Without this option, the command changes the rig of "
+            "the recording with --set, and adds the changed rig."
         ),
     ] = None,
     keys: Annotated[
@@ -88,7 +88,7 @@ def rig_correct(
     Add a corrected rig to a recording, for all of its shots.
 
     The command asks you before it writes. The command adds the corrected rig as a new row,
-    and changes no row of the recording. A recording is measured with its last rig.
+    and changes no row. The program measures a recording with the rig that was added last.
     """
     from chrono.errors import OptionError
     from chrono.rigs.rig_file import load_rig, rig_record, with_keys

@@ -50,8 +50,7 @@ Lan = Annotated[
 Address = Annotated[
     str,
     typer.Option(
-        help="Network address of this computer, for the network in which you want to "
-        "show the page."
+        help="Address of this computer in the network in which you want to show the page."
     ),
 ]
 WebPort = Annotated[
@@ -98,8 +97,8 @@ RigToUse = Annotated[
     Path | None,
     typer.Option(
         "--rig",
-        help="The rig file of the board. If you share a recording, this rig replaces "
-        "the recorded rig.",
+        help="The rig file of the board. If you share a recording, the program uses "
+        "this rig file instead of the recorded rig.",
     ),
 ]
 
@@ -210,7 +209,7 @@ def _opened(path: Path, rig: Path | None) -> "FollowRun":
 def _share_file(
     run: "FollowRun", bound: "socket.socket", wishes: "DisplayOptions", findings: "Findings"
 ) -> None:
-    """Read new shots of a recording, and serve the web page in this process."""
+    """Read new shots of a recording, and serve the web page."""
     from chrono.commands.console_output import tell
     from chrono.commands.key_press import terminal_keys
     from chrono.sharing.share_server import serve
@@ -242,7 +241,7 @@ def _share_board(
     wishes: "DisplayOptions",
     findings: "Findings",
 ) -> None:
-    """Measure shots in this process, and serve the web page in another process."""
+    """Measure the shots of a board, and start another process that serves the web page."""
     from chrono.commands.console_output import default_recording, print_shots, tell
     from chrono.commands.key_press import terminal_keys
     from chrono.session.live_run import live_run

@@ -18,9 +18,9 @@ class EndRequest:
 @contextmanager
 def noted_signals() -> Iterator[EndRequest]:
     """
-    Store that a signal or Ctrl+C asks the program to end; a second one ends it at once.
+    Store that a signal or Ctrl+C asks the program to end.
 
-    After the first signal, the program can still print the whole line of a shot.
+    A second signal ends the program at once.
     """
     ending = EndRequest()
 

@@ -406,7 +406,7 @@ def stop(
 
 def law_of(text: str) -> "Law":
     """
-    Return the type (force law) of a catch with this name.
+    Return the force law (type of a catch) with this name.
 
     Raises
     ------

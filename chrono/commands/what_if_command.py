@@ -99,7 +99,7 @@ def whatif(
     found = what_if(recorded, as_if)
     if not found.compared.any():
         findings.lines.append(
-            f"{file}: none of the shots is counted both with and without the assumption"
+            f"{file}: no shot is counted in both cases (as recorded, and as assumed)"
         )
     if as_json:
         print_json(what_if_data(found))
@@ -135,9 +135,9 @@ def _supposed(
         )
     if not 0 <= phase < 1:
         raise OptionError(
-            f"the steps of the counter cannot be shifted by this fraction: {phase:g}",
+            f"the counter's steps cannot be shifted by this fraction of a step: {phase:g}",
             where="--phase",
-            hint="give a fraction of one step, at least 0 and less than 1",
+            hint="give a number that is at least 0 and less than 1",
         )
     return Assumptions(
         _step_of(tick) if tick else None,
