@@ -131,7 +131,7 @@ def lab(
     speed_mps = speed_of(speed, unit) if speed is not None else None
     bench = _bench(start.bench, preset, speed_mps, options, edges)
     if wants_dashboard(no_dashboard, as_json):
-        from chrono.dashboard.lab_app import show_lab
+        from chrono.dashboard.lab_screen import show_lab
 
         code = show_lab(start.with_bench(bench), hidden=guess)
         if code:

@@ -19,10 +19,12 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.cautions import CAUTION_LINE
+from chrono.dashboard.base_app import BaseApp
 from chrono.dashboard.clipped_text import flow
 from chrono.dashboard.dialogs import QuitDialog, TextDialog, asks
 from chrono.dashboard.key_bar import KeyBar, KeyLabel
 from chrono.dashboard.preferences import unit_after
+from chrono.dashboard.thread_latency import freeze_widgets, short_turns
 from chrono.errors import ChronoError
 from chrono.reports.character_chart import Piece
 from chrono.reports.guess_text import guess_line
@@ -505,3 +507,34 @@ def styled(lines: Sequence[Sequence[Piece]]) -> Text:
             text.append(piece, Style.parse(STYLES[style]) if style else "")
         text.append("\n")
     return text
+
+
+class LabApp(BaseApp[None]):
+    """
+    An application that shows the error lab until the user leaves the lab.
+
+    Parameters
+    ----------
+    start : LabStart
+    hidden : bool, optional
+        True to hide the ± at the beginning.
+    """
+
+    TITLE = "chrono lab"
+
+    def __init__(self, start: LabStart, *, hidden: bool = False) -> None:
+        super().__init__()
+        self._start, self._hidden = start, hidden
+
+    def on_mount(self) -> None:
+        """Show the error lab, and end the application when the user closes the lab."""
+        self.push_screen(LabScreen(self._start, hidden=self._hidden), lambda _: self.exit())
+        self.call_after_refresh(freeze_widgets)
+
+
+def show_lab(start: LabStart, *, hidden: bool = False) -> int:
+    """Show the error lab until the user leaves the lab; return the program's exit code."""
+    app = LabApp(start, hidden=hidden)
+    with short_turns():
+        app.run()
+    return app.return_code or 0

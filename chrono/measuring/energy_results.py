@@ -1,4 +1,4 @@
-"""Compute a shot's momentum and energy, and compare the energy with the stored energy."""
+"""Compute energy and momentum of a shot or a setup, and compare them with the stored energy."""
 
 import math
 from collections.abc import Callable, Mapping
@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 from chrono.arrays.array_types import Floats
 from chrono.errors import OptionError
-from chrono.measuring.body_in_air import DENSITY, MASS, deceleration_of
-from chrono.measuring.error_budget import rectangular
+from chrono.measuring.body_in_air import DENSITY, MASS, deceleration_of, given_mass, site_of
+from chrono.measuring.error_budget import coverage_factor, normal, rectangular
 from chrono.measuring.launch import Launch, speed_value
-from chrono.measuring.propagation import Estimate, Quantity, known, propagate
+from chrono.measuring.propagation import SPEED, Estimate, Quantity, known, propagate
+from chrono.measuring.series_statistics import Series
 from chrono.physics.stored_energy import (
     elastic_work,
     gas_work,
@@ -19,6 +20,7 @@ from chrono.physics.stored_energy import (
     tube_work,
 )
 from chrono.physics.trajectory import speed_along
+from chrono.rigs.rig_model import Rig
 
 DISTANCE = "distance to the mouth"
 
@@ -244,3 +246,49 @@ def _limits(
         end, limit = propagate(model, (*launch.quantities, *store.quantities))
         found += [("at the tube's end", end), ("of any tube", limit)]
     return tuple(found)
+
+
+Values = Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Motion:
+    """
+    Energy, momentum and Mach number of a body that has a setup's mean speed.
+
+    Attributes
+    ----------
+    mass_kg : float
+    energy, momentum : Estimate
+        Kinetic energy [J] and momentum [N s].
+    mach : float
+        Speed divided by the speed of sound in the air of the site.
+    """
+
+    mass_kg: float
+    energy: Estimate
+    momentum: Estimate
+    mach: float
+
+
+def motion_of(series: Series, rig: Rig, own: Mapping[str, float]) -> Motion:
+    """
+    Return energy, momentum and Mach number at the mean speed of a series.
+
+    Parameters
+    ----------
+    series : Series
+    rig : Rig
+        The rig with the mass and the air.
+    own : mapping
+        The body's `mass_kg` if the setup states it. It replaces the mass in the rig.
+    """
+    mass = given_mass(own.get("mass_kg", rig.body.mass_kg))
+    u = series.U95_mean_mps / coverage_factor(float("inf"))
+    speed = Quantity(SPEED, series.mean_mps, normal(SPEED, u, unit="m/s"))
+
+    def model(values: Values) -> tuple[float, float]:
+        return kinetic_energy(values[MASS], values[SPEED]), values[MASS] * values[SPEED]
+
+    energy, momentum = propagate(model, (speed, mass))
+    return Motion(mass.value, energy, momentum, series.mean_mps / site_of(rig).sound_mps)

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from chrono.measuring.motion import Motion
+from chrono.measuring.energy_results import Motion
 from chrono.measuring.scatter import LEAST_FOR_SHAPE, Drift, Scatter
 from chrono.measuring.series_statistics import Series
 from chrono.reports.launch_text import UserUnits, filled

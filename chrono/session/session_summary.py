@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from chrono.arrays.array_types import Bools, Floats
+from chrono.measuring.energy_results import Motion, motion_of
 from chrono.measuring.error_budget import Input, chords
 from chrono.measuring.length_trends import (
     LengthTrend,
@@ -15,7 +16,6 @@ from chrono.measuring.length_trends import (
     growth_with_speed,
 )
 from chrono.measuring.measured_slope import MeasuredSlope, measured_slope
-from chrono.measuring.motion import Motion, motion_of
 from chrono.measuring.muzzle_speed import MuzzleSpeed, muzzle_of
 from chrono.measuring.scatter import Drift, Scatter, drift_of, scatter_of
 from chrono.measuring.series_statistics import (

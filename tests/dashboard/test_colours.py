@@ -17,7 +17,7 @@ from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.base_app import ON_DARK, ON_LIGHT
 from chrono.dashboard.dashboard_app import SCREENS, Dashboard
 from chrono.dashboard.dialogs import CautionScreen, QuitDialog
-from chrono.dashboard.lab_app import LabApp
+from chrono.dashboard.lab_screen import LabApp
 from chrono.teaching.error_lab import start_of
 
 FRAMES = " ╭╮╰╯─│┏┓┗┛━┃▔▎▊▁▂▃▄▅▆▇"

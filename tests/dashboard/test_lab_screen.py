@@ -13,8 +13,7 @@ from textual.widgets import Input
 
 from chrono.dashboard import lab_screen as lab_module
 from chrono.dashboard.actions import ACTIONS
-from chrono.dashboard.lab_app import LabApp
-from chrono.dashboard.lab_screen import LAB_KEYS, LabScreen
+from chrono.dashboard.lab_screen import LAB_KEYS, LabApp, LabScreen
 from chrono.reports.lab_text import result_lines
 from chrono.session.view_cache import ViewCache
 from chrono.teaching.error_lab import LabStart, look, start_of

@@ -6,7 +6,7 @@ import pytest
 from hand_board import hand_run
 
 from chrono.dashboard.dashboard_app import Dashboard
-from chrono.dashboard.lab_app import LabApp
+from chrono.dashboard.lab_screen import LabApp
 from chrono.dashboard.logbook_app import LogBookApp
 from chrono.dashboard.preferences import Choices, Preferences, choices_path, read_choices
 from chrono.teaching.error_lab import start_of

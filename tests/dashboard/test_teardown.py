@@ -17,8 +17,7 @@ from textual.widget import Widget
 
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.dashboard_app import SCREENS, Dashboard
-from chrono.dashboard.lab_app import LabApp
-from chrono.dashboard.lab_screen import LabScreen
+from chrono.dashboard.lab_screen import LabApp, LabScreen
 from chrono.teaching.error_lab import start_of
 
 

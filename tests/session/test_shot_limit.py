@@ -10,9 +10,9 @@ from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import default_rig, rig_from_record
+from chrono.session.live_run import ShotLimit
 from chrono.session.recording_loader import first_rig
 from chrono.session.session import Session
-from chrono.session.shot_limit import ShotLimit
 
 RIG = default_rig()
 RECORDINGS = Path(__file__).parents[2] / "recordings"
