@@ -108,8 +108,7 @@ class UserUnits:
         """
         Return a suitable unit for a value with its ±, and the size of this unit in SI.
 
-        A small value gets a smaller unit, such as mm in place of m. The smaller unit is metric,
-        even if the user chose feet.
+        A small value gets a small metric unit, such as mm, even if the user chose feet.
         """
         unit, size = self.of(kind)
         if kind == "part" and abs(value) >= MANY_TIMES:
@@ -205,7 +204,7 @@ def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[
 def own_body(
     launch: Launch, launches: Sequence[Launch], units: UserUnits
 ) -> list[tuple[str, str]]:
-    """Return a table row with the body of a launch; no row if all launches have this body."""
+    """Return a row that names the body of a launch; no row if all bodies are equal."""
     one = len({launch_body_text(each, units) for each in launches}) == 1
     return [] if one else [("body", launch_body_text(launch, units))]
 
@@ -265,7 +264,7 @@ def leading_line(found: Estimate, what: str) -> str:
 
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
-    """Return the random part and the shared part of the uncertainty u of a value."""
+    """Return the random part of u, and the part that is the same for all shots (shared)."""
     unit, size = units.fitting(kind, max(found.u_random, found.u_shared))
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
@@ -296,7 +295,7 @@ def refused_lines(refused: RefusedLaunch, letter: str) -> list[str]:
 
 
 def lettered(letter: str, text: str) -> str:
-    """Put the letter of a curve in front of a text; an empty letter changes nothing."""
+    """Write the letter that marks a curve before a text; `letter` may be empty."""
     return f"{letter}: {text}" if letter else text
 
 

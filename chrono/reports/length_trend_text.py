@@ -9,7 +9,7 @@ from chrono.units import format_value
 
 
 def trend_text(trend: LengthTrend) -> str:
-    """Return in words how the measured body lengths change at one gate."""
+    """Return the change of the body lengths that one gate measures."""
     if trend.trend is Trend.SPEED:
         seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
         return f"the gate stays blocked {seen} µs {_how_much(trend)}"
@@ -26,7 +26,7 @@ def _with_limit(value: float, limit: float) -> str:
 
 
 def trend_wrong(trend: LengthTrend) -> str:
-    """Return in words what is wrong at a gate that measures changing body lengths."""
+    """Return the probable fault of a gate whose measured body lengths change."""
     if trend.trend is Trend.SPEED:
         return f"at gate {trend.gate}, faster bodies seem {_how(trend)}: a sensor is too slow"
     return (
@@ -48,9 +48,9 @@ def trend_advice(trend: LengthTrend) -> str:
     if trend.trend is Trend.SPEED:
         return (
             f"check the sensor of gate {trend.gate} first, then the other sensor (a smaller "
-            "load resistor makes a sensor faster); set each threshold to half of the full "
-            "light signal; measure the delays of the gates with chrono calibrate swap, or set "
-            "gates.latency_mismatch in the rig to a larger value"
+            "load resistor makes a sensor faster). Set each threshold to half of the full "
+            "light signal. Then measure the delays of the gates with chrono calibrate swap, "
+            "or set gates.latency_mismatch in the rig to a larger value"
         )
     return (
         f"check the lamp, the daylight and the threshold of gate {trend.gate}, and the "
@@ -73,11 +73,7 @@ def trend_lines(trends: Sequence[LengthTrend]) -> list[str]:
 
 
 def trend_data(trends: Sequence[LengthTrend]) -> list[dict[str, Any]]:
-    """
-    Return each trend of the body length as an object for JSON.
-
-    The unit of a slope is s (change of length per speed) or m (change of length per shot).
-    """
+    """Return each trend as an object for JSON; slopes in s (per speed) or m (per shot)."""
     found = []
     for each in trends:
         unit = "s" if each.trend is Trend.SPEED else "m"

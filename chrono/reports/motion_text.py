@@ -127,7 +127,11 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
     low, high = mouth.coefficients
     drag = f"{low:.2f} … {high:.2f}" if mouth.in_crisis else f"{high:.2f}"
     speed = format_speed(mouth.speed_mps, mouth.U95_mps, rig.speed_unit)
-    return detail("mouth", f"{speed}, {where}", f"Cd {drag} at Re {mouth.reynolds:.1e}")
+    return detail(
+        "mouth",
+        f"{speed}, {where}",
+        f"drag coefficient {drag} at Reynolds number {mouth.reynolds:.1e}",
+    )
 
 
 def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
@@ -144,4 +148,4 @@ def _limit(mouth: MuzzleSpeed) -> str:
         return "valid only if one end of the body always points forward"
     if mouth.in_crisis:
         return "the drag may or may not have dropped suddenly; the ± includes both cases"
-    return f"valid up to a Reynolds number of {CRISIS_REYNOLDS:.0e}, for a smooth ball only"
+    return f"valid only for a smooth ball, up to a Reynolds number of {CRISIS_REYNOLDS:.0e}"

@@ -1,7 +1,4 @@
-"""Write numbers in the units and with the decimal sign that a school class uses.
-
-The program writes all numbers without powers of ten.
-"""
+"""Write numbers for a school class: units, decimal sign, no powers of ten."""
 
 import math
 from collections.abc import Iterable
@@ -104,7 +101,7 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
         kind = next((kind for kind, units in kinds.items() if unit in units), "")
         if not kind or kind in named:
             what = (
-                f"{unit!r} is another unit of {kind}, but you can give only one"
+                f"{unit!r} is a second unit of {kind}, but you can give only one"
                 if kind
                 else f"{unit!r} is not a known unit"
             )

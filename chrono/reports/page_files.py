@@ -1,7 +1,6 @@
 """Fill templates, and write HTML or PDF pages; a page needs no other file.
 
-Text from files or users never becomes HTML code. The library WeasyPrint makes a PDF from the
-HTML.
+Text from files or users never becomes HTML code.
 """
 
 import logging
@@ -95,7 +94,7 @@ def printed(html: str) -> bytes:
     except AssertionError as trouble:  # it cannot break every page into sheets
         raise OptionError(
             "WeasyPrint cannot make a PDF of this page",
-            hint="use the ending .html, and print the page from a browser",
+            hint="choose a file name that ends in .html, and print the page from a browser",
         ) from trouble
     return pdf
 
@@ -108,13 +107,13 @@ def load_weasyprint() -> Any:
     except ImportError as trouble:
         raise OptionError(
             f"a PDF needs WeasyPrint, which cannot be loaded ({trouble})",
-            hint="run pip install weasyprint, or install chrono-gates with its extra [pdf]; or "
-            "use the ending .html, and print the page from a browser",
+            hint="run pip install weasyprint; or choose a file name that ends in .html, and "
+            "print the page from a browser",
         ) from trouble
     except OSError as trouble:
         raise OptionError(
             f"a system library for WeasyPrint is missing ({str(trouble).splitlines()[0]})",
-            hint=f"run apt-get install {SYSTEM_PACKAGES}; or use the ending .html, and "
-            "print the page from a browser",
+            hint=f"run apt-get install {SYSTEM_PACKAGES}; or choose a file name that ends in "
+            ".html, and print the page from a browser",
         ) from trouble
     return weasyprint

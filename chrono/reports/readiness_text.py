@@ -61,12 +61,12 @@ class HealthText:
 
 
 def health_words(health: Readiness) -> HealthText:
-    """Return in words whether gates, link and clock are ready for measuring."""
+    """Return whether gates, link and clock are ready for measuring."""
     return HealthText(tuple(_item_text(item, health) for item in health.items))
 
 
 def judged_words(seen: Observation) -> HealthText:
-    """Judge whether gates, link and clock are ready, and return the result in words."""
+    """Judge whether gates, link and clock are ready for measuring."""
     return health_words(judge_readiness(seen))
 
 
@@ -83,7 +83,7 @@ def health_text(health: Readiness) -> str:
 
 
 def health_line(recording: str, health: Readiness) -> str:
-    """Return a line: the name of a recording, and whether gates, link and clock are ready."""
+    """Return one line: the name of a recording, and the verdict of its health report."""
     return f"{plain(recording)}: {health_words(health).verdict}"
 
 
@@ -102,13 +102,13 @@ def health_data(health: Readiness) -> dict[str, Any]:
 
 
 def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
-    """Return one item of the health report in words: its state, its problem and the advice."""
+    """Return state, problem and advice of one item of the health report."""
     match item.aspect:
         case Aspect.JITTER:
-            assert health.timing is not None, "this item needs a measured jitter"
+            assert health.timing is not None, "there is no such item without a measured jitter"
             words = _jitter(health.timing)
         case Aspect.SLOPE:
-            assert health.slope is not None, "this item needs a measured slope"
+            assert health.slope is not None, "there is no such item without a measured slope"
             slope = health.slope
             words = slope_text(slope), slope_wrong(slope), slope_advice(slope)
         case Aspect.GROWTH | Aspect.DRIFT:
@@ -216,12 +216,12 @@ def _beats(seen: Observation, _: str) -> tuple[str, str, str]:
 
 def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.has_beats:
-        return "rate not known: lines of this kind have no beats", "", ""
+        return "rate not known: this line format has no beats", "", ""
     if seen.clock is None or not seen.knows_rate:
         return "rate not known: some minutes of beats are needed", "", ""
     return (
         f"rate error {1e6 * seen.clock.rate_error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm",
-        f"the counter's rate is wrong by {1e6 * seen.rate_off:+.0f} ppm, but the rig allows"
+        f"the counter's rate is wrong by {1e6 * seen.rate_off:+.0f} ppm, but the rig states"
         f" only ± {1e6 * seen.rate_tolerance:.0f} ppm",
         "run chrono calibrate clock, or set clock.rate_tolerance in the rig for this board",
     )
@@ -229,14 +229,14 @@ def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
 
 def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
-        return "lines without a level cannot show bounce", "", ""
+        return "not known: the lines state no levels", "", ""
     timed = count_text(seen.timed, "shot")
     if not seen.bounced:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"noise may shift edges in {count_text(seen.hidden, 'shot')} without bounce, and the "
-        "jitter in the rig is too small for it",
+        f"in {count_text(seen.hidden, 'shot')} without bounce, noise may shift edges by more "
+        "than the jitter in the rig",
         f'set jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock] in the rig, or '
         "make the hysteresis of the comparators larger",
     )

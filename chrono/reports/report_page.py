@@ -57,8 +57,7 @@ from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value, speed_in
 
 SHOWN_SHOTS = 72
-"""Largest number of listed shots; they fill two thirds of a page in three columns. If a session
-has more shots, only the first and the last shots are listed."""
+"""Largest number of listed shots. If there are more, only the first and the last are listed."""
 SHOWN_SETUPS = 8
 MOST_IN_MATRIX = 9
 """More columns do not fit on a page; further columns are in a table below."""
@@ -122,7 +121,7 @@ def _warnings(report: Report) -> list[str]:
 
 
 def _comparison(report: Report) -> dict[str, Any] | None:
-    """Return the details of a comparison: sentences, notes, and a matrix for many setups."""
+    """Return sentences and notes of a comparison, and a matrix for many setups."""
     found = report.comparison
     if found is None:
         return None
@@ -133,7 +132,9 @@ def _comparison(report: Report) -> dict[str, Any] | None:
     ]
     matrix = is_matrix(found)
     if matrix:
-        blocks = [(f"The two fastest setups: {head}", rest) for head, rest in blocks]
+        blocks = [
+            (f"Comparison of the two fastest setups: {head}", rest) for head, rest in blocks
+        ]
     return {
         "blocks": blocks,
         "matrices": _matrices(found, unit) if matrix else [],
@@ -149,7 +150,7 @@ def _comparison(report: Report) -> dict[str, Any] | None:
 
 
 def _matrices(found: Comparison, unit: str) -> list[dict[str, Any]]:
-    """Return tables with at most 9 columns: how each setup differs from each earlier setup."""
+    """Return tables of the differences between setups, with at most 9 columns each."""
     size = len(found.groups) - 1
     rows = [*zip(names(found), [[""] * size, *matrix_cells(found, unit)], strict=True)]
     pieces = []
@@ -198,7 +199,7 @@ def _recording(
 
 
 def _done(told: RecordingReport) -> str:
-    """Return two or three sentences about the session: bodies, gates, numbers of shots."""
+    """Return two or three sentences about the session."""
     session, rig = told.session, told.session.rig
     counted, shots = told.summary.counted, len(session.log)
     setups = len(_counted(told, all_of_them=True))
@@ -368,17 +369,17 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
         ],
         "sums": (
             f"Random part of u {two_digits(speed_in(unit, budget.u_random_mps))}, shared part "
-            f"of u {two_digits(speed_in(unit, budget.u_shared_mps))}, combined u "
-            f"{two_digits(speed_in(unit, budget.u_mps))}, k {budget.k:.3f}, U95 "
-            f"{two_digits(speed_in(unit, budget.U95_mps))} {unit}. Speeds for a transit of one "
-            f"tick more and one tick less: {_limits(told)}."
+            f"{two_digits(speed_in(unit, budget.u_shared_mps))}, combined u "
+            f"{two_digits(speed_in(unit, budget.u_mps))}; with k = {budget.k:.3f}, U95 is "
+            f"{two_digits(speed_in(unit, budget.U95_mps))} {unit}. Speeds, if the transit were "
+            f"one tick longer or one tick shorter: {_limits(told)}."
         ),
     }
 
 
 def _limits(told: RecordingReport) -> str:
     budget, unit = told.budget, told.session.rig.speed_unit
-    assert budget is not None, "the limits are values of an error budget"
+    assert budget is not None, "the limits come from an error budget"
     ends = [speed_in(unit, end) for end in (budget.lowest_mps, budget.highest_mps)]
     low, high = (
         format_value(end, ends[1] - ends[0]) if math.isfinite(end) else "∞" for end in ends

@@ -41,7 +41,7 @@ SHOWN_RECORDINGS = 3
 _BASIS_WORDS = {
     RigBasis.ALONE: "",
     RigBasis.IDENTITY: " (same identity)",
-    RigBasis.DESCRIPTION: " (assumed, because the descriptions are equal)",
+    RigBasis.DESCRIPTION: " (the program assumes this, because the descriptions are equal)",
     RigBasis.GIVEN: "",
 }
 
@@ -60,11 +60,11 @@ def rigs_taken_text(rigs: RigsTaken) -> str:
     if len(rigs.recordings) == 1:
         (basis,) = rigs.basis
         taken = f"one rig for all {count} recordings{_BASIS_WORDS[basis]}"
-        return f"Rigs: {taken}; use --rigs each to assume a rig for each recording."
+        return f"Rigs: {taken}. If each recording has its own rig, use --rigs each."
     if all(basis is RigBasis.ALONE for basis in rigs.basis):
         return (
-            f"Rigs: {count} different rigs for the {count} recordings; "
-            "use --rigs one to assume one rig for all recordings."
+            f"Rigs: {count} different rigs for the {count} recordings. "
+            "If all recordings have the same rig, use --rigs one."
         )
     each = "; ".join(
         f"{_recordings_text(names)}{_BASIS_WORDS[basis]}"
@@ -74,8 +74,8 @@ def rigs_taken_text(rigs: RigsTaken) -> str:
     )
     more = len(rigs.recordings) - SHOWN_RECORDINGS
     each += f"; {count_text(more, 'more rig')}" if more > 0 else ""
-    taken = f"{len(rigs.recordings)} different rigs for the recordings"
-    return f"Rigs: {taken}: {each}; use --rigs one to assume one rig for all recordings."
+    taken = f"The recordings have {len(rigs.recordings)} different rigs"
+    return f"{taken}: {each}. If all recordings have the same rig, use --rigs one."
 
 
 def _recordings_text(names: Sequence[str]) -> str:
@@ -117,7 +117,7 @@ def rig_rows(rig: Rig) -> Rows:
 
 
 def body_text(body: Body, overrides: dict[str, float] | None = None) -> str:
-    """Return name, mass and size of a body; values of a setup replace the values of the rig."""
+    """Return name, mass and size of a body; `overrides` replace the values of the rig."""
     said = {**body.model_dump(include={"mass_kg", "diameter_m", "length_m"})}
     said.update(overrides or {})
     return (
@@ -137,7 +137,7 @@ def site_text(rig: Rig) -> str:
 
 
 def calibration_rows(rig: Rig) -> Rows:
-    """Return a row for each calibration of a rig; a note if the calibration is missing."""
+    """Return one row for each calibration of a rig; the row says if the result is missing."""
     found = rig.calibration
     rows = []
     for name, result, value in (
@@ -172,7 +172,7 @@ def _latency(rig: Rig) -> str:
     if result is None:
         return ""
     late_us, u_us = result.difference_s * 1e6, result.difference_u_s * 1e6
-    return f"gate B later than gate A by {late_us:.4g} us, u = {u_us:.2g} us"
+    return f"gate B reacts {late_us:.4g} us later than gate A, u = {u_us:.2g} us"
 
 
 def _spacing(rig: Rig) -> str:

@@ -1,4 +1,4 @@
-"""Write in words the result of a board's self-test, and reasons to doubt the result."""
+"""Write the result of a board's self-test, and reasons to doubt the result."""
 
 from math import inf
 from typing import Any
@@ -44,17 +44,15 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     told = ", ".join(
         f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
+    lines.append(f"of {BURST_CHANGES} fast edges, {told}; the board lost {test.lost} edges")
     lines.append(
-        f"fast changes: {told} of {BURST_CHANGES} edges; the board lost {test.lost} edges"
-    )
-    lines.append(
-        "pulses and timestamps use the same clock, so the pulses cannot test this clock; the "
-        f"beats, compared with this computer's clock, show: {_rate_text(test)}"
+        "pulses and timestamps use the same clock, so the pulses cannot test this clock. A "
+        f"comparison of the beats with this computer's clock shows: {_rate_text(test)}"
     )
     if light:
         lines.append(
-            "this test shows the delay of the sensors; it cannot show their hysteresis, or the "
-            "place in the beam where a body trips a sensor"
+            "this test shows only the delay of the sensors, not their hysteresis, and not the "
+            "place in the beam where a body trips them"
         )
     return tuple(lines)
 
@@ -101,9 +99,9 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
         return f"an input showed fewer than {MIN_REPEATS} exact rising or falling edges"
     if light != test.inverted:
         return (
-            "inputs go up when the pin goes up; with light sensors, they would go down"
+            "inputs go up when the pin goes up; inputs with light sensors would go down"
             if light
-            else "inputs go down when the pin goes up; if the pin switches light, add --light"
+            else "inputs go down when the pin goes up; if the pin switches a light, add --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"
@@ -111,7 +109,7 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
 
 
 def pulse_evidence(test: PulseTest) -> str:
-    """Return a text for the rig file: how the self-test measured the delays of the sensors."""
+    """Return a text for the rig file on the measurement of the sensors' delays."""
     assert test.rise
     assert test.fall
     return (
@@ -130,7 +128,7 @@ def _delay_text(delays_s: Floats) -> str:
         return "no edge"
     scatter_us = float(np.std(delays_s, ddof=1)) * 1e6 if len(delays_s) > 1 else inf
     return (
-        f"{float(np.mean(delays_s)) * 1e6:.3f} us after the change, "
+        f"delay {float(np.mean(delays_s)) * 1e6:.3f} us, "
         f"scatter {scatter_us:.3f} us ({len(delays_s)} edges)"
     )
 

@@ -1,4 +1,4 @@
-"""Write setups and statistics in words, so that all screens and texts use the same words."""
+"""Write setups and statistics in the words that all screens and texts use."""
 
 from __future__ import annotations
 
@@ -47,11 +47,7 @@ def mean_text(series: Series, unit: str) -> tuple[str, str]:
 
 
 def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
-    """
-    Return names and values (without units) that describe the scatter of a series of shots.
-
-    For a single shot, the list is empty. See `shown_digits`.
-    """
+    """Return s, median, min, max and range as text without units; none for a single shot."""
     if series.n < 2:
         return []
     shown = shown_digits(series, unit)
@@ -65,12 +61,7 @@ def spread_texts(series: Series, unit: str) -> list[tuple[str, str]]:
 
 
 def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
-    """
-    Return a function that turns the speed [m/s] of one shot into text, without the unit.
-
-    The text has the digits of the mean speed, and one digit more if the shared part of the
-    uncertainty u is small enough.
-    """
+    """Return a function that writes one shot's speed [m/s] in `unit`, without the unit."""
     known_mps = max(2 * series.u_shared_mean_mps, series.U95_mean_mps / 10)
 
     def shown(speed_mps: float) -> str:
@@ -80,11 +71,7 @@ def shown_digits(series: Series, unit: str) -> Callable[[float], str]:
 
 
 def span_text(seconds: float) -> str:
-    """
-    Return a time as a whole number of days, h, min or s, such as ``3 days``.
-
-    Use the largest unit in which the number is at least 2.
-    """
+    """Return a time as a whole number of days, h, min or s, such as ``3 days``."""
     for unit, size_s in (("days", 86_400), ("h", 3600), ("min", 60)):
         if seconds >= 2 * size_s:
             return f"{seconds / size_s:.0f} {unit}"

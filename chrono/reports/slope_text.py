@@ -1,4 +1,4 @@
-"""Write two slopes of the path in words: the measured slope and the slope in the rig."""
+"""Report whether the shots fit the slope of the path that the rig states."""
 
 import math
 from typing import Any
@@ -9,7 +9,7 @@ from chrono.units import format_value
 
 
 def slope_wrong(slope: MeasuredSlope) -> str:
-    """Return in words what is wrong if the shots do not fit the slope in the rig."""
+    """Return the problem if the shots do not fit the slope that the rig states."""
     if slope.is_of_a_slope:
         return "the measured edges do not fit the slope of the path in the rig"
     return (
@@ -30,16 +30,16 @@ def slope_advice(slope: MeasuredSlope) -> str:
     """Return advice: change the slope in the rig, or check the thresholds and sensors."""
     if not slope.is_of_a_slope:
         return (
-            "set both thresholds to half of the full light signal and check both sensors, "
-            "or set gates.trip_tolerance in the rig to a larger value"
+            "set the threshold of each gate to half of the full light signal and check both "
+            "sensors, or set gates.trip_tolerance in the rig to a larger value"
         )
     degrees = round(math.degrees(slope.slope_rad))
     word = {0: "level", 90: "down", -90: "up"}.get(degrees, f"{degrees} deg")
-    return f'set gates.slope = "{word}" in the rig, or check both thresholds'
+    return f'set gates.slope = "{word}" in the rig, or check the thresholds of both gates'
 
 
 def slope_doubt(slope: MeasuredSlope | None) -> str:
-    """Return a warning if the shots do not fit the slope in the rig; otherwise no text."""
+    """Return a warning if the shots do not fit the rig's slope; otherwise an empty text."""
     if slope is None or not slope.contradicts:
         return ""
     return f"{slope_wrong(slope)}: {slope_text(slope)}; {slope_advice(slope)}"

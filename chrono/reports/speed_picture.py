@@ -1,7 +1,6 @@
 """Draw a recording's speeds as SVG or PNG: dots with intervals, and means of setups.
 
-The dots of different setups differ in colour, in shape, and in grey level. Colour-blind people
-can distinguish the colours (Okabe and Ito 2008). Matplotlib draws the pictures.
+Colour-blind people can distinguish the colours of the dots (Okabe and Ito 2008).
 """
 
 import math
@@ -62,7 +61,7 @@ _POINTS_PER_INCH = 72
 
 @dataclass(frozen=True)
 class PictureSize:
-    """Width of a picture and height of its axes [mm], and whether means have separate axes."""
+    """Width of a picture, height of its axes [mm], and True if means get separate axes."""
 
     width_mm: float
     axes_mm: float
@@ -105,7 +104,7 @@ def need_matplotlib() -> None:
     except ImportError as trouble:
         raise OptionError(
             f"a picture needs matplotlib, which cannot be loaded ({trouble})",
-            hint="run pip install matplotlib, or install chrono-gates with its extra [report]",
+            hint="run pip install matplotlib",
         ) from trouble
 
 
@@ -258,7 +257,7 @@ def _legend_entries(
 
 
 def _aside_text(axes: "Axes", plotted: PlottedSpeeds) -> str:
-    """Return the legend text for uncounted shots; state how many are outside the picture."""
+    """Return the legend text for uncounted shots, with the number outside the picture."""
     low, high = axes.get_ylim()
     speed = speed_in(plotted.unit, 1) * plotted.aside_mps
     beyond = int(np.count_nonzero((speed < low) | (speed > high)))
@@ -369,7 +368,7 @@ def style_of(place: int) -> tuple[str, str]:
 
 
 class _quiet(warnings.catch_warnings):  # noqa: N801
-    """Hide the warning about letters that the font does not have; the picture shows boxes."""
+    """Hide the warning about letters that the font does not have."""
 
     def __enter__(self) -> Any:
         entered = super().__enter__()

@@ -59,7 +59,7 @@ NOTICEABLE = 0.3
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
-    """Return reasons why shots are not counted, each with its number, the largest first."""
+    """Return reasons why shots are not counted, with numbers of shots, largest first."""
     found: Counter[str] = Counter()
     for part in session.log.chunks():
         out = np.flatnonzero(~session.counted(part))
@@ -263,7 +263,7 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
 
 
 def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
-    """Return sentences about scatter that may come from the gates, not from the launcher."""
+    """Return sentences about scatter that may come from the gates."""
     scatter, hidden = found.scatter, found.hidden
     if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
         return []
@@ -277,8 +277,8 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
     beyond_mps = math.sqrt(max(hidden.noise_mps**2 - scatter.instrument_s_mps**2, 0.0))
     if beyond_mps > NOTICEABLE * scatter.launcher_s_mps:
         texts.append(
-            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}. If this "
-            "noise is slow, it also moves edges that do not bounce. Then the gates may add a "
+            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}. If the "
+            "noise is slow, it also moves edges that do not bounce. The gates may then add a "
             f"scatter of {_left_to_launcher(scatter, beyond_mps, unit)}"
         )
     return detail("gates", *texts) if texts else []
@@ -334,7 +334,7 @@ def trouble_sentences(recorded: LoadedRecording) -> list[str]:
 
 
 def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], list[str]]:
-    """Return three lists of sentences: damaged or lost data, effects of lamps, unused data."""
+    """Return sentences about damaged or lost data, lamps, and unused data."""
     tally = recorded.session.processor.tally
     counts = (
         (recorded.session.unusable.lines, "damaged line", ", not used"),
@@ -363,12 +363,12 @@ def pooled_text(pooled: PooledRecordings) -> str:
     """Return the combined results of several recordings as lines: a table, then details."""
     number = sum(setup.series.n for setup in pooled.setups)
     few = count_text(len(pooled.recordings), "recording")
-    lines = filled(f"{few} taken together: {count_text(number, 'shot')} counted", 0)
+    lines = filled(f"{few} together: {count_text(number, 'shot')} counted", 0)
     lines += filled(rigs_taken_text(pooled.rigs))
     lines += filled(
         "all recordings have the same rig, so the shared part of u counts only once"
         if len(pooled.rigs.recordings) == 1
-        else "the shared part of each rig's u counts in proportion to the number of its shots"
+        else "each rig has its own shared part of u; a rig with more shots has more weight"
     )
     if pooled.setups:
         rows = [(setup_text(setup.name), setup.series) for setup in pooled.setups]

@@ -45,9 +45,9 @@ def hidden_text(timing: TimingJitter) -> str:
         return ""
     return (
         "the shots show more jitter than the rig states. Perhaps bodies miss the middle of the "
-        f"beams: this adds {microseconds(timing.chords_s)} µs if gates.off_centre is right. "
-        "Check this with a flat rod. If the aim is better, set gates.off_centre to a smaller "
-        "value"
+        f"beams. If gates.off_centre is right, this adds up to {microseconds(timing.chords_s)} "
+        "µs. Check this with a flat rod. If bodies miss the middle by less than "
+        "gates.off_centre, set gates.off_centre to a smaller value"
     )
 
 

@@ -55,7 +55,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
     """
     first = results[0].launch
     clocked = first.n > 0
-    what = "A fall after which a body has the speed of one more shot" if clocked else "A fall"
+    what = "A fall that gives a body the speed of one more shot" if clocked else "A fall"
     launches = [result.launch for result in results]
     lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
@@ -171,7 +171,8 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
     count = len(fit.landings)
     landings = count_text(count, "landing")
     lines = [
-        f"{landings} {_aim_text(aim, units)} show{'s' if count == 1 else ''} this drag (95 %)",
+        f"{landings} after a launch {_aim_text(aim, units)} "
+        f"show{'s' if count == 1 else ''} this drag (95 %)",
         *filled(air_line(launch)),
         *table(rows),
         *filled(leading_line(fit.kappa, "drag constant")),
@@ -315,7 +316,7 @@ def stop_text(
     results: StopResults, law: Law, units: UserUnits, *, ascii_only: bool = False
 ) -> str:
     """
-    Return stops of bodies as text for a terminal, with a plot of deceleration over distance.
+    Return how bodies stop as text for a terminal, with a plot of the deceleration.
 
     Parameters
     ----------
@@ -392,7 +393,7 @@ def _stop_picture(results: list[StopResult], units: UserUnits, ascii_only: bool)
         rise = part ** EXPONENTS[result.law]
         way, peak = result.distance.value / metre, result.peak.value / mps2
         curves.append(Curve(way * part, peak * rise, letter))
-    labels = f"distance into the catch [{length}]", f"deceleration [{accel}]"
+    labels = f"distance while stopping [{length}]", f"deceleration [{accel}]"
     return [*curves_picture(curves, *labels, ascii_only=ascii_only), ""]
 
 

@@ -80,11 +80,7 @@ def waiting_words(waiting_s: float) -> str:
 
 
 def disk_line(writer: RecordingWriter) -> str:
-    """
-    Return how many bytes wait in memory for the disk, why they wait, and the risk.
-
-    Without a problem of the disk, return the last note on a change to another file, if any.
-    """
+    """Return the disk's problem, or the last note on a change to another file, or ``""``."""
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"

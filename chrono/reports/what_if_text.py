@@ -28,8 +28,8 @@ def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     """
     Return recorded and recomputed shots and setups, and what the computation cannot show.
 
-    Each line has at most `width` characters, and `width` must be 60 or more. Below 80, the
-    table does not show the number of clock steps in each transit.
+    Each line has at most `width` characters, and `width` must be 60 or more. The table shows
+    the number of clock steps in each transit only if `width` is 80 or more.
     """
     unit = found.recorded.session.rig.speed_unit
     titles = (f"{title} [{unit}]" for title in ("recorded", "as if"))
@@ -47,11 +47,7 @@ HISTOGRAM_CELLS, HISTOGRAM_LINES = 48, 6
 
 
 def what_if_short(found: WhatIf, width: int = WIDE) -> str:
-    """
-    Return recorded and recomputed setups and histograms, and how many speeds agree.
-
-    No line is longer than 60 characters, and the text for two setups fits in 30 lines.
-    """
+    """Return a short text with histograms, in lines of at most 60 characters."""
     unit = found.recorded.session.rig.speed_unit
     above = [f"{plain(found.recorded.name)}, measured as if", *_supposed_lines(found)]
     above += [line for pair in found.setups for line in _short_lines(pair, unit)]
@@ -162,7 +158,7 @@ def _step_notes(found: WhatIf) -> list[str]:
     phases = round(found.tick_s / found.recorded_tick_s)
     counted = (
         (
-            "pass from gate to gate within one step of the clock",
+            "need less than one step of the clock from gate to gate",
             found.within_a_step,
             "these shots have no speed",
         ),
@@ -172,14 +168,14 @@ def _step_notes(found: WhatIf) -> list[str]:
             "the body length of these shots may be unknown",
         ),
         (
-            "have a speed with the assumption, but no usable edges in the recording",
+            "have no usable edges as recorded, but have a speed with the assumption",
             found.sound_only_so,
             "the coarse steps hide the chatter of a gate",
         ),
     )
     return [
-        f"In both columns, the times contain the recorded steps of {recorded} and the board's "
-        "own jitter. More exact times are not known.",
+        f"The board recorded the times in steps of {recorded}, with its own jitter. Both "
+        "speeds of a shot contain these errors. More exact times are not known.",
         f"The clock's steps of {step} can begin at {phases} different moments (phases). Chance "
         "chooses one of them; another phase gives other readings.",
         *(
@@ -193,8 +189,8 @@ def _step_notes(found: WhatIf) -> list[str]:
 def _edge_notes(found: WhatIf) -> list[str]:
     end = "front" if found.as_if.edges == EdgesUsed.LEAD else "back"
     notes = [
-        f"One pair of edges times only the {end} of the body. The ± also covers drag, and "
-        "bodies that miss the middle of the beams."
+        f"One pair of edges measures only the {end} of the body. The ± includes the effects of "
+        "drag, and of bodies that miss the middle of the beams."
     ]
     if found.without_speed:
         notes.append(
@@ -208,13 +204,13 @@ def _supposed_lines(found: WhatIf) -> list[str]:
     as_if, lines = found.as_if, []
     if as_if.tick_s is not None:
         lines.append(
-            f"the clock had steps of {tick_text(found.tick_s)} "
+            f"the clock ticked every {tick_text(found.tick_s)} "
             f"({_steps(found)} of {tick_text(found.recorded_tick_s)}), phase {as_if.phase:g}"
         )
     if as_if.spacing_m is not None:
         true_m = found.recorded.session.rig.spacing_m
         lines.append(
-            f"the rig stated {as_if.spacing_m * 1e3:.6g} mm between the gates "
+            f"the rig stated a spacing of {as_if.spacing_m * 1e3:.6g} mm "
             f"(in the recording: {true_m * 1e3:.6g} mm)"
         )
     if as_if.clock_error:
@@ -309,7 +305,7 @@ def _series_text(series: Series | None, unit: str) -> str:
 def _agreement_lines(found: WhatIf) -> list[str]:
     compared = int(found.compared.sum())
     if not compared:
-        return ["No shot is counted both as recorded and with the assumption."]
+        return ["No shot is counted in both results (as recorded, and as if)."]
     lines = [
         f"In {int(found.within.sum())} of {count_text(compared, 'shot')}, the new ± contains "
         "the recorded speed."

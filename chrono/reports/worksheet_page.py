@@ -70,13 +70,13 @@ def key_page(found: Worksheet, figures: NumberFormat) -> str:
 
 
 def _source(found: Worksheet, figures: NumberFormat) -> str:
-    """Return a text: which values of a worksheet were recorded, and which value is assumed."""
+    """Return a text that says where the values of a worksheet come from."""
     spacing = found.tasks[0].facts.spacing
     words = _limit(spacing, 1 / (1 + RESTATED_STEP * (found.tasks[0].group - 1)), figures)
     return (
         f"All counter values are copied from the recording {found.name} without a change. Only "
-        f"the ± of the spacing is assumed. The rig states {words}; each group gets another "
-        "value and other shots, so that no two groups have the same results."
+        f"the ± of the spacing is assumed. The rig states {words}; each group gets a different "
+        "± and different shots, so that no two groups have the same results."
     )
 
 
@@ -110,7 +110,7 @@ def _sheet(task: Task, figures: NumberFormat) -> dict[str, Any]:
 
 
 def fact_rows(facts: Facts, figures: NumberFormat) -> list[tuple[str, str, str, str]]:
-    """Return rows with the values that the rig states: name, symbol, value, and uncertainty."""
+    """Return one row for each value of the rig: name, symbol, value, and uncertainty."""
     rate, latency = facts.rate, facts.latency
     rows = [
         (
@@ -322,7 +322,7 @@ class _Kind:
         return self.figures.number(value / self.size)
 
     def four(self, value: float) -> str:
-        """Write a value with four digits; `six` and `answer` write six digits."""
+        """Write a value with four digits."""
         return self.figures.number(value / self.size, 4)
 
     def stated(self, value: float) -> str:
@@ -342,16 +342,16 @@ def _of(figures: NumberFormat, kind: str) -> _Kind:
 
 
 def _scatter(task: Task) -> str:
-    """Return a sentence: does the launcher cause the scatter, or may the gates cause it?"""
+    """Return whether the launcher causes the scatter, or whether the gates may cause it."""
     ratio = task.s_mps / task.combined.u_random_mps
     if ratio > MUCH_LARGER:
         return (
-            f"s is {two_digits(ratio)} times as large as the scatter from step and jitter: "
-            "the launcher causes the scatter, not the gates."
+            f"s is {two_digits(ratio)} times as large as the scatter from the counter's step "
+            "and the jitter: the launcher causes the scatter, not the gates."
         )
     return (
-        "s is not much larger than the scatter from step and jitter: perhaps the gates alone "
-        "cause the scatter."
+        "s is not much larger than the scatter from the counter's step and the jitter: perhaps "
+        "the gates cause all of the scatter."
     )
 
 
@@ -378,7 +378,7 @@ def _rules(task: Task) -> str:
 
 
 def marking_lines(found: Marking, figures: NumberFormat) -> list[str]:
-    """Return a table of the checked answers in 60 columns, and the key for wrong answers."""
+    """Return a table of all verdicts, then the right value for each wrong answer."""
     lines = ["group " + "".join(f"{name:>6}" for name in found.quantities)]
     for group in found.groups:
         answers = (found.answers.get((group, name)) for name in found.quantities)
@@ -387,7 +387,7 @@ def marking_lines(found: Marking, figures: NumberFormat) -> list[str]:
     lines.append("")
     lines += [
         f"group {answer.group}, {answer.quantity}: {answer.text} is "
-        f"{_VERDICTS[answer.verdict]}, the key has {figures.number(answer.key)}"
+        f"{_VERDICTS[answer.verdict]}; the right answer is {figures.number(answer.key)}"
         for answer in found.answers.values()
         if answer.verdict != AnswerVerdict.RIGHT
     ]

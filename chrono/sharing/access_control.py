@@ -1,9 +1,9 @@
 """Answer a request only if it comes from the program's page and is addressed to this computer.
 
-Other websites that are open in a viewer's browser must not read the page or send guesses. In
-the headers of each request, the browser states which website made the request and which
-computer name was requested. The server refuses a request from another website. It also refuses
-a request for another name, because an attacker can make another name lead to this computer.
+Other websites that are open in a viewer's browser must not read the page or send guesses. The
+headers of a request name the website that sent the request, and the computer that the request
+is for. The server refuses requests from other websites. It also refuses requests for other
+computer names, because an attacker can connect another name with this computer's address.
 """
 
 import ipaddress

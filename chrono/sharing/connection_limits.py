@@ -1,9 +1,7 @@
 """Limit the number and the duration of network connections.
 
 If there are too many connections, the server refuses a new connection at once. The server
-closes a connection that sends no request, or accepts no data, for some time. These limits
-protect the memory of this computer if very many connections arrive, or if viewers leave without
-closing their connections.
+closes a connection that sends no request, or accepts no data, for some time.
 
 A stream is a connection on which a viewer's page gets its changes. Each page gets a token,
 a random key, and may open a few streams with this token. A whole class may have the same
@@ -47,7 +45,7 @@ TAKE_WITHIN_S = 20.0
 """Time after which a connection that accepts no data is closed [s]."""
 
 KEPT_BYTES = 32 * 1024
-"""Size of the system's buffer for a slow viewer [bytes]: room for a few new states."""
+"""Size of the operating system's buffer for a slow viewer [bytes]."""
 
 FULL = (
     b"HTTP/1.1 503 Service Unavailable\r\nConnection: close\r\nRetry-After: 10\r\n"
@@ -123,7 +121,7 @@ NO_SEAT_LEFT = (
 
 @dataclass(eq=False)
 class Seat:
-    """A viewer's place: token of the page, network address, and number of streams."""
+    """Token, network address, and number of streams of one viewer's page."""
 
     token: str
     address: str
@@ -139,7 +137,7 @@ class NoSeat:
 
 class Seats:
     """
-    The places of all viewers, counted for each network address.
+    The tokens of all pages, and the number of streams of each network address.
 
     Parameters
     ----------
@@ -161,7 +159,7 @@ class Seats:
 
     def take(self, token: str, address: str) -> Seat | NoSeat:
         """
-        Reserve a place for one more stream of a page, or return why this is not possible.
+        Count a new stream of a page, or return why the page cannot have another stream.
 
         Parameters
         ----------
@@ -187,7 +185,7 @@ class Seats:
         return seat
 
     def leave(self, seat: Seat, address: str) -> None:
-        """Count one stream less for a page and an address, because a stream has ended."""
+        """Count down the streams of a page and of an address after a stream has ended."""
         seat.streams -= 1
         self.streams -= 1
         self._streams[address] -= 1
@@ -203,11 +201,11 @@ class Seats:
         self._held.add(token)
 
     def release(self) -> None:
-        """Let the server remove the tokens of closed pages again, also after `hold`."""
+        """Undo all calls of `hold`."""
         self._held.clear()
 
     def _new_seat(self, address: str) -> Seat | None:
-        """Return a place with a new token; if there are too many, remove an unused token."""
+        """Make a new token; if there are too many tokens, remove one that no page uses."""
         here = [seat for seat in self._seats.values() if seat.address == address]
         if len(here) >= self.per_address and not self._drop_one(here):
             return None
@@ -255,7 +253,7 @@ def allow_open_files(count: int) -> None:
 
 
 def _keep_little(connection: socket.socket) -> None:
-    """Make the system's buffer small, and let the system detect lost viewers."""
+    """Use a small send buffer, and close the connection if a viewer is lost."""
     with suppress(OSError):
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, KEPT_BYTES)
         if hasattr(socket, "TCP_USER_TIMEOUT"):

@@ -1,8 +1,7 @@
 """The teacher uses keys to hide shots, show them one by one, and control rounds of guesses.
 
-This module decides which values viewers may see, before the server makes a new state of the
-page. This computer never sends hidden values to a viewer. Only the thread of the server may use
-this module.
+This computer never sends hidden values to a viewer. Only the thread of the server may use this
+module.
 """
 
 from collections.abc import Sequence
@@ -38,7 +37,7 @@ ROUND_KEYS = (
     "o  open a round: viewers guess the speed of the next shot",
     "e  open a round: viewers guess the ± of the next shot",
     "c  close the round",
-    "n  list new group names; press n again to show them on all pages",
+    "n  list the new group names; n again shows the names on all pages",
 )
 
 

@@ -1,10 +1,9 @@
 """Show a live session to viewers from a separate process, which only reads the recording.
 
-Viewers and network requests cannot delay the reading of the board's lines. The process that
-measures and the process that shares send each other messages through a pipe. First, the sharing
-process reports that it is ready, or it reports a problem. Then it receives the teacher's keys
-and the name of each new file of the recording, and sends messages for the terminal. The sharing
-process ends when the measuring process closes the pipe or ends.
+Viewers and network requests cannot delay the reading of the board's lines. A pipe connects the
+two processes. The sharing process first sends None if it is ready, or a text with a problem.
+Later it sends messages for the terminal. The measuring process sends the teacher's keys and
+the name of each new file of the recording. If this process closes the pipe, sharing ends.
 """
 
 import multiprocessing

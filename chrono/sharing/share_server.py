@@ -1,4 +1,4 @@
-"""Read a growing recording and serve its web page until somebody ends the server.
+"""Read a growing recording and serve its web page.
 
 One thread serves all viewers. Another thread reads the recording and computes the speeds.
 """
@@ -85,11 +85,11 @@ class DisplayOptions:
 
 
 class PageServer(uvicorn.Server):
-    """The web server of the page, which does not handle signals such as ctrl+c."""
+    """The web server of the page."""
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Do nothing, because the caller of the server handles signals."""
+        """Do nothing; `serving` handles signals such as ctrl+c."""
         yield
 
 
@@ -103,7 +103,7 @@ def serve(
     control: LessonControl | None = None,
 ) -> None:
     """
-    Read a growing recording and serve its web page until a signal ends the program.
+    Read a growing recording and serve its web page until ctrl+c or another signal.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ async def serving(
     is_over: Callable[[], bool] = lambda: False,
     control: LessonControl | None = None,
 ) -> None:
-    """Do the same as `serve`, but in an event loop that already runs."""
+    """Do the same as `serve`, but in an asyncio event loop that already runs."""
     allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
     control = control or wishes.control()
     channel, seats = StateChannel(lambda: beat_of(run)), Seats(wishes.seats)
@@ -175,7 +175,7 @@ def beat_of(run: FollowRun) -> bytes:
 async def publish(
     run: FollowRun, channel: StateChannel, wishes: DisplayOptions, control: LessonControl
 ) -> None:
-    """Read new rows of the recording forever; publish a page state after each change."""
+    """Read new rows forever; after each change, send the new state of the page to viewers."""
     loop = asyncio.get_running_loop()
     states = _States(run, wishes)
     while True:
@@ -227,7 +227,7 @@ class _States:
         self._until = len(self._run.session.log) + KEPT_SHOTS
 
     def newer(self, shown: Disclosure) -> bytes:
-        """Read new rows; return the new state of the page, or no bytes without a change."""
+        """Read new rows; return the new state of the page, or ``b""`` if nothing changed."""
         run, wishes = self._run, self._wishes
         run.catch_up()
         run.step()

@@ -51,7 +51,7 @@ def test_recordings_are_told_apart_and_several_setups_are_compared_at_once(chron
     assert text.count(" against ") == 3
     assert "All setups together: not all setups are equally fast (p < 0.001)." in text
     assert "If setups are in different recordings, a drift" in text
-    assert "Rigs: 2 different rigs for the 2 recordings; use --rigs one to assume" in text
+    assert "Rigs: 2 different rigs for the 2 recordings. If all recordings have the" in text
 
 
 def test_one_setup_alone_is_shown_and_said_to_be_alone(chrono):

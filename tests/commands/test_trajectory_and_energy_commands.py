@@ -329,7 +329,7 @@ def test_a_mach_number_of_next_to_nothing_and_millions_of_g_are_words(chrono) ->
     hard = chrono("stop", "--speed", "1000 m/s", "--distance", "0.1 mm", "--mass", "1 g")
     assert re.search(r"peak +1\d+ million g", hard.out)
     assert "deceleration [million g]" in hard.out
-    assert "distance into the catch [µm]" in hard.out
+    assert "distance while stopping [µm]" in hard.out
 
 
 def test_a_body_that_the_air_stops_before_the_catch_is_refused(chrono) -> None:

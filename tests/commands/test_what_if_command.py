@@ -25,7 +25,7 @@ def test_every_shot_stands_beside_what_it_would_have_been(chrono):
     lines = done.out.splitlines()
     assert lines[0] == "same-shots-fine.tsv, measured as if"
     assert lines[1] == (
-        "  the clock had steps of 100 us (1600 recorded steps of 62.5 ns), phase 0.3"
+        "  the clock ticked every 100 us (1600 recorded steps of 62.5 ns), phase 0.3"
     )
     rows = [line.split() for line in lines if line[:4].strip().isdigit()]
     assert [int(row[0]) for row in rows] == list(range(1, 61))
@@ -142,15 +142,15 @@ def test_a_noisy_session_names_what_is_otherwise(chrono):
 def test_a_step_is_taken_as_a_whole_number_of_recorded_ones_and_that_is_said(chrono):
     done = chrono("whatif", FINE, "--as-if-tick", "3.3 us")
 
-    assert "had steps of 3.312 us (for 3.3 us 53 recorded steps" in done.out
+    assert "ticked every 3.312 us (for 3.3 us 53 recorded steps" in done.out
 
 
 def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
     done = chrono("whatif", PLAIN, "--as-if-edges", "trailing")
 
     assert done.code == 1
-    assert "no shot is counted in both cases" in done.err
-    assert "No shot is counted both as recorded and with the assumption." in done.out
+    assert "none of the shots is counted both with and without" in done.err
+    assert "No shot is counted in both results (as recorded, and as if)." in done.out
     assert "edges cannot be used: 60." in " ".join(done.out.split())
 
 

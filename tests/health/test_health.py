@@ -48,12 +48,11 @@ TROUBLES = {
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
     "bounce": (
         replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),
-        "noise may shift edges in 28 shots without bounce, and the jitter in the rig is too "
-        "small for it",
+        "in 28 shots without bounce, noise may shift edges by more than the jitter in the rig",
     ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),
-        "the counter's rate is wrong by +3000 ppm, but the rig allows only ± 50 ppm",
+        "the counter's rate is wrong by +3000 ppm, but the rig states only ± 50 ppm",
     ),
 }
 
@@ -138,7 +137,7 @@ def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> Non
     readings = {
         "no shots": GOOD,
         "none in 1 shot": replace(GOOD, timed=1),
-        "lines without a level cannot show bounce": replace(
+        "not known: the lines state no levels": replace(
             GOOD, gates=(GateObservation(),) * 2, timed=4
         ),
     }

@@ -251,7 +251,7 @@ def test_many_setups_and_many_reasons_are_counted_not_listed(reported, tmp_path)
     assert "6 more setups are left out of this table" in text
     assert "3 shots more for 3 other reasons" in text
     # Fourteen setups make 91 pairs: a matrix in two pieces shows every one.
-    assert text.count("The two fastest setups: s13 against s12") == 1
+    assert text.count("Comparison of the two fastest setups: s13 against s12") == 1
     assert text.count(" against s") == 1
     matrix = text.split("All pairs")[1].split("Each cell shows")[0]
     first, second = matrix.split("setup 10 11 12 13")
@@ -336,7 +336,7 @@ def test_calibrations_are_told_with_date_value_and_evidence(reported, tmp_path) 
     text = reported(recording).text
 
     assert "+12.5 ppm, u = 2 ppm, 30 degrees of freedom, 2025-05-01" in text
-    assert "gate B later than gate A by 1.5 us, u = 0.2 us, 2025-05-02" in text
+    assert "gate B reacts 1.5 us later than gate A, u = 0.2 us, 2025-05-02" in text
     assert "300.2 mm, u = 0.1 mm, date not given (drops.tsv)" in text
     assert "through two light gates 300.2 mm apart" in text
 

@@ -294,7 +294,8 @@ def test_a_calibration_is_told_or_that_there_is_none() -> None:
         "gate spacing",
     ]
     told = (
-        "gate B later than gate A by 0.3 us, u = 0.1 us, 3 degrees of freedom, date not given"
+        "gate B reacts 0.3 us later than gate A, u = 0.1 us, 3 degrees of freedom, "
+        "date not given"
     )
     assert rows["sensors' delays"] == told
 

@@ -266,7 +266,10 @@ def test_the_drag_at_the_mouth_is_one_number_or_a_range_past_the_crisis(with_set
     large = Setup("large", {"mass_kg": 0.5, "diameter_m": 0.2})
     recorded = read_recording(with_setups((0, Setup("as the rig")), (20, large)))
 
-    first, second = re.findall(r"Cd (.+?) at\s+Re (\S+)", summary_text(summary_of(recorded)))
+    first, second = re.findall(
+        r"drag coefficient (.+?) at Reynolds number (\S+)",
+        " ".join(summary_text(summary_of(recorded)).split()),
+    )
 
     assert re.fullmatch(r"0\.[45]\d", first[0])
     assert second[0] == "0.07 … 0.52"

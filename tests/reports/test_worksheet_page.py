@@ -256,7 +256,7 @@ def test_a_sheet_says_what_is_real_and_what_is_supposed(sheets) -> None:
 
     assert "the counter begins again at 0" in text
     assert "All counter values are copied from the recording two-and-three-bands.tsv" in text
-    assert "The rig states ± 0.5 mm; each group gets another value" in text
+    assert "The rig states ± 0.5 mm; each group gets a different ±" in text
     assert "± 0.55 mm" in text
     for page in (sheet, key):
         for line in PAPER_CAUTION:
@@ -292,7 +292,7 @@ def test_the_key_says_whether_the_gates_or_the_launcher_scatter(sheets, tmp_path
     assert "the launcher causes the scatter, not the gates" in key
     alike = [setup("a"), *(shot(20 + i / 1e4) for i in range(8))]
     _, key = sheets(write_recording(tmp_path / "x.tsv", alike))
-    assert "perhaps the gates alone cause the scatter" in key
+    assert "perhaps the gates cause all of the scatter" in key
     _, key = sheets(BANDS, "--shots", 1)
     assert "scatter" not in key
 
@@ -373,7 +373,7 @@ def test_equal_transits_never_go_to_two_groups(chrono, tmp_path) -> None:
     ("options", "words"),
     [
         (("--units", "furlong"), ("--units", "'furlong'", "km/h")),
-        (("--units", "mm, cm"), ("--units", "another unit of length")),
+        (("--units", "mm, cm"), ("--units", "second unit of length")),
         (("--key", "x.html"), ("--key", "same file name")),
         (("--key", "x.doc"), ("'.doc'",)),
         (("--group", 1, "--groups", 2), ("--groups", "cannot be used together")),
@@ -469,7 +469,7 @@ def test_an_answer_is_right_as_far_as_it_was_rounded(chrono, tmp_path, answer, w
     done = chrono("worksheet", BANDS, "--mark", "answers.txt")
     cells = dict(zip(*(line.split() for line in done.out.splitlines()[:2]), strict=True))
     assert cells["v"] == word
-    assert ("the key has 21.7369" in done.out) == (word != "right")
+    assert ("the right answer is 21.7369" in done.out) == (word != "right")
 
 
 def test_lines_that_are_no_answers_are_told_and_the_others_are_marked(chrono, tmp_path) -> None:

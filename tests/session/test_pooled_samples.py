@@ -148,7 +148,7 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
         assert both["between_recordings"]["p_value"] == pytest.approx(1)
         assert both["rigs"] == 1
     text = chrono("summary", "--pool", ".").out
-    assert text.startswith("2 recordings taken together: 80 shots counted\n  Rigs: one rig ")
+    assert text.startswith("2 recordings together: 80 shots counted\n  Rigs: one rig ")
     assert "so the shared part of u counts only once" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 60
 
@@ -191,7 +191,7 @@ def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -
         wide[option] = told["pairs"][1]["without_drift"]["u_shared_mps"]
     assert wide["each"] > 5 * wide["one"]
     text = " ".join(chrono("compare", "a.tsv", "b.tsv").out.split())
-    assert "(assumed, because the descriptions are equal); use --rigs each to assume" in text
+    assert "because the descriptions are equal). If each recording has its own rig" in text
     assert "this is true only if the same rig made both recordings" in text
     assert "as you requested" in " ".join(
         chrono("summary", "--pool", ".", "--rigs", "each").out.split()

@@ -38,7 +38,7 @@ def line(fields: str) -> str:
     ("name", "ready", "words"),
     [
         ("two-and-three-bands.tsv", True, ["137 in the last 60 s, 0 damaged, 0 lost"]),
-        ("plain-lines-4us.tsv", True, ["lines of this kind have no beats"]),
+        ("plain-lines-4us.tsv", True, ["this line format has no beats"]),
         (
             "noisy-hall.tsv",
             False,
