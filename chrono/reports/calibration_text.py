@@ -95,7 +95,7 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
 
 
 def swap_doubt(result: SwapResult) -> str:
-    """Return why the result of `SwapResult` is doubtful; empty if nothing is wrong."""
+    """Return why the difference of the delays is doubtful; empty if nothing is wrong."""
     stated = f"± {result.stated_s * 1e6:.3g} us"
     match result.doubt:
         case None:
