@@ -1,5 +1,4 @@
 """Make all output of the program: texts, tables, objects for JSON, and files.
 
-Other packages compute the results. In text from files and users, this package replaces
-characters that could control a terminal.
+In text from files and users, this package replaces characters that could control a terminal.
 """

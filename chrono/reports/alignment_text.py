@@ -28,13 +28,13 @@ _ADVICE = {
     AlignmentVerdict.DIM: (f"too dim, below {LEAST_LIGHT_V:g} V: turn D1 to get a longer bar"),
     AlignmentVerdict.BRIGHT: f"too bright, above {MOST_LIGHT_V:g} V: use a smaller resistor R2",
     AlignmentVerdict.TRIPS_EARLY: (
-        f"trips at {{share}} of its light: turn RV1 to get {_WANTED}"
+        f"gate trips at {{share}} of its light: turn RV1 for {_WANTED}"
     ),
     AlignmentVerdict.TRIPS_LATE: (
-        f"trips at {{share}} of its light: turn RV1 to get {_WANTED}"
+        f"gate trips at {{share}} of its light: turn RV1 for {_WANTED}"
     ),
     AlignmentVerdict.BLOCKED: "the gate is blocked: turn D1, or take the card away",
-    AlignmentVerdict.STRAY: "gate is blocked but lit: turn D1 or shade the gate",
+    AlignmentVerdict.STRAY: "gate is blocked but gets light: turn D1 or shade it",
     AlignmentVerdict.UNCLEAR: "light between thresholds: turn D1 for more light",
     AlignmentVerdict.NO_TRIMMER: "no threshold is measured: check the wire from RV1",
     AlignmentVerdict.CONTRADICTION: "light and gate disagree: check the analog wires",

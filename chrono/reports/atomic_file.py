@@ -43,9 +43,8 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     """
     Open a new file for writing; the file gets its name only when it is complete.
 
-    Until the new file is complete, it has a hidden name in the same folder. If the program is
-    killed or the computer loses power, only the unfinished file ``.chrono-….part`` remains. A
-    later call for the same folder removes this unfinished file.
+    If the program is killed or the computer loses power, only an unfinished hidden file
+    ``.chrono-….part`` remains in the folder. Later calls remove unfinished files.
 
     Raises
     ------

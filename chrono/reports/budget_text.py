@@ -27,13 +27,13 @@ WAYS = {
     Way.STEEL_RULE: "measure the gate spacing with a steel rule, ± {mm:g} mm",
     Way.RULE_AND_LENS: "measure the gate spacing with a steel rule and a lens, ± {mm:g} mm",
     Way.CALLIPER: "measure the gate spacing with a calliper, ± {mm:g} mm",
-    Way.SPACER: "measure the gate spacing with a machined spacer, ± {mm:g} mm",
+    Way.SPACER: "measure the gate spacing with an exact metal spacer, ± {mm:g} mm",
     Way.DROP_AGAIN: "drop a ball from a larger, better measured height: chrono calibrate drop",
     Way.FARTHER_GATES: "place the gates {mm:g} mm apart",
-    Way.SHARPER_BEAMS: "make the beams narrow with slits: each gate trips within ± {mm:.2g} mm",
+    Way.SHARPER_BEAMS: "use slits to make the beams narrow: trip position within ± {mm:.2g} mm",
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
     Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; set off_centre in the rig",
-    Way.BOTH_PAIRS: "let the board send trailing edges too: this cancels the drag",
+    Way.BOTH_PAIRS: "let the board send trailing edges too: drag then causes no error",
     Way.HEAVIER_BODY: "use a heavier body or closer gates: the air slows the body less",
     Way.KNOWN_SLOPE: "measure the path's slope; set slope and slope_tolerance in the rig",
     Way.FASTER_BODY: "use a faster body: it gains less speed between the gates",
@@ -106,11 +106,7 @@ def budget_data(found: SpeedBudget) -> dict[str, Any]:
 
 
 def window_lines(rig: Rig, speed_mps: float) -> list[str]:
-    """
-    Return lines that explain what happens to a speed outside the range that the rig allows.
-
-    If the rig allows the speed, the list is empty.
-    """
+    """Return a warning if the rig does not allow this speed; otherwise, return no lines."""
     window, unit = rig.window, rig.speed_unit
     if window.slowest_mps <= speed_mps <= window.fastest_mps:
         return []
@@ -228,9 +224,10 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
     return [
         f"U95            {two_digits(U95)} {unit} "
         f"({two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
-        f"k = {budget.k:.3f}, from the combined distribution",
-        f"first order    {two_digits(first)} {unit} (t for {dof} effective degrees of freedom)",
-        f"tick alone     {low} … {high} {unit}, for an error of at most one tick",
+        f"k = {budget.k:.3f}, from all errors together",
+        f"simple formula {two_digits(first)} {unit} "
+        f"(factor t for {dof} effective degrees of freedom)",
+        f"± one tick     {low} … {high} {unit}, if only the tick causes an error",
     ]
 
 
@@ -241,7 +238,7 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
     )
     settled = "" if trials.settled else ", not yet stable"
     return [
-        f"Monte Carlo    {low} … {high} {unit} in {trials.trials} trials{settled}",
+        f"random trials  {low} … {high} {unit} in {trials.trials} trials{settled}",
         f"               agrees to {DIGITS} digits with {_confirmed(budget, trials)}",
     ]
 
@@ -252,10 +249,10 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
     ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
     first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return {
-        (True, True): "U95 and first order",
-        (True, False): f"U95; first order is {_percent(abs(gap))} {wider}",
-        (False, True): "first order, not U95",
-        (False, False): "neither U95 nor first order",
+        (True, True): "U95 and the simple formula",
+        (True, False): f"U95; the simple formula is {_percent(abs(gap))} {wider}",
+        (False, True): "the simple formula, not U95",
+        (False, False): "neither U95 nor the simple formula",
     }[ours, first]
 
 
@@ -332,7 +329,7 @@ def plan_text(plan: Plan) -> str:
             "",
             *_option_lines(plan.options),
             "",
-            "A + means that the U95 is within this limit.",
+            "The sign + means: the U95 is within this limit.",
             f"All other tolerances come from the rig: {plain(rig.name)}.",
             _clock_line(),
             "",
@@ -367,7 +364,7 @@ def _option_lines(options: tuple[PlanOption, ...]) -> list[str]:
     ticks = "".join(f"{tick_text(tick):>10}  " for tick in TICKS_S)
     lines = [
         f"{'':<17}   U95 if the timestamps have steps of",
-        f"{'clock':<9}{'spacing':>8}{ticks}   largest share at {tick_text(TICKS_S[0])}",
+        f"{'clock':<9}{'spacing':>8}{ticks}   largest cause at {tick_text(TICKS_S[0])}",
     ]
     for clock in CLOCKS:
         for spacing_m in SPACINGS_M:
@@ -392,8 +389,8 @@ def _rig_lines(plan: Plan) -> list[str]:
     unit, goal = rig.speed_unit, f"{100 * plan.within:g} %"
     if highest is None:
         reach = (
-            f"At every speed, the lengths and the clock of this rig alone cause a U95 above "
-            f"{goal}."
+            f"At every speed, the U95 is above {goal}, because of the tolerances of this rig's "
+            f"lengths and clock."
         )
     elif highest >= rig.window.fastest_mps:
         ends = [speed_in(unit, v) for v in (rig.window.slowest_mps, rig.window.fastest_mps)]
@@ -420,10 +417,10 @@ def _rig_lines(plan: Plan) -> list[str]:
 
 
 def _curve_lines(curve: ErrorCurve, within: float, unit: str) -> list[str]:
-    """Draw a bar for the U95 at each speed, with the sign `|` at the limit `within`."""
+    """Draw a bar for the U95 at each speed; the sign `|` marks the limit `within`."""
     largest = max(float(curve.U95_relative.max()), within)
     mark = round(within / largest * (CURVE_CELLS - 1))
-    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  | is at {100 * within:g} %"]
+    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  the sign | is at {100 * within:g} %"]
     for speed_mps, relative in zip(curve.speed_mps, curve.U95_relative, strict=True):
         bar = list(("█" * round(relative / largest * CURVE_CELLS)).ljust(CURVE_CELLS))
         bar[mark] = "|"

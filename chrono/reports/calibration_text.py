@@ -29,9 +29,9 @@ SWAP_NOTES = {
 NARROWED_BY = {
     "drag coefficient": "use a heavier ball for a smaller ±",
     "added mass of air": "use a heavier ball for a smaller ±",
-    "height of the fall": "for a smaller ±, use a larger height or measure it more exactly",
+    "height of the fall": "to get a smaller ±, use a larger height or measure it better",
     "scatter of the drops": (
-        "for a smaller ±, make more drops and release the ball in the same way each time"
+        "to get a smaller ±, make more drops, and release the ball in the same way each time"
     ),
 }
 """Advice for the largest contribution to the ± of a spacing by drops."""
@@ -51,11 +51,7 @@ def calibration_lines(result: Calibration) -> tuple[str, ...]:
 
 
 def calibration_doubt(result: Calibration) -> str:
-    """
-    Return a reason not to save the result of a calibration in the rig file.
-
-    If nothing is wrong, the text is empty.
-    """
+    """Return why a result should not be saved in the rig file; empty if nothing is wrong."""
     match result:
         case SwapResult():
             return swap_doubt(result)
@@ -69,7 +65,7 @@ def calibration_doubt(result: Calibration) -> str:
 
 
 def calibration_evidence(result: Calibration) -> str:
-    """Return how a calibration was made; the rig file stores this text with the result."""
+    """Return the method and the result of a calibration as one text for the rig file."""
     match result:
         case ClockCalibration():
             how = "beats compared with the computer's clock"
@@ -99,18 +95,14 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
 
 
 def swap_doubt(result: SwapResult) -> str:
-    """
-    Return a reason to doubt a calibration in which the user exchanged the two sensors.
-
-    If nothing is wrong, the text is empty.
-    """
+    """Return why the difference of the delays is doubtful; empty if nothing is wrong."""
     stated = f"± {result.stated_s * 1e6:.3g} us"
     match result.doubt:
         case None:
             return ""
         case SwapDoubt.FAR_BEYOND:
             return (
-                f"the difference is far larger than the rig states ({stated}): check that you "
+                f"the difference is far larger than the {stated} in the rig: check that you "
                 "did not move the gates, the launcher or the aim"
             )
         case SwapDoubt.TOO_WIDE:
@@ -118,22 +110,18 @@ def swap_doubt(result: SwapResult) -> str:
             if result.by_blocking:
                 reason = "the blocking times differ more than the speeds: aim better"
             return (
-                f"the ± of this result is larger than the rig states ({stated}); {reason}, or "
+                f"the ± of this result is larger than the {stated} in the rig; {reason}, or "
                 "take more shots"
             )
         case SwapDoubt.NO_DIFFERENCE:
             return (
-                "no difference was found: the delays of the sensors agree within this ±, or "
-                "the sensors were not exchanged"
+                "no difference was found: the delays of the sensors are equal within the ± of "
+                "this result, or the sensors were not exchanged"
             )
 
 
 def clock_calibration_doubt(result: ClockCalibration) -> str:
-    """
-    Return a reason not to save the measured rate of a counter in the rig file.
-
-    If nothing is wrong, the text is empty.
-    """
+    """Return why the rate of a counter should not be saved; empty if nothing is wrong."""
     stated_ppm = result.stated * 1e6
     if result.is_far:
         return (
@@ -149,11 +137,7 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
 
 
 def drop_doubt(result: DropResult) -> str:
-    """
-    Return a reason not to save a gate spacing that was measured with dropped balls.
-
-    If nothing is wrong, the text is empty.
-    """
+    """Return why a gate spacing from drops should not be saved; empty if nothing is wrong."""
     match result.doubt:
         case None:
             return ""
@@ -194,7 +178,7 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
         # Transits alone cannot show a wrong height.
         f"an error of 1 mm in the height changes the spacing by {result.by_height:.2f} mm; "
         f"this result cannot show a height error of up to {result.unseen_height_m * 1e3:.0f} "
-        "mm, so measure the height as exactly as the ± that you give",
+        "mm, so make sure that the height is correct within the ± that you give",
         *_blocking_lines(result),
     )
 
@@ -215,11 +199,7 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
 
 
 def rod_doubt(result: RodResult) -> str:
-    """
-    Return a reason not to save a gate spacing that was measured with two rods.
-
-    If nothing is wrong, the text is empty.
-    """
+    """Return why a gate spacing from rods should not be saved; empty if nothing is wrong."""
     off, allowed = result.deviation_m * 1e3, result.allowed_m * 1e3
     fitting = [f"{length * 1e3:.1f} mm" for length in result.fitting_m]
     stated = [f"{length * 1e3:.1f} mm" for length in result.lengths_m]
@@ -243,9 +223,9 @@ def rod_doubt(result: RodResult) -> str:
             )
         case RodDoubt.BALLS:
             return (
-                "both recordings declare round bodies, and the measured lengths fit: balls "
-                'cannot show the spacing; if you used rods, set body.shape = "flat" before you '
-                "record"
+                "both recordings state round bodies, and the measured lengths agree with this: "
+                'balls cannot show the spacing; if you used rods, set body.shape = "flat" '
+                "before you record"
             )
 
 
@@ -263,9 +243,9 @@ def _blocking_lines(result: DropResult) -> list[str]:
     if height is None or spacing is None:
         return []
     lines = [
-        f"from the blocking times, the fall is {height.value_m * 1e3:.0f} ± "
+        f"the blocking times give a height of {height.value_m * 1e3:.0f} ± "
         f"{2 * height.u_m * 1e3:.0f} mm (you stated {result.setup.height_m * 1e3:.0f} mm), and "
-        f"the spacing is {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
+        f"a spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
     ]
     if result.doubt in (None, DropDoubt.TOO_WIDE):
         return lines

@@ -50,7 +50,7 @@ class Axis:
     step: float
 
     def place(self, value: float) -> float:
-        """Return how many cells a value is from the middle of the first cell."""
+        """Return the distance of a value from the middle of the first cell, in cells."""
         return (value - self.first) / self.per_cell
 
     @property
@@ -377,15 +377,15 @@ class DecadeAxis(Axis):
     scale: float = 1.0
 
     def place(self, value: float) -> float:
-        """Return how many cells a positive value is from the middle of the first cell."""
+        """Return the distance, in cells, of a value > 0 from the middle of the first cell."""
         return (math.log10(value) - self.first) / self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
         """
         Return the cell and the label of each tick mark.
 
-        The marks are at powers of ten. If these marks are at least 12 cells apart, there are
-        also marks at 2 and 5 times each power of ten.
+        The marks are at powers of ten. If powers of ten are at least 12 cells apart, 2 and 5
+        times each power also have marks.
         """
         found: dict[int, str] = {}
         for digit in (1, 2, 5) if 1 / self.per_cell >= 12 else (1,):

@@ -33,15 +33,15 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
-        "the ± does not include delays that grow slowly: if the delay grows by "
-        f"{CREEP_S * 1e3:.0f} ms in this time, the result is wrong by "
+        "the ± does not include a delay that grows slowly: a growth of "
+        f"{CREEP_S * 1e3:.0f} ms in this time causes an error of "
         f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm; if in doubt, repeat the measurement on "
         "another port or computer",
     )
 
 
 def beats_text(estimate: ClockEstimate) -> str:
-    """Return as text how many beats an estimate uses, and in how many parts they came."""
+    """Return the number of beats, their time span and the number of their parts, as text."""
     stretches = f"{estimate.segments} part{'' if estimate.segments == 1 else 's'} without a gap"
     return f"from {estimate.beats} beats in {estimate.span_s:.0f} s ({stretches})"
 
@@ -51,7 +51,7 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
     notes = []
     if estimate.steps_s:
         notes.append(
-            "each delay depends on the delay before, perhaps because the port delivers data at "
+            "successive delays are similar, perhaps because the port delivers data at "
             f"fixed intervals (spread {estimate.steps_s * 1e3:.0f} ms): this makes the "
             "uncertainty larger"
         )

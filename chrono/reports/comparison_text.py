@@ -1,7 +1,7 @@
 """Write a comparison of setups as lines for a terminal, and as an object for JSON.
 
-The text begins with the answer and at most two reasons for doubt. Each pair of setups has a
-paragraph. With more than three setups, a table shows the differences instead.
+The text begins with the answer and at most two reasons for doubt. Two or three setups have one
+paragraph for each pair. More than three setups have a table of differences.
 """
 
 from collections.abc import Callable, Sequence
@@ -110,7 +110,7 @@ def headline_lines(found: Comparison, unit: str, damaged_lines: int = 0) -> list
 
 
 def _answer(found: Comparison, unit: str) -> str:
-    """Return a sentence that names the fastest setup, or says that the shots do not show it."""
+    """Name the fastest setup in a sentence, or say that the shots do not show a fastest one."""
     compared = _compared(found)
     if found.fastest is not None:
         group, verdict = found.fastest
@@ -252,12 +252,12 @@ def _no_judgement(pair: PairComparison) -> str:
 def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     """Return sentences on the difference between the speeds of two setups."""
     deciding = pair.deciding
-    assert deciding is not None, "each judged pair has a difference"
+    assert deciding is not None, "a difference is known for each compared pair"
     by, signed = difference_text(deciding, unit)
     if pair.verdict is Verdict.NOT_SETTLED:
         return [
-            f"the shots do not show which setup is faster: the difference is {signed}, and "
-            "this interval includes zero"
+            f"the shots do not show which setup is faster: the difference is {signed}, so it "
+            "may be zero"
         ]
     word = "faster" if deciding.difference_mps > 0 else "slower"
     percent = format_value(
@@ -265,11 +265,9 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     )
     if pair.verdict is Verdict.FASTER:
         lines = [f"{word} by {by}, which is {percent} %", chance_words(deciding)]
-        assert pair.plain is not None, "each faster setup has a difference without drift"
+        assert pair.plain is not None, "a faster setup also has a difference without drift"
         if deciding.difference_mps * pair.plain.difference_mps < 0:
-            lines.append(
-                "the means do not show this difference, because the drift changed the means"
-            )
+            lines.append("the means show the opposite, because the drift changed the means")
         return lines
     allowed = "is not known"
     if pair.difference is not None:
@@ -277,13 +275,13 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
         allowed = f"is {text}, so this does not show which setup is faster"
     return [
         f"{word} by {by}, which is {percent} %, if the launcher did not drift",
-        f"if the program allows for a steady drift, the difference {allowed}",
+        f"if the launcher drifted steadily, the difference {allowed}",
     ]
 
 
 def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
     """
-    Return a difference with its interval, first without a sign, then with its sign.
+    Return two texts of a difference with its interval: its size, and its value with sign.
 
     If rounding would hide whether the interval contains zero, both texts have more digits.
     """
@@ -312,16 +310,16 @@ def chance_words(difference: Difference) -> str:
     else:
         often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
     if difference.p_adjusted is None:
-        return f"two equally fast setups would show a difference this large {often} ({number})"
+        return f"chance makes two equally fast setups differ this much {often} ({number})"
     return (
-        "if all setups were equally fast, at least two would show a difference this large "
+        "if all setups were equally fast, chance would make at least two differ this much "
         f"{often} ({number})"
     )
 
 
 def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     """
-    Return how many more shots would show which setup is faster, and how sure this number is.
+    Return how many more shots are needed to show which setup is faster.
 
     Parameters
     ----------
@@ -331,18 +329,18 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     """
     if more.as_seen >= MOST_SHOTS:
         return (
-            f"if the true difference is as small as measured, {MOST_SHOTS} more shots of each "
-            "setup may not show it"
+            f"if the true difference equals the measured difference, {MOST_SHOTS} more shots "
+            "of each setup may be too few to show this difference"
         )
     few = count_text(more.as_seen, "more shot")
     sure = (
-        f"if the true difference is as large as measured, {few} of each setup{in_turn} "
-        f"{'shows' if more.as_seen == 1 else 'show'} it in four of five cases"
+        f"if the true difference equals the measured difference, {few} of each setup{in_turn} "
+        f"{'shows' if more.as_seen == 1 else 'show'} this difference in four of five cases"
     )
     if more.most is None:
         return f"{sure}; but if the true difference is zero, more shots do not help"
     return (
-        f"{sure}; if the true difference is at the low end of its ±, {more.most} shots are "
+        f"{sure}; if the true difference is as small as its ± allows, {more.most} shots are "
         "needed"
     )
 
@@ -399,7 +397,7 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
 
 
 def without_lines(pair: PairComparison) -> list[str]:
-    """Return what changes for two setups without the suspicious shots; may be empty."""
+    """Return what changes if the suspicious shots are left out; no lines without a change."""
     other = pair.without_suspicious
     if other is None:
         return []
@@ -505,7 +503,7 @@ def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[s
 
 
 def many_lines(found: Comparison) -> list[str]:
-    """Return which setups are more repeatable, and what suspicious shots change."""
+    """Return which setups are more repeatable, and changes without the suspicious shots."""
     number = {id(group): place for place, group in enumerate(found.groups, 1)}
     lines = []
     for pair in found.pairs:
@@ -545,8 +543,8 @@ def _drift_notes(found: Comparison, unit: str) -> list[str]:
     kinds = {pair.of_one_session for pair in found.judged}
     if True in kinds:
         lines.append(
-            "The results allow for a steady drift of the launcher in a session, if no line "
-            "says otherwise."
+            "Each result allows for a steady drift of the launcher in a session, or says that "
+            "it does not."
         )
     if False in kinds:
         lines.append(
@@ -566,9 +564,9 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
     number = "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
     return [
         f"All setups together: {verdict} ({number}).",
-        f"The {len(judged)} pairs are judged together (Welch, Holm). If all setups were "
-        f"equally fast, at most {100 * RISK:.0f} of 100 sessions would show any difference. "
-        "All p and all intervals of differences allow for this.",
+        f"Each p and each interval allows for the number of pairs, {len(judged)} (Welch, "
+        f"Holm). If all setups were equally fast, at most {100 * RISK:.0f} of 100 sessions "
+        "would show any difference.",
     ]
 
 

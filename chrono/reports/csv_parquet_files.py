@@ -1,7 +1,7 @@
 """Write the table of shots as CSV and Parquet, using little memory.
 
-Apache Arrow (the package pyarrow) writes Parquet files and long CSV files. Slower Python code
-writes all other CSV files. The same table always gives a CSV file with the same bytes.
+Apache Arrow (the package pyarrow) writes Parquet files and long CSV files. The same table
+always gives a CSV file with the same bytes.
 """
 
 from collections.abc import Iterable, Iterator
@@ -121,8 +121,7 @@ def write_parquet(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as Parquet; return the number of rows.
 
-    The metadata of a Parquet file have the same names and values as the first part of a JSON
-    file, see `ExportHeads.texts`.
+    The names and values of `ExportHeads.texts` become the file's metadata.
 
     Raises
     ------

@@ -59,7 +59,7 @@ class ShotChange:
 
 @dataclass(frozen=True)
 class ExportDifference:
-    """How many shots two exports have, and which shots differ, the largest change first."""
+    """Numbers of shots in two exports, and the shots that differ, the largest change first."""
 
     before: int
     now: int
@@ -180,11 +180,11 @@ def difference_text(found: ExportDifference) -> str:
         more = count_text(changed - SHOWN, "more shot")
         largest = found.changes[SHOWN].size
         by = (
-            f" by at most {three_digits(100 * largest)} % of the ±"
+            f" by at most {three_digits(100 * largest)} % of the earlier ±"
             if math.isfinite(largest)
             else ""
         )
-        lines.append(f"{more} changed{by}; --json lists all changes")
+        lines.append(f"{more} changed{by}; to list all changes, use --json")
     return "\n".join(lines)
 
 

@@ -315,17 +315,13 @@ def shot_frame(session: Session, recording: str = "") -> "pd.DataFrame":
 
 
 def moment_texts(moments: npt.NDArray[np.datetime64]) -> list[str | None]:
-    """Return times as texts in ISO 8601; NaT becomes None."""
+    """Return times as texts in ISO 8601; a missing time (NaT) becomes None."""
     texts = np.datetime_as_string(moments, unit="us").tolist()
     return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
 def _moments(started: str, host_us: Ints) -> npt.NDArray[np.datetime64]:
-    """
-    Return the times of shots as dates in UTC.
-
-    All dates are NaT (no date) if the start time of the recording has no time zone.
-    """
+    """Return the times of shots in UTC; NaT (no date) if the start has no time zone."""
     begin: np.datetime64[Any] = np.datetime64("NaT", "us")
     try:
         start = datetime.fromisoformat(started)

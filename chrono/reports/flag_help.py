@@ -1,7 +1,6 @@
 """Explain each flag of a shot in one sentence: what it means, and what the user can do.
 
-The dashboard's help and the table in the guide show these sentences. Each key of this table is
-the name of a flag, as `chrono.processor.shot_records.flag_words` returns it.
+Each key is a name from `chrono.processor.shot_records.flag_words`.
 """
 
 FLAG_HELP: dict[str, str] = {
@@ -15,15 +14,15 @@ FLAG_HELP: dict[str, str] = {
     ),
     "reversed": (
         "Something went through gate B before gate A: if it was a shot, the gates are "
-        "swapped; if it was a person, use hold while people walk there."
+        "swapped; if it was a person, use the action hold while people walk there."
     ),
     "too-fast": (
         "The transit is too short for the rig's limit window.fastest: raise this limit if you "
         "expect this speed; if not, look for noise that trips both gates."
     ),
     "too-slow": (
-        "The transit is too long for the rig's limit window.slowest: lower this limit if you "
-        "expect this speed, as in drops; if a person walked through, do nothing."
+        "The transit is too long for the rig's limit window.slowest: if you expect this speed, "
+        "as for dropped balls, lower this limit; if a person walked through, do nothing."
     ),
     "short": (
         "The gates were blocked for less time than the declared body needs: check "
@@ -42,16 +41,16 @@ FLAG_HELP: dict[str, str] = {
         "if the program chose the wrong main body, set the shot aside."
     ),
     "flash": (
-        "Light tripped both gates at the same moment: shade the gates from the muzzle; the "
-        "body that follows is a separate shot."
+        "Light tripped both gates at the same moment: keep light from the launcher away from "
+        "the gates; the body that follows is a separate shot."
     ),
     "lead-only": (
-        "Only the leading edges gave the speed: the ± includes drag and off_centre, but may "
-        "be wrong if one body overtook the other and a companion hid a trailing edge."
+        "Only the leading edges gave the speed: its ± includes drag and off_centre, but may "
+        "be wrong if one body overtook another while a companion covered a trailing edge."
     ),
     "trail-only": (
-        "Only the trailing edges gave the speed: the ± includes drag and off_centre, but may "
-        "be wrong if one body overtook the other and a companion hid a leading edge."
+        "Only the trailing edges gave the speed: its ± includes drag and off_centre, but may "
+        "be wrong if one body overtook another while a companion covered a leading edge."
     ),
     "gap": (
         "Lines were lost during or near this shot, and the shot has no speed if its edges "
@@ -62,12 +61,14 @@ FLAG_HELP: dict[str, str] = {
         "cause (flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
-        "No pair of edges is exact to 1 % of the transit, because a gate bounced or the board "
-        "was late: make the hysteresis of the comparators larger, or shade the gates."
+        "Each pair of edges may be wrong by more than 1 % of the transit, because a gate "
+        "bounced or the board was late: make the comparators' hysteresis larger, or shade the "
+        "gates."
     ),
     "ambiguous": (
-        "There is no speed, because other passages fit the body better than the first pair; "
-        "perhaps one body overtook another: keep wads and carriers out of the beams."
+        "There is no speed, because other passages fit the body better than the first passage "
+        "of each gate; perhaps a body overtook another: keep wads and carriers out of the "
+        "beams."
     ),
     "flicker": (
         "The light of a lamp may have caused an edge of this shot, so the shot is not counted: "

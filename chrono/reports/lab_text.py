@@ -55,8 +55,8 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     true = seen.transit_s / seen.rung_s
     if not len(read):
         return [
-            [("No shot gives a reading: a transit is", "")],
-            [("shorter than a tick.", "")],
+            [("No shot gives a reading, because", "")],
+            [("a transit is shorter than a tick.", "")],
         ]
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     room = lines - 2
@@ -76,7 +76,7 @@ def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: st
         return seen.model.speed(rung * seen.rung_s, seen.bench.edges)
 
     def line_of(first: int, last: int) -> dict[int, int] | None:
-        """Return the text line of each reading; None if a line would have two readings."""
+        """Return the line of each rung; None if two rungs would share a line."""
         span = max(speed(first) - speed(last), 1e-12)
         places = {
             n: (speed(first) - speed(n)) / span * (room - 2) for n in range(first, last + 1)
@@ -120,7 +120,7 @@ def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: st
 def _rungs_together(
     seen: LabView, read: Floats, per_line: int, columns: int, room: int, unit: str
 ) -> Lines:
-    """Draw several possible readings in one line, with the number of their shots."""
+    """Draw one line for several neighbouring speeds, with the number of shots."""
     true = seen.transit_s / seen.rung_s
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     bins = np.floor(read / per_line).astype(int)
@@ -154,7 +154,7 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
     if missing:
         words += f", {missing} not read"
     past = _place_in_tick(seen)
-    phase = "" if math.isnan(past) else f"  {past:.2f} tick past a step; average 95 %"
+    phase = "" if math.isnan(past) else f"  transit n + {past:.2f} ticks; average 95 %"
     below = f"{unit:>9}{phase}"
     return [
         [(words[:columns], "axis")],
@@ -199,8 +199,8 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
     chart.curve(middles.tolist(), steps.expected.tolist(), "true")
     title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"
     heading = (
-        f"{STEP_TRANSITS} times: measured minus true transit; s {steps.sd:.3f}, "
-        f"theory {steps.sd_expected:.3f} tick ({title})"
+        f"errors of {STEP_TRANSITS} transits: s {steps.sd:.3f}, "
+        f"in theory {steps.sd_expected:.3f} tick ({title})"
     )
     return [*_wrapped(heading, columns, 2), *chart.lines("ticks")]
 
@@ -270,7 +270,7 @@ def _legend(groups: Sequence[str], columns: int) -> Lines:
 
 
 def budget_picture(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
-    """Draw a bar for each contribution's share of the variance, the largest share first."""
+    """Draw a bar for each part of the variance u², the largest part first."""
     room = columns - 25
     drawn: Lines = []
     u = speed_in(unit, seen.budget.u_mps)
@@ -341,19 +341,15 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
     ticks = seen.transit_s / seen.bench.tick_s
     return [
         speed_line(seen, unit),
-        f"{100 * share:.0f} % of u²: {rules}",
-        f"{ticks:.0f} ticks in a transit" if ticks > 1e3 else f"{ticks:.4g} ticks in a transit",
+        f"{rules}: {100 * share:.0f} % of u²",
+        f"a transit is {ticks:.0f} ticks" if ticks > 1e3 else f"a transit is {ticks:.4g} ticks",
         _tick_line(seen, unit),
         f"true value in ±: {seen.held} of {len(seen.repeated.true_mps)}",
     ]
 
 
 def _place_in_tick(seen: LabView) -> float:
-    """
-    Return the part of a tick by which each transit is longer than a number of whole ticks.
-
-    The result is NaN if the transits differ, or if the tick is not the largest contribution.
-    """
+    """Return each transit's fraction of a tick; NaN if it varies or another error is larger."""
     ticks = seen.transit_s / seen.bench.tick_s
     is_one = seen.rules[0] == "tick" and seen.bench.spread * ticks < ONE_PLACE
     is_one &= bool(np.isfinite(seen.repeated.measured.speed_mps).all())
@@ -361,22 +357,22 @@ def _place_in_tick(seen: LabView) -> float:
 
 
 def _held_lines(seen: LabView) -> list[str]:
-    """Return why not exactly 95 % of the shots have the true value within their ±."""
+    """Explain why the ± contains the true value in more or less than 95 % of the shots."""
     if not np.isfinite(seen.repeated.measured.speed_mps).all():
         return []
     if not math.isnan(past := _place_in_tick(seen)):
         return [
-            f"all transits end {past:.2f} tick after a step; on average 95 % of the ± are right"
+            f"each transit is n + {past:.2f} ticks; on average 95 % of true values are in ±"
         ]
-    return ["all shots use the same gates; over many gates, 95 % of the ± are right"]
+    return ["all shots use the same gates; for many gates, 95 % of true values are in ±"]
 
 
 def _tick_line(seen: LabView, unit: str) -> str:
-    """Return from which speed on the tick causes more than half of u²."""
+    """Return the lowest speed at which the tick causes half of u², as text."""
     from_mps = seen.tick_rules_from_mps
     if math.isnan(from_mps):
-        return f"tick below 50 % up to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
-    return f"tick over 50 % from {_three(speed_in(unit, from_mps))} {unit}"
+        return f"tick: < 50 % of u² to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
+    return f"tick: half of u² at {_three(speed_in(unit, from_mps))} {unit}"
 
 
 def speed_line(seen: LabView, unit: str) -> str:
@@ -393,7 +389,7 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
     """Return the computed answer to a question, in lines of at most 58 columns."""
     before, after = answer.before, answer.after
     if after is None:
-        return ["This does not change anything."]
+        return ["The result stays the same."]
     return [
         f"before  {_side_text(before, unit)}",
         f"after   {_side_text(after, unit)}",
@@ -403,7 +399,7 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
 
 def _change_line(ratio: float) -> str:
     if abs(ratio - 1) < STAYS:
-        return f"the ± in per cent changes by less than {100 * STAYS:g} %"
+        return f"this change alters the ± in per cent by less than {100 * STAYS:g} %"
     return f"the ± in per cent is now {two_digits(ratio)} times as large"
 
 
@@ -480,7 +476,7 @@ def lab_data(seen: LabView) -> dict[str, Any]:
 
 def _side_text(side: Side, unit: str) -> str:
     speed = format_speed(side.speed_mps, side.U95_mps, unit)
-    return f"{speed} ({_percent(side.relative)}); {side.rules} {100 * side.share:.0f} %"
+    return f"{speed} ({_percent(side.relative)}); {100 * side.share:.0f} % {side.rules}"
 
 
 def _question_data(question: Question, seen: LabView) -> dict[str, Any]:

@@ -231,7 +231,7 @@ class LabStart:
 
     def estimate(self, seen: LabView, who: str, guess_mps: float, place: int | None) -> Guess:
         """
-        Return an estimate of the ± as a record for the file of guesses.
+        Return a user's estimate of the ± as a record for the file of guesses.
 
         `place` is the index of a shot in `shots`.
         """

@@ -1,4 +1,4 @@
-"""Manage rounds of guesses: a class guesses the speed of a shot, or the ± of the speed.
+"""Manage rounds in which pupils guess the speed of a shot, or its ±.
 
 Each round is about one shot. A round is first open, then closed, then revealed. While a round
 is open, each viewer can send one guess.
@@ -95,9 +95,7 @@ class Round:
 
 @dataclass(frozen=True)
 class MeasuredShot:
-    """
-    The measured speed of a shot and its ± at 95 % [m/s]; NaN for a value that was not measured.
-    """
+    """The measured speed and U95 of a shot [m/s]; NaN for a value that was not measured."""
 
     speed_mps: float
     U95_mps: float

@@ -1,13 +1,11 @@
-"""Read and write the file in which the program saves the guesses of a class.
+"""Read and write the file with the pupils' guesses of the speed of a shot, or of its ±.
 
-A class guesses the speed of a shot, or the ± of the speed. The file with the guesses is in the
-folder of the recording. The program does not change the recording itself. Each line of the file
-is one complete JSON object. The program only appends lines, and never changes earlier lines.
-Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and `shot` (null in the
-lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if the number is not known,
-because the shot never came), `kind` (``"error"`` or ``"speed"``; without this key, the kind is
-an error), `settings` (settings of the error lab in SI units, with the names of `Bench`; empty
-outside the lab).
+The file is in the folder of the recording. Each line is one complete JSON object. The program
+only appends lines. Keys: `format` (1), `time` (ISO 8601 with offset), `who`, `recording` and
+`shot` (null in the lab without a recording), `speed_mps`, `guess_mps`, `U95_mps` (null if the
+number is not known, because the shot never came), `kind` (``"error"`` or ``"speed"``; without
+this key, the kind is an error), `settings` (settings of the error lab in SI units, with the
+names of `Bench`; empty outside the lab).
 """
 
 import json
@@ -162,7 +160,7 @@ def keep_guess(path: Path, *guesses: Guess) -> None:
         raise RecordingError(
             f"the estimate is not saved: {error.strerror}",
             where=str(path),
-            hint="make space on the disk; if you ignore this error, only the estimate is lost",
+            hint="make space on the disk; without space the estimate is lost, but nothing else",
         ) from error
 
 
@@ -254,7 +252,7 @@ def files_of(paths: Sequence[Path]) -> list[Path]:
             raise OptionError(
                 "there are no guesses",
                 where=str(path),
-                hint="make guesses in the lab with --guess, then give its recording or folder",
+                hint="make guesses in the lab with --guess, then give the recording or folder",
             )
         found += [file for file in here if file not in found]
     return found

@@ -75,7 +75,7 @@ class Bench:
 
     @property
     def rig(self) -> Rig:
-        """The rig with these settings; a changed value loses its calibration."""
+        """The rig with the lab's settings, without calibrations of changed values."""
         record = rig_record(self.base)
         calibration = record["calibration"]
         if self.clock_tolerance != self.base.clock.rate_tolerance:
@@ -108,11 +108,7 @@ class Bench:
         return self.with_values(**{name: found})
 
     def with_values(self, **values: Any) -> "Bench":
-        """
-        Return a copy with these values.
-
-        If the spacing would be too small for its tolerances, make the spacing larger.
-        """
+        """Return changed settings; the spacing is at least four times its tolerances."""
         changed = replace(self, **({"bounce_s": 0.0} | values))
         least_m = 4 * max(changed.trip_m, self.base.gates.spacing_tolerance_m)
         return replace(changed, spacing_m=max(changed.spacing_m, least_m))
@@ -170,7 +166,7 @@ USUAL = bench_of_rig(default_rig(), 22.0, EdgesUsed.BOTH).with_values(clock_tole
 
 
 def _with_aim(off_centre_m: float) -> Rig:
-    """Return the usual rig, but the beams cross a ball this far from the ball's middle."""
+    """Return the usual rig with another value of `off_centre`."""
     record = rig_record(USUAL.base)
     record["gates"]["off_centre_m"] = off_centre_m
     return rig_from_record(record)

@@ -136,7 +136,7 @@ QUESTIONS = (
         "If the jitter is ten times as large, what happens to the ±?", _scaled("jitter_s", 10)
     ),
     Question(
-        "Two pairs of edges or only one: what happens to the ± if you change this?",
+        "If you change between one and two pairs of edges, what happens to the ±?",
         _one_pair,
     ),
     Question(

@@ -1,9 +1,8 @@
 """Simulate repeated shots with the same settings, and compute the speeds as for real shots.
 
-The random errors of the gates are the same for all shots. They have the distributions of the
-error budget. Each shot has its own random jitter, its own start within a tick, and its own
-places where the beams cross the body. The code for real shots computes the speeds from the
-simulated counter values.
+All shots have the same random errors of the gates, drawn from the distributions of the error
+budget. Each shot has its own random jitter, its own start within a tick, and its own places
+where the beams cross the body.
 """
 
 from dataclasses import dataclass

@@ -1,10 +1,9 @@
 """Process a recording a second time under an assumption, and compare both results.
 
-An assumption is, for example, a counter with coarser steps. If a step is n recorded ticks, this
-counter shows (t + p)/n, rounded down, at the time t and with the phase p [recorded ticks]. The
-recorded value is t, rounded down, and gives exactly the same result. The coarser values keep
-the units of the recorded counter. A wrap or a restart of the counter may change the phase, but
-a wrap during a shot does not.
+For example, assume a counter with a tick of n recorded ticks. At the time t, this counter shows
+(t + p)/n, rounded down; the start value p is called the phase. The recording contains t rounded
+down, which gives the same result. The new values keep the units of the recorded counter. The
+phase may change at a wrap or a restart between shots.
 """
 
 from collections.abc import Sequence
@@ -104,7 +103,7 @@ _SAME = 1e-6
 
 @dataclass(frozen=True)
 class SetupPair:
-    """Statistics of one setup, as recorded and with the assumption; None without shots."""
+    """Statistics of one setup, recorded and under the assumption; None without shots."""
 
     name: str
     recorded: Series | None
@@ -114,20 +113,20 @@ class SetupPair:
 @dataclass(frozen=True, eq=False)
 class WhatIf:
     """
-    Two results for the same shots: as recorded, and with an assumption.
+    Two results for the same shots: as recorded, and under an assumption.
 
     Attributes
     ----------
     recorded : LoadedRecording
     as_if : Assumptions
     session : Session
-        The session of the same recording with the assumption; the session has ended.
+        The finished session of the same recording under the assumption.
     tick_s, recorded_tick_s : float
         Assumed step and recorded step of the timestamps [s].
     places : ndarray of intp, shape (N,)
         For each recorded shot, its index in `session.log`; -1 if it is missing there.
     new : int
-        Number of shots that exist only with the assumption.
+        Number of shots that exist only under the assumption.
     true, supposed : Measured
         Measured values as columns of N recorded shots; NaN for a shot without a speed.
     compared : ndarray of bool, shape (N,)
@@ -160,29 +159,29 @@ class WhatIf:
 
     @property
     def difference_mps(self) -> Floats:
-        """Speed with the assumption minus recorded speed [m/s], shape (N,)."""
+        """The speed under the assumption minus the recorded speed [m/s], shape (N,)."""
         return self.supposed.speed_mps - self.true.speed_mps
 
     @property
     def missing(self) -> int:
-        """Number of recorded shots that do not exist with the assumption."""
+        """Number of recorded shots that are missing under the assumption."""
         return int((self.places < 0).sum())
 
     @property
     def without_speed(self) -> int:
-        """Number of counted shots that exist, but have no speed, with the assumption."""
+        """Number of counted shots that exist, but have no speed, under the assumption."""
         counted = self.recorded.session.counted() & (self.places >= 0)
         return int((counted & ~np.isfinite(self.supposed.speed_mps)).sum())
 
     @property
     def sound_only_so(self) -> int:
-        """Number of recorded shots that have a speed only with the assumption."""
+        """Number of recorded shots that have a speed only under the assumption."""
         has_speed = np.isfinite(self.supposed.speed_mps)
         return int((has_speed & ~np.isfinite(self.true.speed_mps)).sum())
 
     @property
     def steps_alone(self) -> bool:
-        """True if only coarser steps change the transits, and nothing else that is assumed."""
+        """True if the longer tick is the only assumption that changes the transits."""
         as_if = self.as_if
         same_transit = as_if.edges == EdgesUsed.BOTH and not as_if.clock_error
         return same_transit and self.tick_s > self.recorded_tick_s
@@ -269,16 +268,16 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
     if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
-            "the recording contains only transits, so larger steps cannot be computed",
+            "the recording contains only transits, so a longer tick cannot be assumed",
             where="--as-if-tick",
             hint="use a recording that contains edges",
         )
     if as_if.tick_s is not None and as_if.tick_s < tick_s * (1 - _SAME):
         raise OptionError(
-            f"the assumed step of {as_if.tick_s * 1e6:.6g} us is smaller than the recorded "
-            f"step of {tick_s * 1e6:.6g} us, so the readings cannot be computed",
+            f"the assumed tick of {as_if.tick_s * 1e6:.6g} us is shorter than the recorded "
+            f"tick of {tick_s * 1e6:.6g} us, so the timestamps cannot be computed",
             where="--as-if-tick",
-            hint="give a larger step, or record with a counter that has a smaller step",
+            hint="give a longer tick, or record with a counter that has a shorter tick",
         )
     if as_if.clock_error and session.host_rate is not None:
         raise OptionError(

@@ -3,7 +3,7 @@
 The recording contains every counter value that a worksheet shows. The pupils compute each speed
 with v = d/t, without corrections for tilt, drag and the round shape of the body. The answer key
 of the teacher also shows the speed that the program computed. Each group gets its own shots and
-its own tolerance of the spacing. A number with five or more digits is in only one answer key.
+its own tolerance of the spacing. No two groups have the same number with five or more digits.
 """
 
 import math
@@ -148,12 +148,7 @@ def _edges(
 
 
 class _FirstEdges:
-    """
-    Finds the counter value of each shot's first edge by the time of this edge.
-
-    The session's `key` of a shot is not a counter value: if the board restarts, the counter
-    begins again, but the key continues to grow.
-    """
+    """Finds the counter value of each shot's first edge by time; `key` is not this value."""
 
     def __init__(self, host_us: Ints) -> None:
         self._host_us = host_us
@@ -247,7 +242,7 @@ class Facts:
 
 @dataclass(frozen=True)
 class WorstCaseLimits:
-    """The lowest and the highest possible path [m], time [s] and speed [m/s] of one shot."""
+    """The smallest and largest possible path [m], time [s] and speed [m/s] of one shot."""
 
     path_low_m: float
     path_high_m: float
@@ -390,11 +385,7 @@ def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> It
 
 
 def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
-    """
-    Yield the tasks for group 1, then for group 2, and so on.
-
-    Successive groups get shots of different setups.
-    """
+    """Yield the tasks for group 1, 2 and so on; the groups use the setups in turn."""
     pools = fit_shots(recorded)
     seen: dict[str, list[float]] = {}
     group, turn = 1, 0
@@ -416,7 +407,7 @@ def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
 
 
 def _results(task: Task) -> dict[str, list[float]]:
-    """Return the numbers of a group's tasks and solutions, by kind; all groups differ."""
+    """Return the numbers that no other group may have, by their kind."""
     limits, combined, shots = task.limits, task.combined, task.shots
     return {
         "transit": [float(transit) for shot in shots for transit in shot.transits],

@@ -133,7 +133,7 @@ def mark_answers(
 
 
 def _answer(line: str, keys: Mapping[int, Mapping[str, float]]) -> MarkedAnswer | str:
-    """Read one line; return the answer with its mark, or why the line is not an answer."""
+    """Read one line; return a marked answer, or the reason why the line is not an answer."""
     words = line[:LONGEST_LINE].replace(";", " ").split()
     if len(words) != 3:
         return 'write the group, the quantity and the value, such as "3 v 22.13"'

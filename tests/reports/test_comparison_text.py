@@ -68,11 +68,11 @@ def test_headline_pairs_and_sum_of_a_situation_agree(name: str) -> None:
 def test_chance_is_told_in_sessions_and_as_p(p: float, words: str) -> None:
     one = Difference(1.0, 0.5, 9.0)
     assert chance_words(replace(one, p_adjusted=p)) == (
-        "if all setups were equally fast, at least two would show a difference this large "
+        "if all setups were equally fast, chance would make at least two differ this much "
         + words
     )
     assert chance_words(one).startswith(
-        "two equally fast setups would show a difference this large in 8 of"
+        "chance makes two equally fast setups differ this much in 8 of"
     )
 
 
@@ -96,17 +96,17 @@ def test_rounding_never_hides_that_zero_is_outside_the_interval(difference, text
 
 def test_how_many_more_shots_settle_it() -> None:
     assert more_sentence(MoreShots(MOST_SHOTS, None)) == (
-        "if the true difference is as small as measured, 1000 more shots of each setup may not "
-        "show it"
+        "if the true difference equals the measured difference, 1000 more shots of each "
+        "setup may be too few to show this difference"
     )
     assert more_sentence(MoreShots(1, None), ", shot in turn,") == (
-        "if the true difference is as large as measured, 1 more shot of each setup, shot in "
-        "turn, shows it in four of five cases; but if the true difference is zero, more shots "
-        "do not help"
+        "if the true difference equals the measured difference, 1 more shot of each setup, "
+        "shot in turn, shows this difference in four of five cases; but if the true "
+        "difference is zero, more shots do not help"
     )
     assert more_sentence(MoreShots(5, 40)).endswith(
-        "show it in four of five cases; if the true difference is at the low end of its ±, "
-        "40 shots are needed"
+        "show this difference in four of five cases; if the true difference is as small as "
+        "its ± allows, 40 shots are needed"
     )
 
 

@@ -56,9 +56,9 @@ def test_one_shot_is_one_shot_and_the_rest_is_counted():
     )
     gone = difference_text(compare_exports(rows, []))
     slower = [shot(n, float(n), 21.8) for n in range(1, 43)]
-    assert gone.splitlines()[-1] == "2 more shots changed; --json lists all changes"
+    assert gone.splitlines()[-1] == "2 more shots changed; to list all changes, use --json"
     assert difference_text(compare_exports(rows[:41], slower[:41])).endswith(
-        "1 more shot changed by at most 200 % of the ±; --json lists all changes"
+        "1 more shot changed by at most 200 % of the earlier ±; to list all changes, use --json"
     )
 
 

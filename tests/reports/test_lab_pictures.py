@@ -116,13 +116,13 @@ def test_the_true_value_stands_between_its_neighbours(coarse, usual) -> None:
 
 def test_why_not_95_of_100_hold_is_said_where_it_stands(coarse, usual) -> None:
     """The transit is 11.11 ticks, in each shot: 45 m/s, 50 mm, 100 us."""
-    words = "all transits end 0.11 tick after a step; on average 95 % of the ± are right"
+    words = "each transit is n + 0.11 ticks; on average 95 % of true values are in ±"
     assert words in lab_text(coarse)
-    assert "over many gates, 95 % of the ± are right" in lab_text(usual)
+    assert "for many gates, 95 % of true values are in ±" in lab_text(usual)
     heading = plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
-    assert "0.11 tick past a step; average 95 %" in heading
+    assert "transit n + 0.11 ticks; average 95 %" in heading
     scattered = look(COARSE.with_values(spread=0.05))
-    assert "tick past" not in plain_lines(ladder(scattered, 60, 16, "m/s"))[1]
+    assert "average 95 %" not in plain_lines(ladder(scattered, 60, 16, "m/s"))[1]
 
 
 def test_over_all_places_in_a_tick_95_of_100_do_hold() -> None:
@@ -199,7 +199,7 @@ def test_every_picture_stays_in_its_room(request, room, which) -> None:
 def test_a_bench_without_readings_says_so(hopeless) -> None:
     blind = look(hopeless.bench.with_values(speed_mps=1e7, jitter_s=0.0))
     text = " ".join(plain_lines(ladder(blind, 40, 10, "m/s")))
-    assert "No shot gives a reading" in text
+    assert "No shot gives a reading, because" in text
 
 
 def test_counts_and_theory_agree_in_the_picture_of_steps(coarse) -> None:
@@ -280,12 +280,12 @@ def test_the_text_holds_settings_result_pictures_and_answers(coarse) -> None:
 def test_results_are_those_of_the_budget(coarse, usual, hopeless) -> None:
     lines = result_lines(coarse, "m/s")
     assert lines[0] == "45.0 ± 3.3 m/s (7.3 %)"
-    assert lines[1] == "95 % of u²: tick"
-    assert lines[2] == "11.11 ticks in a transit"
-    assert lines[3] == "tick over 50 % from 10.4 m/s"
+    assert lines[1] == "tick: 95 % of u²"
+    assert lines[2] == "a transit is 11.11 ticks"
+    assert lines[3] == "tick: half of u² at 10.4 m/s"
     assert lines[4] == f"true value in ±: {coarse.held} of 1000"
     assert result_lines(usual, "km/h")[0].startswith("79.20 ± 0.16 km/h")
-    assert result_lines(usual, "km/h")[3] == "tick below 50 % up to 1080 km/h"
+    assert result_lines(usual, "km/h")[3] == "tick: < 50 % of u² to 1080 km/h"
     assert "the ± is larger than the speed" in result_lines(hopeless, "m/s")[0]
 
 
@@ -320,12 +320,12 @@ def test_an_estimate_names_its_class_harmlessly() -> None:
 def test_answers_say_before_after_and_how_many_times() -> None:
     before, after = Side(22.0, 0.2, "tick", 0.6), Side(22.0, 0.1, "gate spacing", 0.7)
     lines = answer_lines(Answer(before, after), "m/s")
-    assert lines[0] == "before  22.00 ± 0.20 m/s (0.91 %); tick 60 %"
-    assert lines[1] == "after   22.00 ± 0.10 m/s (0.45 %); gate spacing 70 %"
+    assert lines[0] == "before  22.00 ± 0.20 m/s (0.91 %); 60 % tick"
+    assert lines[1] == "after   22.00 ± 0.10 m/s (0.45 %); 70 % gate spacing"
     assert lines[2] == "the ± in per cent is now 0.50 times as large"
     same = answer_lines(Answer(before, Side(22.0, 0.202, "tick", 0.6)), "m/s")
-    assert same[2].startswith("the ± in per cent changes by less than")
-    assert answer_lines(Answer(before, None), "m/s") == ["This does not change anything."]
+    assert same[2].startswith("this change alters the ± in per cent by less than")
+    assert answer_lines(Answer(before, None), "m/s") == ["The result stays the same."]
 
 
 def test_json_holds_the_same(coarse, hopeless) -> None:

@@ -81,10 +81,10 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     ]
     rest = "\n".join(lines[17:])
     assert "U95            0.092 m/s (0.20 %), k = 1.84" in rest
-    assert "first order    0.098 m/s (t for ∞ effective degrees of freedom)" in rest
-    assert "tick alone     44.99958 … 45.00042 m/s, for an error of at most one tick" in rest
-    assert "Monte Carlo    44.908 … 45.092 m/s" in rest
-    assert "agrees to 2 digits with U95; first order is 6.3 % wider" in rest
+    assert "simple formula 0.098 m/s (factor t for ∞ effective degrees of freedom)" in rest
+    assert "± one tick     44.99958 … 45.00042 m/s, if only the tick causes an error" in rest
+    assert "random trials  44.908 … 45.092 m/s" in rest
+    assert "agrees to 2 digits with U95; the simple formula is 6.3 % wider" in rest
     assert "Improve gate spacing first: half the uncertainty gives U95 = 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
@@ -92,11 +92,11 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
 @pytest.mark.parametrize(
     ("ours", "first", "words"),
     [
-        (1.0, 1.0, "U95 and first order"),
-        (1.0, 1.25, "U95; first order is 25.0 % wider"),
-        (1.0, 0.8, "U95; first order is 20.0 % narrower"),
-        (1.5, 1.0, "first order, not U95"),
-        (1.5, 0.5, "neither U95 nor first order"),
+        (1.0, 1.0, "U95 and the simple formula"),
+        (1.0, 1.25, "U95; the simple formula is 25.0 % wider"),
+        (1.0, 0.8, "U95; the simple formula is 20.0 % narrower"),
+        (1.5, 1.0, "the simple formula, not U95"),
+        (1.5, 0.5, "neither U95 nor the simple formula"),
     ],
 )
 def test_what_the_trials_confirm_is_what_agrees_with_their_interval(

@@ -318,7 +318,7 @@ def test_the_plain_demo_and_the_fine_one_are_the_same_shots() -> None:
 
 
 def test_a_finer_step_than_the_recorded_one_is_refused() -> None:
-    with pytest.raises(OptionError, match="smaller than the recorded step of 4 us"):
+    with pytest.raises(OptionError, match="shorter than the recorded tick of 4 us"):
         what_if(demo("plain-lines-4us"), Assumptions(tick_s=1e-6))
 
 
