@@ -37,13 +37,13 @@ def whatif(
         str | None,
         typer.Option(
             "--as-if-tick",
-            help='Assume a coarser counter with steps of this length, such as "4 us".',
+            help='Assume a counter with longer steps (ticks), such as "4 us".',
         ),
     ] = None,
     phase: Annotated[
         float,
         typer.Option(
-            help="Shift the steps of the coarser counter by this fraction of one step "
+            help="Shift the steps of the assumed counter by this fraction of one step "
             "(at least 0, less than 1)."
         ),
     ] = 0.0,
@@ -82,8 +82,8 @@ def whatif(
     """
     Show how the speeds would change with another rig.
 
-    The command measures the recorded lines a second time, with a coarser counter or another
-    rig. You may give several of these options together. The recording stays unchanged.
+    The command measures the recorded lines a second time, with a counter of longer steps or
+    another rig. You may use several --as-if options together. The recording stays unchanged.
     """
     from chrono.reports.what_if_text import what_if_data, what_if_short, what_if_text
     from chrono.teaching.what_if import what_if
