@@ -388,6 +388,8 @@ def speed_line(seen: LabView, unit: str) -> str:
 def answer_lines(answer: Answer, unit: str) -> list[str]:
     """Return the computed answer to a question, in lines of at most 58 columns."""
     before, after = answer.before, answer.after
+    if answer.has_no_mean:
+        return ["No simulated shot has a speed, so there is no mean."]
     if after is None:
         return ["The result stays the same."]
     return [

@@ -104,7 +104,7 @@ def _client(address: str) -> Iterator[Any]:
         raise OptionError(
             "a cluster needs the package `distributed`, which is not installed",
             where="--cluster",
-            hint="install it with: pip install 'chrono-gates[cluster]'",
+            hint="run pip install distributed fsspec",
         ) from error
     try:
         begin: Any = Client
@@ -136,7 +136,7 @@ def expect_same_program(client: Any, address: str) -> None:
         raise OptionError(
             f"no worker of the cluster can run this program: {error}",
             where=address,
-            hint="start the worker processes with this version of chrono-gates[cluster]",
+            hint="install this version of the program, with its extra `cluster`, on each worker computer",
         ) from error
     others = sorted(
         worker for worker, found in told.items() if found != machine_code.sources_hash()

@@ -124,7 +124,7 @@ def _system(address: str) -> tuple[Any, str]:
         raise OptionError(
             "reading from an address needs the package `fsspec`, which is not installed",
             where=address,
-            hint="install it with: pip install 'chrono-gates[cluster]'",
+            hint="run pip install distributed fsspec",
         ) from error
     with _telling(address):
         system, path = url_to_fs(address)

@@ -43,10 +43,15 @@ class Side:
 
 @dataclass(frozen=True)
 class Answer:
-    """Results of the error lab before and after a change; `after` is None without a change."""
+    """
+    Results of the error lab before and after a change; `after` is None without a change.
+
+    If `has_no_mean` is True, no simulated shot has a speed. Then `after` is None too.
+    """
 
     before: Side
     after: Side | None
+    has_no_mean: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,7 +76,8 @@ class Question:
         """Compute the answer to this question for the given settings."""
         before = side_of(bench)
         if self.mean:
-            return Answer(before, _mean_side(bench, seed))
+            mean = _mean_side(bench, seed)
+            return Answer(before, mean, has_no_mean=mean is None)
         changed = self.change(bench)
         return Answer(before, None if changed == bench else side_of(changed))
 

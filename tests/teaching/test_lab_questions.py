@@ -6,6 +6,7 @@ import pytest
 
 from chrono.measuring.speed import SpeedModel, shot_budget
 from chrono.processor.shot_records import EdgesUsed
+from chrono.reports.lab_text import answer_lines
 from chrono.teaching.lab_bench import PRESETS, USUAL
 from chrono.teaching.lab_questions import QUESTIONS, side_of
 
@@ -83,7 +84,11 @@ def test_a_change_that_changes_nothing_says_so() -> None:
 def test_a_mean_without_a_reading_is_none() -> None:
     bench = COARSE.with_values(tick_s=1e-3, spacing_m=0.02, speed_mps=300.0)
     fast = bench.with_values(speed_mps=1e5, jitter_s=0.0)
-    assert MEAN.answer(fast).after is None
+    answer = MEAN.answer(fast)
+    assert answer.after is None
+    assert answer_lines(answer, "m/s") == [
+        "No simulated shot has a speed, so there is no mean."
+    ]
 
 
 def test_before_is_the_bench_itself() -> None:
