@@ -22,6 +22,9 @@ JOBS = {
 }
 """The names of the commands, grouped by job."""
 
+WHOLE_LINE = 1000
+"""Length limit for the first line of a command's help. A narrow terminal wraps the line."""
+
 KINDS = {
     "Results": (
         *("--output", "--key", "--columns", "--against", "--json", "--decimal-comma"),
@@ -167,9 +170,8 @@ class HelpfulGroup(TyperGroup):
         width = max(map(len, names))
         for job, own in jobs.items():
             with formatter.section(job):
-                limit = formatter.width - 6 - width
                 rows = [
-                    (f"{name:{width}}", self.commands[name].get_short_help_str(limit))
+                    (f"{name:{width}}", self.commands[name].get_short_help_str(WHOLE_LINE))
                     for name in own
                 ]
                 formatter.write_dl(rows)

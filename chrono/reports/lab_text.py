@@ -55,8 +55,8 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     true = seen.transit_s / seen.rung_s
     if not len(read):
         return [
-            [("No shot gives a reading, because", "")],
-            [("a transit is shorter than a tick.", "")],
+            [("No shot gives a reading:", "")],
+            [("transits are below one tick.", "")],
         ]
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     room = lines - 2

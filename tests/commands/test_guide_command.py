@@ -92,7 +92,9 @@ def test_every_command_has_two_examples_and_a_job() -> None:
     assert sorted(name for names in JOBS.values() for name in names) == first_words
 
 
-def test_help_groups_commands_by_job_and_cuts_no_line(chrono) -> None:
+@pytest.mark.parametrize("columns", ["80", "50"])
+def test_help_groups_commands_by_job_and_cuts_no_line(chrono, monkeypatch, columns) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
     text = chrono("--help").out
     assert [line[:-1] for line in text.splitlines() if re.fullmatch(r"\S.*:", line)] == [
         "Options",
