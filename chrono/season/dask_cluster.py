@@ -136,7 +136,8 @@ def expect_same_program(client: Any, address: str) -> None:
         raise OptionError(
             f"no worker of the cluster can run this program: {error}",
             where=address,
-            hint="install this version of the program with its extra `cluster` for each worker",
+            hint="start the worker processes; each needs this version of the program with its "
+            "extra `cluster`",
         ) from error
     others = sorted(
         worker for worker, found in told.items() if found != machine_code.sources_hash()

@@ -109,7 +109,7 @@ def test_unlike_thresholds_are_no_slope(tmp_path) -> None:
     )
     doubt = slope_doubt(slope_of(session))
     assert "different lengths" in doubt
-    assert "thresholds" in doubt
+    assert "threshold of each gate" in doubt
     assert "gates.slope" not in doubt
 
 

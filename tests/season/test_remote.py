@@ -70,7 +70,10 @@ def test_an_address_that_leads_nowhere_is_told(address: str) -> None:
 
 def test_without_fsspec_an_address_says_what_to_install(monkeypatch) -> None:
     monkeypatch.setitem(sys.modules, "fsspec.core", None)
-    with pytest.raises(OptionError, match="cluster"), fetched("memory://x.tsv"):
+    with (
+        pytest.raises(OptionError, match="pip install distributed fsspec"),
+        fetched("memory://x.tsv"),
+    ):
         pass
 
 

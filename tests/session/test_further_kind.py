@@ -156,7 +156,7 @@ def test_every_kind_says_how_one_line_is_read() -> None:
 
 
 def test_a_hello_is_of_no_use_to_a_kind_that_counts_no_ticks() -> None:
-    with pytest.raises(ValueError, match="only lines that count ticks"):
+    with pytest.raises(ValueError, match="do not count ticks"):
         LineKind("odd", says_hello=True)
 
 
