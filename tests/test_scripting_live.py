@@ -99,6 +99,19 @@ def test_ctrl_c_while_it_waits_ends_it_and_the_recording_is_whole(tmp_path) -> N
     assert door.read(path).shots.speed_mps.loc[int(first[0])] == pytest.approx(float(first[1]))
 
 
+def test_the_loop_ends_with_its_last_shot_and_does_not_wait_for_the_next(tmp_path) -> None:
+    board = "virtual://two-bands?seed=1&shots=3&speedup=1000"  # then it only sends beats
+    script = SCRIPT.replace("sys.argv[2])", "sys.argv[2], shots=3)")
+    done = subprocess.run(
+        [sys.executable, "-c", script, board, tmp_path / "a.tsv"],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    )
+    assert [line.split()[0] for line in done.stdout.splitlines()] == ["1", "2", "3"]
+
+
 def test_a_setup_named_on_the_way_holds_from_there_on(tmp_path) -> None:
     board = "virtual://two-bands?seed=1&speedup=300"
     with door.live(board, recording=tmp_path / "a.tsv", setup="cold") as shots:

@@ -112,6 +112,14 @@ def test_a_stop_tells_the_way_that_is_enough(chrono) -> None:
     )
 
 
+def test_an_energy_too_small_for_a_number_has_no_bar(chrono) -> None:
+    outcome = chrono("energy", "--speed", "1e-170 m/s", "--mass", "24 g")
+
+    assert (outcome.code, outcome.err) == (0, "")
+    assert "0 J" in outcome.out
+    assert "█" not in outcome.out
+
+
 def test_energy_beyond_what_was_stored_is_exit_1(chrono) -> None:
     words = ("--speed", "300 m/s", "--mass", "3 g", "--volume", "1 ml", "--gauge", "2 bar")
     outcome = chrono("energy", *words)

@@ -140,7 +140,7 @@ def test_an_interval_is_drawn_from_end_to_end_with_its_middle():
     assert axis.per_cell == 0.25
     assert (line.index("├"), line.index("┼"), line.index("┤")) == (8, 20, 32)
     assert interval_line(axis, 5.0, 5.0, 5.0).strip() == "┼"
-    assert len(interval_line(axis, -5.0, 5.0, 50.0)) == 41
+    assert interval_line(axis, -5.0, 5.0, 50.0) == f"├{'─' * 19}┼{'─' * 19}┤"
 
 
 def test_each_shot_is_a_dot_at_its_speed_and_equal_ones_are_stacked():

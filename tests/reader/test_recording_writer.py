@@ -89,6 +89,12 @@ def test_a_new_recording_has_its_header_and_rows_are_there_at_once(tmp_path: Pat
     writer.close()
 
 
+def test_a_new_recording_has_the_rights_of_any_new_file(tmp_path: Path) -> None:
+    (tmp_path / "any").touch()
+    RecordingWriter(tmp_path / "a.tsv").close()
+    assert (tmp_path / "a.tsv").stat().st_mode == (tmp_path / "any").stat().st_mode
+
+
 def test_a_name_that_exists_is_never_overwritten(tmp_path: Path) -> None:
     path = tmp_path / "a.tsv"
     path.write_bytes(b"precious")
