@@ -83,7 +83,7 @@ class BeamsScreen(FramedScreen):
         for line in alignment_lines(beams):
             text.append(f"{line}\n", "bold yellow" if line.startswith("!") else "")
         if self.tone.gate:
-            text.append(f"    tone for gate {self.tone.gate}: faster with more light")
+            text.append(f"    tone for gate {self.tone.gate}: more light, more beeps")
         text.rstrip()
         widget.update(text)
         if self.tone.is_due(beams, monotonic()):

@@ -12,6 +12,7 @@ For a main body with a declared length, the program tries other pairs with one o
   the other pair must be closer to the declared length, by a tenth of this length. If the main
   body's two lengths differ and are over 15 % wrong, the other pair may hide more edges.
 - An ambiguous main body and its companion have no transit.
+- If the edges fit with and without overtaking, the program assumes that no body overtook.
 """
 
 from typing import NamedTuple
@@ -28,7 +29,7 @@ from chrono.processor.shots import Launches
 from chrono.processor.timeline import PassageTimes
 
 HIDDEN = 1.1
-"""A passage that is this many times longer than the body and the other passage hides an edge."""
+"""A passage hides an edge if it exceeds the body and the other passage by this factor."""
 BETTER = 0.1
 SAME = 0.006
 """Two transits give the same speed if their relative difference is smaller than this."""
@@ -53,10 +54,7 @@ class _Seen(NamedTuple):
 
 
 class _Fit(NamedTuple):
-    """
-    For each pair of passages: its hidden edges, its length error, and if both lengths are
-    equal.
-    """
+    """Hidden edges and length error of each pair; `alike` means two equal lengths."""
 
     hidden: Ints
     off: Floats
@@ -97,7 +95,7 @@ def flag_ambiguous(
 def _with_company(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> Places:
-    """Return the main bodies with four edges, a declared length and another passage nearby."""
+    """Return the main bodies with four edges, a declared length and other passages near."""
     shot = launches["shot"]
     asked = (shot["used"] > 0) & np.isfinite(declared_m) & (launches["lacks"] == 0)
     places = (asked & (shot["lead"] != ABSENT) & (shot["trail"] != ABSENT)).nonzero()[0]
@@ -123,9 +121,7 @@ def _pairs(gates: _Gates, at_a: Places, at_b: Places) -> _Seen:
 def _others(
     gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
 ) -> tuple[Places, _Seen]:
-    """
-    Return pairs with one passage of a main body: the index of the main body, and the pair.
-    """
+    """Return pairs with one passage of a main body: the main body's index, and the pair."""
     slow, (first_a, first_b) = rules.windows.slow, (gates[0][0], gates[1][0])
     owner_b, at_b = _ranges(first_b, own.a[0], own.a[0] + slow)
     owner_a, at_a = _ranges(first_a, own.b[0] - slow, own.b[0])
@@ -137,7 +133,7 @@ def _others(
 
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
-    """For each time inside a range, return the index of the range and the index of the time."""
+    """For each time inside a range, return the index of the range and of the time."""
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
     return expand_runs(start, count)

@@ -206,7 +206,7 @@ _NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
-    """Return for each passage if this passage and the next passage look like a flash."""
+    """Return which passages look like a flash, together with the passage after them."""
     looks = np.zeros(len(seen), np.bool_)
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
@@ -220,9 +220,7 @@ def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
 
 
 def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
-    """
-    Return for each passage, except the last, if it forms a clean pair with the next passage.
-    """
+    """Return which passages (without the last) form a clean pair with the next passage."""
     windows = rules.windows
     if len(upright) < 2:
         return _NOTHING
@@ -264,7 +262,7 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
 
 
 def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
-    """Return the number of each passage's cluster; `block` counts the clean pairs before it."""
+    """Return each passage's cluster number; `block` counts the clean pairs before it."""
     place = np.arange(len(first))
     limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
     limit = np.minimum(limit, np.searchsorted(block, block, side="right") - 1)
@@ -291,9 +289,7 @@ _Sides = list[tuple[Places, Places]]
 def _bodies(
     seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, _Sides]:
-    """
-    Return the bodies before the index `cut`, in any order, and the indices of their passages.
-    """
+    """Return the bodies before the index `cut`, and the indices of their passages."""
     flash = units.flash[units.flash < cut]
     clean = [places[units.clean[0] < cut] for places in units.clean]
     is_settled = units.other < cut
@@ -314,9 +310,7 @@ def _bodies(
 def _pair_clusters(
     seen: Passages, other: Places, cluster: Places, lengths: Lengths, rules: Rules
 ) -> tuple[tuple[Places, Places], Pairs, Places]:
-    """
-    Return the paired passages of all clusters, their comparison, and the passages left over.
-    """
+    """Pair the passages in all clusters; return the pairs and the passages left over."""
     if not len(other):
         return (NOWHERE, NOWHERE), _NO_PAIRS, NOWHERE
     at_b = seen["gate"][other] == 1
@@ -349,8 +343,8 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     """
     Pair the items of two sequences so that the sum of scores is as large as possible.
 
-    Both sequences keep their order in the pairs. Short sequences may change their order, as in
-    (0, 1) and (1, 0), if this makes the sum of scores clearly larger.
+    Both sequences keep their order in the pairs. In sequences of up to 6 items, the order may
+    change, as in (0, 1) and (1, 0), if this makes the sum of scores clearly larger.
 
     Parameters
     ----------

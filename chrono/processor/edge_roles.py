@@ -143,7 +143,7 @@ class EdgeKeeper(Processor):
         return PlacedEdges(placed, np.concatenate([*counters, _NO_COUNTER]), self.rules)
 
     def _shots_of_passages(self, passages: Passages, rules: Rules) -> tuple[Places, Bools]:
-        """Return each passage's shot (or `NO_SHOT`), and if the passage is the main body's."""
+        """Return each passage's shot, and whether it belongs to the main body."""
         shot = np.full(len(passages), NO_SHOT)
         is_main = np.zeros(len(passages), np.bool_)
         at, others = _without_flicker(passages, rules)
@@ -181,7 +181,7 @@ def _in_order(bodies: Bodies) -> Places:
 def _roles_in_passages(
     edges: Edges, passage: Places, passages: Passages, windows: RuleTimes
 ) -> Bytes:
-    """Return what each edge is in its passage (an `EdgeRole`); `edges` is sorted by passage."""
+    """Return the `EdgeRole` of each edge in its passage; `edges` is sorted by passage."""
     marks, n = passages["marks"], len(passage)
     begin = passage.searchsorted(np.arange(len(passages)))
     end = np.append(begin[1:], n) - 1

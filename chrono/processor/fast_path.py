@@ -61,9 +61,7 @@ Spans = tuple[Ints, Ints]
 
 
 def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
-    """
-    Return the first edge of each clean pair, and start and end of all other groups of edges.
-    """
+    """Return the first edge of each clean pair, and start and end of other groups of edges."""
     windows = rules.windows
     apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
     apart += rules.units(BACK_STEP_S)
@@ -88,7 +86,7 @@ def _find_groups(
     begins: Ints,
     ends: Ints,
 ) -> tuple[int, int]:
-    """Fill the three arrays; return the number of clean pairs and of other groups of edges."""
+    """Fill the three arrays; return the number of clean pairs and of other groups."""
     found = other = start = 0
     for end in range(1, len(t) + 1):
         if end < len(t) and t[end] - t[end - 1] <= apart:

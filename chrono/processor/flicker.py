@@ -5,14 +5,14 @@ from one leading edge to the next); for example, one passage every 10 ms at 100 
 
 - The program looks at 13 passages of one gate in a row, at most 0.11 s apart. The gate flickers
   if at least 7 of their 12 steps are within 10 % of the median, and the median is the period of
-  a lamp with 40 to 2000 Hz. All limits are one tick of the counter wider.
+  a lamp with 40 to 2000 Hz. All limits are one counter tick wider.
 - A passage fits if the step to a neighbour is one, two or three periods, within 10 % of a
-  period, or if the next passage but one is one period away. A passage fits closely if the limit
-  is eight times the steps' median deviation, but at least 1 % of a period.
-- Flicker fits closely, with a blocking time within half of the median. Other passages that fit
-  are SUSPECT: they are bodies only if they have a partner at the other gate.
-- COVERED marks a body if a change of the lamp may have replaced one of its edges.
-- LIT marks each passage while the gate flickers; its body needs the declared length.
+  period, or if the next passage but one is one period away. To fit closely, the limit is eight
+  times the median deviation of the steps, but at least 1 % of a period.
+- Flicker fits closely and has 0.5 to 1.5 times the median blocking time. Other passages that
+  fit are SUSPECT: they are bodies only if they have a partner at the other gate.
+- COVERED marks a body if a change of the lamp may have replaced one of its edges. LIT marks
+  each passage while a gate flickers; it has a transit only with the declared length.
 """
 
 from dataclasses import dataclass, replace
@@ -82,9 +82,7 @@ Spans = tuple[FlickerSpan, ...]
 
 
 class PendingPassages(NamedTuple):
-    """
-    Passages of one gate that the next call still needs; the first `judged` are already decided.
-    """
+    """Passages of one gate for the next call; the first `judged` are already decided."""
 
     passages: Passages = NO_PASSAGES
     judged: int = 0
@@ -138,9 +136,7 @@ _NO_STEPS = np.zeros(0, np.int64)
 def _judge(
     passages: Passages, begin: Places, done: int, settled: int, rules: Rules
 ) -> JudgedPassages:
-    """
-    Judge the passages `done` to `settled` - 1; `begin` is the first passage after each pause.
-    """
+    """Judge the passages `done` to `settled` - 1; `begin` is the start of each series."""
     if len(passages) < WINDOW:
         return JudgedPassages(passages[done:settled], NO_PASSAGES, _NO_STEPS)
     size = np.diff(np.append(begin, len(passages)))
@@ -214,14 +210,14 @@ def _compare(
 
 
 def _is_between(before: Ints, after: Ints, period: Floats, loose: Floats) -> Bools:
-    """Return which passages lie between two passages that are one period of the lamp apart."""
+    """Return which passages lie between two passages that are one period apart."""
     off, off_before, off_after = (np.abs(x - period) for x in (before + after, before, after))
     nearer = off < np.minimum(off_before, off_after)
     return np.asarray((before > 0) & (after > 0) & (off <= loose) & nearer)
 
 
 def _is_covered(passages: Passages, places: Places, period: Floats, close: Floats) -> Bools:
-    """Return for each passage if a change of the lamp may have replaced one of its edges."""
+    """Return for each passage if a change of the lamp may have replaced an edge."""
     hidden = (passages["last"] - passages["first"])[places]
     is_covered = np.zeros(len(places), np.bool_)
     for edge, hides in (("first", (0, 1)), ("last", (1, 0))):
@@ -259,7 +255,7 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
-    """Return the time since the previous passage and until the next passage; 0 if unknown."""
+    """Return the times since the previous and until the next passage; 0 if unknown."""
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]
 
@@ -278,7 +274,7 @@ def _whole_periods(steps: Ints, period: Floats, tolerance: Floats) -> Bools:
 
 
 def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
-    """Add new passages of flicker to the time spans; a span ends after 2 s without flicker."""
+    """Add new passages of flicker to the spans; a span ends after 2 s without flicker."""
     passages = judged.flicker
     if not len(passages):
         return spans
@@ -301,7 +297,7 @@ def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
 
 
 def _joined(spans: Spans, more: FlickerSpan) -> Spans:
-    """Add a span of flicker; if the last span ended at most 2 s earlier, join both spans."""
+    """Add a span of flicker; join it with the last span if that ended at most 2 s before."""
     if not spans or (more.first - spans[-1].last) * more.unit_s > SPAN_GAP_S:
         return (*spans, more)
     last = spans[-1]

@@ -200,7 +200,7 @@ def find_notes(
 def note_breaks(
     notes: LinkNotes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> tuple[Breaks, int]:
-    """Return the breaks at all notes, and the time of the last note by the computer's clock."""
+    """Return the breaks at all notes, and the time of the last note."""
     if notes is None or not len(notes.place):
         return NO_BREAKS, start.mark
     before_us = np.full(len(notes.place), start.host_us)

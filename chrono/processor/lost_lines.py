@@ -101,7 +101,7 @@ def _beside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
 
 
 def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """For each launch, return the breaks up to the longest allowed transit before or after."""
+    """For each launch, return the breaks up to the longest transit before or after."""
     slow = np.full(len(launches), rules.windows.slow)
     return _ranges(breaks, breaks.latest, launches, (slow, slow), _latest_end(rules))
 
@@ -114,9 +114,7 @@ def _latest_end(rules: Rules) -> int:
 def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
-    """
-    For each launch, return the breaks up to `reach` away that end at most `latest` after it.
-    """
+    """For each launch, return the breaks within `reach` that end at most `latest` after it."""
     start, stop = launches["start"], launches["stop"]
     begin = np.searchsorted(ends, start - reach[0], side="right")
     end = np.searchsorted(breaks.before, stop + reach[1], side="left")
@@ -133,9 +131,7 @@ def _mark_gaps(
     passed: PassageTimes,
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
-    """
-    Mark the first `n` launches; return the breaks without the missing edges of these launches.
-    """
+    """Mark the first `n` launches; return the breaks without edges of these launches."""
     inside, beside = (
         [find(each, launches, rules) for each in breaks] for find in (_inside, _beside)
     )
@@ -160,7 +156,7 @@ def _mark_gaps(
 
 
 def _missing_edges(launches: Launches, rules: Rules) -> Ints:
-    """Return for each launch how many of its edges may be missing because lines were lost."""
+    """Return for each launch how many edges may be missing because of lost lines."""
     if not rules.lines.has_levels:
         return np.zeros(len(launches), np.int64)
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
@@ -177,7 +173,7 @@ def _explain(
     inside: list[_Ranges],
     breaks: tuple[Breaks, Breaks],
 ) -> tuple[tuple[Breaks, Breaks], Ints]:
-    """Return the breaks without possible missing edges of launches, and how many these are."""
+    """Return the breaks without possible missing edges, and how many each launch has."""
     explained = np.zeros(len(launches), np.int64)
     if not len(places):
         return breaks, explained
@@ -215,7 +211,7 @@ def _is_doubtful(
     passed: PassageTimes,
     rules: Rules,
 ) -> Bools:
-    """Return which transits may be wrong; `lost` is the number of lines lost near, and far."""
+    """Return which transits may be wrong; `lost` counts the lines lost near and in reach."""
     near, far = lost
     alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
     bearable = np.where(missing > 0, missing, np.where(alike, WHOLE_LOSS, 0))
@@ -234,7 +230,7 @@ def _close_length(launches: Launches, rules: Rules) -> Floats:
 
 
 def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Bools:
-    """Return which launches have another passage up to the longest transit before or after."""
+    """Return which launches have another passage up to the longest transit away."""
     slow = rules.windows.slow
     begun = np.searchsorted(np.sort(passed.first), launches["stop"] + slow, side="right")
     ended = np.searchsorted(np.sort(passed.last), launches["start"] - slow, side="left")

@@ -2,14 +2,13 @@
 
 A passage is one blocking of a gate. Noise makes a gate trip several times at one edge (a
 bounce). The span is the range of the edge's possible times, all equally likely; the program
-uses its middle. For example, trips from 100 to 104 us give 102 us. A late line makes the span
-longer.
+uses its middle. For example, trips from 100 to 104 us give 102 us.
 
-- No span is shorter than the longest bounce of the shot, because all edges have the same noise.
-  A single bounce counts √2 times. With late lines, only bounces of the same gate count.
+- No span is shorter than the shot's longest bounce, because all edges have the same noise. A
+  single bounce counts √2 times. With late lines, only bounces of the same gate count.
 - Two leading or trailing edges are sound if their spans are shorter than the longest unbroken
   blocking (the core), and cause a standard uncertainty of at most 1 % of the transit. The
-  transit is the mean of the leading and the trailing transit, if both are sound.
+  transit is the mean of the sound transits from leading and from trailing edges.
 - The blocking times at both gates may differ by 10 %, plus 20 us, plus two counter steps, plus
   the effect of 15 m/s². If they differ more, the declared length decides: if the longer time
   fits, the mean transit is right; if the shorter time fits, only one kind of edges is used.
@@ -64,9 +63,7 @@ class TimedPairs(NamedTuple):
 
 
 def time_edges(a: Passages, b: Passages) -> TimedPairs:
-    """
-    Compute transits and blocking times of pairs of passages; `a[i]` and `b[i]` are one pair.
-    """
+    """Return transits and blocking times of pairs of passages; `a[i]` and `b[i]` are a pair."""
     shared = a["marks"] & b["marks"]
     has_lead, has_trail = shared & LEAD > 0, shared & TRAIL > 0
     lead, trail = b["first"] - a["first"], b["last"] - a["last"]
@@ -94,9 +91,7 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
 def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
 ) -> tuple[Bools, Bools, Floats, Floats]:
-    """
-    Return which leading and trailing transits are sound, and their standard uncertainties.
-    """
+    """Return which leading and trailing transits are sound, and their uncertainties."""
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
     sound_trail = _is_clear(tails, a, b) & (_u(tails) <= MOST_U * np.abs(trail))
@@ -111,7 +106,7 @@ def _judge(
 def _least_spans(
     a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
-    """Return for each pair the shortest possible span of an edge at gate A, and at gate B."""
+    """Return for each pair the shortest possible span at gate A, and at gate B."""
     at_a, at_b = (
         np.stack(
             (
@@ -145,9 +140,7 @@ def _tail(passages: Passages) -> Ints:
 
 
 def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Bools:
-    """
-    Return the pairs in which each complete passage blocked its gate longer than it bounced.
-    """
+    """Return which pairs blocked both gates longer than they bounced."""
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
         core = each["core_last"] - each["core_first"]
@@ -261,7 +254,7 @@ def level_blocks(
     a: Ints | Floats, b: Ints | Floats, transit: Ints | Floats, rules: Rules
 ) -> tuple[Ints | Floats, Ints | Floats]:
     """
-    Convert the blocking times at both gates to those of a body at its mean speed.
+    Return both blocking times as if the body passed both gates at its mean speed.
 
     Negative times stay unchanged. On a level path, all times stay unchanged. A body with a
     steady acceleration a, a spacing d and a transit Δ has the speed d/Δ − aΔ/2 at gate A and
@@ -280,7 +273,7 @@ def level_blocks(
 
 
 def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
-    """Return the blocking time at A minus that at B [counter units], both at the mean speed."""
+    """Return the blocking time at A minus that at B, at the mean speed [counter units]."""
     a, b = pairs["block_a"], pairs["block_b"]
     if not rules.gain:
         return a - b
@@ -305,7 +298,7 @@ def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
 
 
 def length_tolerance(declared_m: Floats, twice: Ints, rules: Rules) -> Floats:
-    """Return the relative tolerance of the declared length, plus one step of the counter."""
+    """Return the relative tolerance of the declared length, plus one counter step."""
     step_m = 2 * rules.spacing_m * rules.tick_s / rules.unit_s / np.maximum(twice, 1)
     return LENGTH_TOLERANCE + step_m / declared_m
 
@@ -327,9 +320,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
-    """
-    Choose the edges of the pairs `odd` by the declared length; return pairs of two bodies.
-    """
+    """Choose the edges of the pairs `odd` by their length; return which are two bodies."""
     part = pairs[odd]
     mean = (part["lead"] + part["trail"]) / 2
     blocks = level_blocks(part["block_a"], part["block_b"], mean, rules)
@@ -411,9 +402,7 @@ def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
 
 
 def _likeness(x: Floats, y: Floats) -> Floats:
-    """
-    Return 1 for equal values, down to 0 if one is twice the other, and ½ if one is unknown.
-    """
+    """Return 1 for equal values, 0 if one is twice the other or more, ½ if one is unknown."""
     with np.errstate(invalid="ignore", divide="ignore"):
         likeness = 2.0 * np.minimum(x, y) / np.maximum(x, y) - 1.0
     return np.where(np.isfinite(likeness), np.clip(likeness, 0.0, 1.0), 0.5)

@@ -137,7 +137,7 @@ async def test_the_bell_rings_for_the_gate_that_is_chosen_and_is_off_at_first(mo
         board.offers_levels = True
         assert "tone" not in await look(app, pilot)
         await pilot.press("o")
-        assert "tone for gate A: faster with more light" in await look(app, pilot)
+        assert "tone for gate A: more light, more beeps" in await look(app, pilot)
         assert set(rung) == {"A"}
         await pilot.press("o")
         rung.clear()
