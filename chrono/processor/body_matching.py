@@ -86,8 +86,8 @@ class PassageQueue(NamedTuple):
     """
     Passages that are not final yet, in order of time.
 
-    - `front_gate`, `front_first`: gate and time of the last final passage, without flashes. The
-      gate is 2 if there is no final passage.
+    - `front_gate`, `front_first`: gate and time of the last final passage outside a flash. The
+      gate is 2 before the first such passage.
     - `front_flash`: true if the last final passage and the first passage here look like a
       flash.
     - `due`: no passage here becomes final before all data up to this time are known.

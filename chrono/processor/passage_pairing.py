@@ -157,9 +157,7 @@ def _twice_trail(passages: Passages) -> Ints:
 
 
 def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
-    """
-    Return how long each passage blocked its gate; the core counts if an edge is not sound.
-    """
+    """Return how long each passage blocked its gate; if an edge is not sound, its core."""
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])
     whole = passages["marks"] & WHOLE == WHOLE
