@@ -158,7 +158,7 @@ def records_text(session: Session) -> Text:
     )
     text.append_text(
         _list(
-            f"unusable setups and marks: {unusable.records} (the first reasons follow)",
+            f"setups and marks not used: {unusable.records} (the first reasons follow)",
             [fit(reason, 76) for reason in unusable.record_reasons],
         )
     )

@@ -135,7 +135,7 @@ def _counts(run: Run) -> list[Text]:
     if run.session.unusable.records:
         parts.append(
             Text.assemble(
-                (f"unusable setups and marks: {run.session.unusable.records}", "yellow")
+                (f"setups and marks not used: {run.session.unusable.records}", "yellow")
             )
         )
     if tally.restarts:

@@ -69,7 +69,7 @@ async def test_notes_and_records_left_out_are_shown_harmless():
         assert text.index("note 5") < text.index("note 1")
         assert "note 0" not in text
         assert "mark at 2.000 s: unknown mark 'explode'" in text
-        assert "unusable setups and marks: 1" in text
+        assert "setups and marks not used: 1" in text
         board.record("mark", {"action": "note", "text": "new [red]rubber[/]\x1b[2J"})
         assert "new [red]rubber[/]·[2J" in await look(app, pilot)
 
