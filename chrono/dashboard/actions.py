@@ -1,7 +1,7 @@
 """This table lists all actions that the operator can do with a key or a command.
 
-Only this table decides when an action is possible. If an action is not possible, the screen
-does not show its key, and the key does nothing.
+An action is possible only if this table allows the action. If an action is not possible, the
+screen does not show its key, and the key does nothing.
 """
 
 from collections.abc import Callable
@@ -145,7 +145,7 @@ ACTIONS = (
            "Keep the shot, but do not count it. Enter the reason.",
            "shot", _takes_records, WITH_A_SHOT, rank=26),
     Action("count_again", "c", "Count", "Count the selected shot",
-           "Count a shot that was set aside or came while Hold was on.",
+           "Count a shot that you set aside, or that came during Hold.",
            "shot", _takes_records, WITH_A_SHOT, rank=15),
     Action("note", "t", "Note", "Note on the selected shot",
            "Write a note about the selected shot.", "shot", _takes_records, WITH_A_SHOT,
@@ -156,7 +156,7 @@ ACTIONS = (
            "Use this if people are near the gates. Shots are recorded, but not counted.",
            "live", _clocking, rank=30),
     Action("tone", "o", "Tone", "A tone that helps to align a beam",
-           "Choose gate A, gate B or no tone. More light makes the tone faster.",
+           "Choose gate A, gate B or no tone. More light gives more beeps.",
            "live", lambda now: now.has_analog, ("beams",), rank=28),
     Action("undo", "z", "Undo", "Undo the last entry",
            "Undo your last entry: Set aside, Count, Note, Setup or Hold.",

@@ -83,7 +83,7 @@ class BeamsScreen(FramedScreen):
         for line in alignment_lines(beams):
             text.append(f"{line}\n", "bold yellow" if line.startswith("!") else "")
         if self.tone.gate:
-            text.append(f"    tone for gate {self.tone.gate}: faster with more light")
+            text.append(f"    tone for gate {self.tone.gate}: more light, more beeps")
         text.rstrip()
         widget.update(text)
         if self.tone.is_due(beams, monotonic()):
@@ -158,7 +158,7 @@ def records_text(session: Session) -> Text:
     )
     text.append_text(
         _list(
-            f"unusable setups and marks: {unusable.records} (the first reasons follow)",
+            f"setups and marks not used: {unusable.records} (the first reasons follow)",
             [fit(reason, 76) for reason in unusable.record_reasons],
         )
     )

@@ -57,7 +57,7 @@ class Clipped(Static):
 
 
 def fit(text: str, cells: int) -> str:
-    """Return a text without control characters, `cells` columns at most; … marks a cut text."""
+    """Remove control characters; cut the text to `cells` columns, and end a cut text with …."""
     if len(text) <= cells and text.isascii() and text.isprintable():
         return text
     shown = Text(plain(text[: 4 * cells + 4]))
@@ -87,7 +87,7 @@ def fit_apart(name: str, cells: int, names: Sequence[str]) -> str:
 
 
 def _with_end(name: str, cells: int, tail: int) -> str:
-    """Return the beginning and the end of a name with … between them."""
+    """Shorten a name: return its beginning, then …, then its end."""
     text = plain(name)
     return f"{text[: cells - 1 - tail]}…{text[-tail:]}"
 

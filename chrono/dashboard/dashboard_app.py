@@ -4,10 +4,9 @@ The program writes each line of the board into the recording before the applicat
 line, so an error in a screen cannot lose a shot. The application contains the actions for the
 whole session; the Shots screen contains the actions for one shot.
 
-To start fast, this module first loads only the library Textual. The code that computes speeds
-is loaded together with the data. The code of a screen is loaded when the user opens this screen
-for the first time (`SCREENS`). After the first screen appears, `Session.make_ready` loads the
-library Scipy in a thread; Scipy computes the ± of the speed.
+To start fast, this module first loads only the library Textual. The code for the speeds is
+loaded later, while the data are loaded. The code of a screen is loaded when the user opens this
+screen for the first time. After the first screen appears, a thread loads the library Scipy.
 """
 
 from __future__ import annotations
@@ -510,7 +509,7 @@ class Dashboard(BaseApp[None]):
                 self.warn(str(error))
 
     async def action_interrupt(self) -> None:
-        """Ask the operator whether to quit; quit if this question is already on the screen."""
+        """Ask the operator whether to quit; a second key press quits at once."""
         if isinstance(self.screen, QuitDialog):
             self.screen.dismiss(True)
         else:

@@ -1,8 +1,7 @@
 """The dialogs of the dashboard ask for a text, a setup or a decision, or show some text.
 
-The decorator `asks` lets an action wait for the user's answer in a dialog. A barcode reader, a
-paste or a fast typist may send keys before a dialog is ready. The dialog stores early keys, and
-enters them in its fields as soon as it is ready.
+A barcode reader, a paste or a fast typist may send keys before a dialog is ready. The dialog
+keeps these keys, and enters them in its fields as soon as it is ready.
 """
 
 from __future__ import annotations
@@ -33,7 +32,7 @@ Nothing has been written yet. If you agree, your entries are added at the end of
 recording. The recorded rows stay unchanged. To undo the last entry, press z. This question is \
 asked only once.
 """
-ACKNOWLEDGE = "Enter: confirm that all this is true   q: quit"
+ACKNOWLEDGE = "Enter: I confirm all points above   q: quit"
 MEANWHILE = {
     True: "The recording has already begun.",
     False: "This session is not recorded: its shots will be lost.",
@@ -52,9 +51,9 @@ def asks(
     """
     Let an action wait for the user's answers in dialogs.
 
-    The action runs in the background (in a Textual worker), because the user may answer late.
-    Show the first dialog before any slow work: until then, the application does not handle the
-    next key.
+    The action runs in the background (in a Textual worker). It must show its first dialog
+    before any slow work, because the application handles no other key before the dialog is
+    open.
     """
 
     @wraps(action)
@@ -371,7 +370,7 @@ class CautionScreen(ModalScreen[None]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter,space", "acknowledge", "Confirm that all this is true"),
+        Binding("enter,space", "acknowledge", "Confirm all points above"),
         Binding("q", "app.quit", "Quit"),
     ]
 

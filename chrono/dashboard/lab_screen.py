@@ -247,7 +247,7 @@ class LabScreen(Screen[None]):
         self._set(self.bench.stepped(list(NAMES)[self._chosen], direction))
 
     def action_picture(self) -> None:
-        """Show the next picture of the lab's result."""
+        """Show the result of the lab as another picture."""
         self._picture = (self._picture + 1) % len(PICTURES)
         self._show_picture()
 
@@ -259,7 +259,7 @@ class LabScreen(Screen[None]):
         self._set(preset.bench())
 
     def action_reset(self) -> None:
-        """Return to the settings that this lab had at its start."""
+        """Set all settings back to their values at the start."""
         self._shot = None
         self._set(self.start.bench)
 
@@ -396,7 +396,7 @@ class LabScreen(Screen[None]):
 
     @property
     def _goes(self) -> bool:
-        """True while the screen closes, because its widgets then disappear."""
+        """True while the screen closes; its widgets disappear at this time."""
         return not (self.display and self.app.is_running)
 
     def _say(self, *lines: str) -> None:

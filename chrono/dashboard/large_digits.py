@@ -89,7 +89,7 @@ def _joined(row: int, glyphs: list[list[str]], gap: int) -> str:
 
 
 def _glyph(sign: str, wide: int, rows: int) -> list[str]:
-    """Draw one character as `rows` lines of `wide` signs: `#` (filled) or blank (empty)."""
+    """Draw one character with `rows` lines and `wide` columns of `#` or blank."""
     if sign in LETTERS:
         return _stretched(LETTERS[sign], wide, rows)
     across, upright = max(rows // 7, 1), max(wide // 5, 1)
@@ -118,7 +118,7 @@ def _glyph(sign: str, wide: int, rows: int) -> list[str]:
 
 
 def _stretched(picture: tuple[str, ...], wide: int, rows: int) -> list[str]:
-    """Stretch a letter's picture to `rows` lines of `wide` signs: `#` (filled) or blank."""
+    """Enlarge a letter's picture to `rows` lines and `wide` columns of `#` or blank."""
     return [
         "".join(
             "#" if line[column * len(line) // wide] == "1" else " " for column in range(wide)

@@ -85,7 +85,7 @@ class LogBookApp(BaseApp[LogEntry]):
 
     @property
     def selected(self) -> LogEntry | None:
-        """The recording on the line with the cursor."""
+        """The recording that the cursor marks."""
         place = self.query_one("#recordings", OptionList).highlighted
         return None if place is None else self.entries[place]
 
@@ -124,7 +124,7 @@ class LogBookApp(BaseApp[LogEntry]):
         self._sort(orders[(orders.index(self.order) + 1) % len(orders)], self.reverse)
 
     def action_reverse(self) -> None:
-        """Reverse the order of the list."""
+        """Show the list of recordings in the reverse order."""
         self._sort(self.order, not self.reverse)
 
     def _sort(self, order: LogOrder, reverse: bool) -> None:

@@ -40,7 +40,7 @@ class Choices:
 
 class Preferences:
     """
-    The operator's theme, unit of speed and signal; each change is saved at once.
+    The operator's choices for the screen; each change is saved at once.
 
     Attributes
     ----------
@@ -85,9 +85,7 @@ class Preferences:
         self.unit = chosen.unit if is_chosen else rig_unit
 
     def next_unit(self, rig_unit: str) -> None:
-        """
-        Show speeds in the next unit; save this choice for all rigs with the unit `rig_unit`.
-        """
+        """Show speeds in the next unit; save this unit for all rigs that state `rig_unit`."""
         self.unit = unit_after(self.unit)
         self._keep(replace(self._choices, unit=self.unit, rig_unit=rig_unit))
 

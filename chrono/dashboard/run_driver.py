@@ -48,7 +48,7 @@ class Change:
 
 class RunDriver:
     """
-    Reads the rows of the run on the screen, and reports what changed.
+    An object that reads new rows of a run, and reports what changed.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ class RunDriver:
     @property
     def settled(self) -> bool:
         """
-        True if the last change is so old that no more edges of the last shot are expected.
+        True if the session has not changed for so long that the last shot gets no more edges.
         """
         return self._clock() - self._changed_s > MORE_EDGES_S
 
@@ -151,7 +151,7 @@ class RunDriver:
 
     def notice_new_model(self) -> bool:
         """
-        Return True once for each new speed model of the session.
+        Return True if the session has a speed model that an earlier call did not find.
 
         If the result is True, the caller must call `prepare` in a thread.
         """

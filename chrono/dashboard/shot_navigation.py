@@ -106,8 +106,7 @@ class ShotFinder:
         """
         Return the next shot after the index `place` that matches the search text.
 
-        After the last match, start again with the first match. The result is None without any
-        match.
+        After the last match, return the first match. If no shot matches, return None.
         """
         return self._match(place, "right", 0)
 
@@ -115,8 +114,7 @@ class ShotFinder:
         """
         Return the last shot before the index `place` that matches the search text.
 
-        Before the first match, continue with the last match. The result is None without any
-        match.
+        If all matches come later, return the last match. If no shot matches, return None.
         """
         return self._match(place, "left", -1)
 

@@ -88,7 +88,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot on the line with the cursor."""
+        """The shot that the cursor marks."""
         return self._row(self.cursor) if self._count else None
 
     def show_shots(self, looks: ViewCache, unit: str) -> None:
@@ -177,9 +177,7 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     def _shown(self, column: int, text: str, width: int) -> str:
         """
-        Return the text of a cell, shortened if it is too long.
-
-        If the program shortens the names of setups, different names stay different.
+        Return the text of a cell; a long text is shortened, but names of setups stay different.
         """
         if column != SETUP or self._looks is None or len(text) <= width:
             return fit(text, width)

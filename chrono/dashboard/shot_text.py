@@ -71,7 +71,7 @@ def flags_text(row: ShotRow, unit: str) -> str:
 
 
 def shot_state(row: ShotRow) -> tuple[str, str]:
-    """Return a shot's state as text (still open, counted or not counted) and its text style."""
+    """Return a shot's state (open, counted or not counted) as text, and the text's style."""
     if row.open:
         return "still open", "italic"
     return ("counted", "green") if row.counted else ("not counted", "bold yellow")
@@ -203,7 +203,7 @@ def _shares(budget: Budget) -> list[tuple[str, float]]:
 
 
 def _cells(shares: list[float], cells: int) -> list[int]:
-    """Return how many cells of a bar each share gets, at least one cell for each share."""
+    """Return the width of each part of a bar in characters; each part has at least one."""
     if not shares:
         return []
     widths = [max(round(share * cells), 1) for share in shares]

@@ -154,7 +154,7 @@ class ShotsScreen(ShotMarking):
 
     @property
     def selected(self) -> ShotRow | None:
-        """The shot on the table line with the cursor."""
+        """The shot that the cursor marks in the table."""
         return self.table.selected
 
     def on_resize(self, event: events.Resize) -> None:

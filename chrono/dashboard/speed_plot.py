@@ -125,9 +125,8 @@ def histogram_text(speeds: Points, columns: int, lines: int) -> Text:
     """
     Draw a histogram of speeds, with one line for each interval of speeds.
 
-    The intervals have a round width such as 0.5 m/s. If the picture has enough lines, the
-    histogram of n speeds has at least 2·∛n intervals (the Rice rule; Lane, Online Statistics
-    Education).
+    The intervals have a round width such as 0.5 m/s. The histogram of n speeds has at least
+    2·∛n intervals if there is room (the Rice rule; Lane, Online Statistics Education).
     """
     if len(speeds) < 2:
         return Text.assemble(

@@ -135,7 +135,7 @@ def _counts(run: Run) -> list[Text]:
     if run.session.unusable.records:
         parts.append(
             Text.assemble(
-                (f"unusable setups and marks: {run.session.unusable.records}", "yellow")
+                (f"setups and marks not used: {run.session.unusable.records}", "yellow")
             )
         )
     if tally.restarts:
@@ -209,13 +209,13 @@ def _awaited(run: Run) -> str:
     if not waiting:
         return "the board sends nothing"
     if len(waiting) == 1:
-        return f"shot {waiting[0].number} needs more data from the board"
-    return f"{len(waiting)} shots need more data from the board"
+        return f"shot {waiting[0].number} waits for data from the board"
+    return f"{len(waiting)} shots wait for data from the board"
 
 
 def _followed_trouble(status: LinkStatus) -> str:
     if status.state == "lost":
         return f"RECORDING LOST: the file {status.reason}. The program looks for this file"
     if status.state == "failed":
-        return f"NO LONGER READ: the recording {status.reason}"
+        return f"READING ENDED: the recording {status.reason}"
     return ""

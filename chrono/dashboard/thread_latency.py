@@ -1,7 +1,7 @@
 """Prevent delays of the thread that reads the port while the program shows a screen.
 
-Without this module, the thread may read a line up to 0.2 s late: it waits for its turn in
-Python, and for Python's garbage collector, which checks all widgets.
+Other threads and Python's garbage collector, which checks all widgets, can delay the reading of
+a line by up to 0.2 s.
 """
 
 import gc
@@ -14,9 +14,7 @@ SWITCH_S = 0.0005
 
 @contextmanager
 def short_turns() -> Iterator[None]:
-    """
-    Let Python switch threads more often. At the end, reset this and undo `freeze_widgets`.
-    """
+    """Let Python switch threads more often; at the end, undo this and `freeze_widgets`."""
     before = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     try:

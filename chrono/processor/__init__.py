@@ -5,6 +5,6 @@ flicker, pair the passages of both gates, and make shots. The caller can pass an
 events at a time; the shots stay the same. A shot never changes after the processor has returned
 it. All times are in counter units.
 
-The code does not depend on lines, files or speeds. The processor compares the lengths of bodies
-but does not measure them.
+The package compares the lengths of bodies but does not measure them. It does not compute
+speeds.
 """

@@ -1,23 +1,18 @@
 """Check if the edges of a main body may belong to two different bodies.
 
-In a launch of several bodies, one body may overtake another between the gates, or hide another
-at a gate. For a main body with a declared length, the program compares its pair of passages
-(one passage at each gate) with other pairs:
+A launch may contain several bodies; the main body gives the speed. A passage is one blocking of
+one gate. If one body overtakes another between the gates, the program may pair wrong passages.
+For a main body with a declared length, the program tries other pairs with one of its passages:
 
-- From the transit and the blocking times, the program computes the body's length at each gate.
-  A passage that is too long hides an edge, because the shadows of two bodies touched at the
-  gate. If both lengths are equal, no edge is hidden.
-- Another pair contains one passage of the main body and one other passage. At a gate without a
-  hidden edge, its length may differ by up to 15 % from the declared length, because a body that
-  crosses a beam off its middle looks shorter.
-- The main body is ambiguous if another pair hides fewer edges. The main body is also ambiguous
-  if another pair hides the same number of edges, and its length is closer to the declared
-  length by a tenth of this length. If the main body's own lengths differ and miss the declared
-  length by more than 15 %, the other pair may even hide more edges.
+- From the transit and the blocking times, the program computes the length at each gate. A
+  passage that is too long hides an edge: the shadows of two bodies touched. For example, a body
+  of 20 mm that looks 20 mm long at gate A and 30 mm at gate B hides an edge at gate B.
+- At a gate without a hidden edge, the length of another pair may be up to 15 % wrong.
+- The main body is ambiguous if another pair hides fewer edges. With equally many hidden edges,
+  the other pair must be closer to the declared length, by a tenth of this length. If the main
+  body's two lengths differ and are over 15 % wrong, the other pair may hide more edges.
 - An ambiguous main body and its companion have no transit.
-
-If two bodies touch at a gate, the edges may look the same whether or not one body overtook the
-other. If both cases fit, the program assumes that no body overtook another.
+- If the edges fit with and without overtaking, the program assumes that no body overtook.
 """
 
 from typing import NamedTuple
@@ -34,8 +29,7 @@ from chrono.processor.shots import Launches
 from chrono.processor.timeline import PassageTimes
 
 HIDDEN = 1.1
-"""If a passage is more than this many times as long as the body and as the passage at the other
-gate, the passage hides an edge."""
+"""A passage hides an edge if it exceeds the body and the other passage by this factor."""
 BETTER = 0.1
 SAME = 0.006
 """Two transits give the same speed if their relative difference is smaller than this."""
@@ -60,20 +54,13 @@ class _Seen(NamedTuple):
 
 
 class _Fit(NamedTuple):
-    """
-    The result of comparing two passages with a body of the declared length.
-
-    - `hidden`: number of gates at which an edge is hidden.
-    - `off`: relative difference from the declared length, without gates that hide an edge.
-    - `alike`: true if both passages are about equally long.
-    """
+    """Hidden edges and length error of each pair; `alike` means two equal lengths."""
 
     hidden: Ints
     off: Floats
     alike: Bools
 
     def take(self, places: Places) -> "_Fit":
-        """Return the results of the comparison at the indices `places`."""
         return _Fit(self.hidden[places], self.off[places], self.alike[places])
 
 
@@ -81,18 +68,11 @@ def flag_ambiguous(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> None:
     """
-    Remove the transit of each main body whose edges may belong to another body.
+    Remove the transit of each ambiguous main body in the array `launches`, shape (N,).
 
-    The function changes the array `launches`.
-
-    Parameters
-    ----------
-    launches : structured array of LAUNCH_DTYPE, shape (N,)
-    passed : PassageTimes
-        All passages up to the slowest transit before and after the main bodies.
-    declared_m : ndarray, shape (N,)
-        Length declared for each main body [m], NaN without a declared length.
-    rules : Rules
+    `passed` must contain all passages up to the slowest transit before and after the main
+    bodies. `declared_m`, shape (N,), contains their declared lengths [m], NaN without a
+    declared length.
     """
     places = _with_company(launches, passed, declared_m, rules)
     if not len(places):
@@ -115,7 +95,7 @@ def flag_ambiguous(
 def _with_company(
     launches: Launches, passed: PassageTimes, declared_m: Floats, rules: Rules
 ) -> Places:
-    """Return the main bodies with four edges, a declared length and other passages nearby."""
+    """Return the main bodies with four edges, a declared length and other passages near."""
     shot = launches["shot"]
     asked = (shot["used"] > 0) & np.isfinite(declared_m) & (launches["lacks"] == 0)
     places = (asked & (shot["lead"] != ABSENT) & (shot["trail"] != ABSENT)).nonzero()[0]
@@ -141,9 +121,7 @@ def _pairs(gates: _Gates, at_a: Places, at_b: Places) -> _Seen:
 def _others(
     gates: _Gates, own_a: Places, own_b: Places, own: _Seen, rules: Rules
 ) -> tuple[Places, _Seen]:
-    """
-    Return other pairs with one passage of a main body: the main body's index, and the pair.
-    """
+    """Return pairs with one passage of a main body: the main body's index, and the pair."""
     slow, (first_a, first_b) = rules.windows.slow, (gates[0][0], gates[1][0])
     owner_b, at_b = _ranges(first_b, own.a[0], own.a[0] + slow)
     owner_a, at_a = _ranges(first_a, own.b[0] - slow, own.b[0])
@@ -155,14 +133,14 @@ def _others(
 
 
 def _ranges(sorted_times: Ints, begin: Ints, end: Ints) -> tuple[Places, Places]:
-    """For each time that lies in a range, return the index of the range and of the time."""
+    """For each time inside a range, return the index of the range and of the time."""
     start = np.searchsorted(sorted_times, begin)
     count = np.searchsorted(sorted_times, end, side="right") - start
     return expand_runs(start, count)
 
 
 def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) -> _Fit:
-    """Compare each pair of passages with a body of the declared length and this transit."""
+    """Compare the length of each pair of passages with the declared length of the body."""
     scale = rules.spacing_m / (np.maximum(transit, 1.0) * declared_m)
     a, b = (block * scale for block in level_blocks(*seen.blocks, transit, rules))
     less, more = np.minimum(a, b), np.maximum(a, b)
@@ -176,12 +154,7 @@ def _fit(seen: _Seen, transit: Floats | Ints, declared_m: Floats, rules: Rules) 
 def _rivals(
     others: _Seen, transit: Floats, declared_m: Floats, rules: Rules
 ) -> list[tuple[_Fit, Bools]]:
-    """
-    Compare other pairs with the declared length; return the results, and which are possible.
-
-    The transit comes first from both kinds of edges, then from the leading edges only, then
-    from the trailing edges only.
-    """
+    """Compare other pairs with the declared length; also return which pairs are possible."""
     lead, trail = (others.b[edge] - others.a[edge] for edge in (0, 1))
     a, b = others.blocks
     is_body = (lead > 0) & are_alike(a, b, lead, rules.gain, rules.windows.alike)

@@ -1,26 +1,18 @@
 """Find the passage at gate A and the passage at gate B that belong to one body.
 
-The program puts the passages of both gates in one list, in the order of their first edges. Each
-rule combines only passages that are close together in time.
+A passage is one blocking of one gate. The program sorts the passages of both gates by time. For
+example, the order A B A B usually means two bodies, and each body has one passage at each gate.
 
-- A flash is light that trips both gates at the same time. Two neighbours in the list are a
-  flash if they are at different gates and their leading edges come at the same time. Their
-  trailing edges may be up to a quarter of the blocking time apart. The rules below ignore
-  flashes.
-- A clean pair is a passage at gate A that is directly followed by its only possible partner at
-  gate B. Both passages are whole and block their gates for nearly the same time, or both have
-  only a leading edge. Neither has chatter. The transit is possible for the rig. Almost all
-  shots are clean pairs.
-- All other passages form clusters: groups of at most 48 passages that are close in time. A
-  clean pair ends a cluster. In each cluster, the program chooses the pairs with the largest sum
-  of scores (see `passage_pairing`). If several choices are equally good, the program chooses
-  the earliest pairs.
-- The bodies of a cluster keep their order. If a cluster has up to 6 passages at each gate, one
-  body may overtake another between the gates. The sum of scores must then be clearly larger,
-  and the passages must be whole and block the gates for similar times.
-- A lone passage is a passage without a partner at the other gate.
+- A flash is light that trips both gates at once: two passages at different gates begin
+  together, and end within a quarter of their blocking time. All other rules ignore flashes.
+- A clean pair is a passage at gate A, and directly after it its only possible partner at gate
+  B. Both block their gates equally long without chatter, or both have only a leading edge.
+- A cluster is a group of at most 48 other passages close in time. A clean pair ends a cluster.
+  The program chooses the pairs with the largest sum of scores (see `passage_pairing`).
+- The bodies of a cluster keep their order. With up to 6 passages at each gate, one body may
+  overtake another if this makes the sum of scores clearly larger.
 
-The program returns a pair of passages only when no later passage can change this pair.
+A pair of passages is final when no later passage can change the pair.
 """
 
 from typing import NamedTuple
@@ -92,13 +84,13 @@ _TIMED = WHOLE | LATE_LEAD | LATE_TRAIL | CORE
 
 class PassageQueue(NamedTuple):
     """
-    Passages that the program has not returned yet, in order of time.
+    Passages that are not final yet, in order of time.
 
-    - `front_gate`, `front_first`: gate and time of the last returned passage that is not a
-      flash. `front_gate` is 2 if there is no such passage.
-    - `front_flash`: true if the last returned passage and the first passage here look like a
+    - `front_gate`, `front_first`: gate and time of the last final passage outside a flash. The
+      gate is 2 before the first such passage.
+    - `front_flash`: true if the last final passage and the first passage here look like a
       flash.
-    - `due`: the program returns nothing before it knows all data up to this time.
+    - `due`: no passage here becomes final before all data up to this time are known.
     """
 
     passages: Passages = NO_PASSAGES
@@ -114,14 +106,8 @@ def match_passages(
     """
     Match the passages at gate A with the passages at gate B.
 
-    Returns
-    -------
-    bodies : Bodies
-        The bodies that became final.
-    queue : PassageQueue
-        The passages that have not been returned yet.
-    known : int
-        All bodies before this time have been returned.
+    Return the bodies that became final, the passages that are not final yet, and a time: all
+    bodies before this time have been returned.
     """
     if not len(new) and (known < queue.due or not len(queue.passages)):
         return NO_BODIES, queue, min([known, *queue.passages["first"][:1].tolist()])
@@ -153,12 +139,8 @@ def match_whole(
     """
     Match the passages of both gates, if all passages are already known.
 
-    Returns
-    -------
-    bodies : Bodies
-        The matched bodies, in any order.
-    one, two : ndarray of intp, shape (N,)
-        Indices of both passages of each body; equal if the body has only one passage.
+    Return the bodies in any order, and the indices of both passages of each body, in two arrays
+    of shape (N,). Both indices are equal if the body has only one passage.
     """
     order = (passages["first"] * 2 + passages["gate"]).argsort(kind="stable")
     seen = passages.take(order)
@@ -169,17 +151,7 @@ def match_whole(
 
 
 class _Units(NamedTuple):
-    """
-    Groups of passages: flashes, clean pairs and clusters (explained at the top of this file).
-
-    - `flash`: index of the first passage of each flash.
-    - `clean`: indices of both passages of each clean pair.
-    - `other`, `cluster`: index and cluster number of each passage in a cluster.
-    - `last`: for each passage, the index of the last passage of its group.
-    - `wanted`: a passage is final when all data up to this time are known.
-    - `upright`: indices of all passages outside flashes.
-    - `looks_flash`: true if a passage and the next passage look like a flash.
-    """
+    """The passages as flashes, clean pairs and clusters, and the time when each is final."""
 
     flash: Places
     clean: tuple[Places, Places]
@@ -234,7 +206,7 @@ _NO_PAIRS: Pairs = np.zeros(0, PAIR_DTYPE)
 
 
 def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
-    """Return which passages look like a flash of light together with the next passage."""
+    """Return which passages look like a flash, together with the passage after them."""
     looks = np.zeros(len(seen), np.bool_)
     near = ((first[1:] - first[:-1] <= limit) & (gate[1:] != gate[:-1])).nonzero()[0]
     if len(near):
@@ -248,7 +220,7 @@ def _looks_flash(seen: Passages, first: Ints, gate: Bytes, limit: int) -> Bools:
 
 
 def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
-    """Return which passages, except the last one, surely belong together with the next one."""
+    """Return which passages (without the last) form a clean pair with the next passage."""
     windows = rules.windows
     if len(upright) < 2:
         return _NOTHING
@@ -272,7 +244,7 @@ def _clean(upright: Passages, queue: PassageQueue, rules: Rules) -> Bools:
 
 
 def in_window(transit: Ints, fast: float, slow: int) -> Bools:
-    """Return which transits belong to a speed that the rig allows."""
+    """Return which transits give a speed that the rig allows."""
     return (transit >= fast) & (transit <= slow)
 
 
@@ -280,8 +252,8 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
     """
     Return which pairs of passages block both gates for nearly the same time.
 
-    On a sloping path, a body is faster at one gate. The function uses `gain` (see `Rules`) to
-    correct the blocking times for this.
+    `gain` (see `Rules`) corrects the blocking times on a sloping path, where a body is faster
+    at one gate.
     """
     gained = np.maximum(np.minimum(gain * transit * transit, 0.9), -0.9)
     at_a, at_b = block_a * (1 - gained), block_b * (1 + gained)
@@ -290,12 +262,7 @@ def are_alike(block_a: Ints, block_b: Ints, transit: Ints, gain: float, slack: f
 
 
 def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
-    """
-    Return the number of the cluster (group) of each passage.
-
-    `block` counts the clean pairs before each passage; a clean pair (surely one body) ends a
-    cluster.
-    """
+    """Return each passage's cluster number; `block` counts the clean pairs before it."""
     place = np.arange(len(first))
     limit = np.searchsorted(first, first + rules.windows.reach, side="right") - 1
     limit = np.minimum(limit, np.searchsorted(block, block, side="right") - 1)
@@ -309,7 +276,7 @@ def _clusters(first: Ints, gate: Bytes, block: Places, rules: Rules) -> Places:
 
 
 def _settled(seen: Passages, units: _Units, known: int) -> int:
-    """Return how many passages at the start of the list have their final partners."""
+    """Return how many passages at the start of the list are final."""
     open_places = np.flatnonzero(units.wanted > known)
     limit = int(open_places[0]) if len(open_places) else len(seen)
     whole = np.flatnonzero(np.maximum.accumulate(units.last[:limit]) == np.arange(limit))
@@ -322,9 +289,7 @@ _Sides = list[tuple[Places, Places]]
 def _bodies(
     seen: Passages, units: _Units, cut: int, lengths: Lengths, rules: Rules
 ) -> tuple[Bodies, _Sides]:
-    """
-    Return the bodies before the index `cut`, in any order, and the indices of their passages.
-    """
+    """Return the bodies before the index `cut`, and the indices of their passages."""
     flash = units.flash[units.flash < cut]
     clean = [places[units.clean[0] < cut] for places in units.clean]
     is_settled = units.other < cut
@@ -345,12 +310,7 @@ def _bodies(
 def _pair_clusters(
     seen: Passages, other: Places, cluster: Places, lengths: Lengths, rules: Rules
 ) -> tuple[tuple[Places, Places], Pairs, Places]:
-    """
-    Pair the passages of each cluster.
-
-    Return the indices of the paired passages at gates A and B, the compared pairs, and the
-    indices of the passages without a partner.
-    """
+    """Pair the passages in all clusters; return the pairs and the passages left over."""
     if not len(other):
         return (NOWHERE, NOWHERE), _NO_PAIRS, NOWHERE
     at_b = seen["gate"][other] == 1
@@ -383,8 +343,8 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
     """
     Pair the items of two sequences so that the sum of scores is as large as possible.
 
-    Both sequences keep their order in the pairs. In short sequences, two pairs may cross, such
-    as (0, 1) and (1, 0), if this makes the sum of scores clearly larger.
+    Both sequences keep their order in the pairs. In sequences of up to 6 items, the order may
+    change, as in (0, 1) and (1, 0), if this makes the sum of scores clearly larger.
 
     Parameters
     ----------
@@ -392,8 +352,7 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
         Score of the pair of item i (first sequence) and item j (second sequence); 0 forbids the
         pair.
     alike : list of list of float, shape (M, N)
-        The same scores, but also 0 if the items are too different for a pair that crosses
-        another.
+        The same scores, but 0 also forbids a change of order with this pair.
 
     Returns
     -------
@@ -415,7 +374,7 @@ def align(scores: list[list[float]], alike: list[list[float]]) -> list[tuple[int
 
 
 def _align_crossing(scores: list[list[float]]) -> list[tuple[int, int]]:
-    """Pair the items, in any order, so that the sum of their scores is as large as possible."""
+    """Pair the items in any order, with the largest possible sum of scores."""
     best: dict[int, tuple[float, list[tuple[int, int]]]] = {0: (0.0, [])}
     for i, row in enumerate(scores):
         for taken, (total, pairs) in list(best.items()):
@@ -444,7 +403,7 @@ def _follow(scores: list[list[float]], best: list[list[float]]) -> list[tuple[in
 
 
 def _mark_lamps(bodies: Bodies, marks: Bytes) -> None:
-    """Mark, in the array `bodies`, each body whose edges a flickering lamp may have changed."""
+    """Mark each body whose edges a flickering lamp may have changed."""
     bodies["covered"], bodies["lit"] = marks & COVERED > 0, marks & LIT > 0
 
 

@@ -1,7 +1,8 @@
 """Find the shot and the role of each edge of a recording.
 
-The module applies the rules of the package `processor` once more, to all edges together. The
-shots and their order stay the same.
+The role says what an edge is in its shot; for example, the body enters the gate at a leading
+edge. The module applies the rules of the package `processor` once more, to all edges together.
+The shots and their order stay the same.
 """
 
 from collections.abc import Sequence
@@ -35,7 +36,7 @@ NO_SHOT = -1
 
 
 class EdgeRole(IntEnum):
-    """The role of an edge, such as leading, trailing or flicker."""
+    """What an edge is in its shot, such as leading, trailing or flicker."""
 
     LEADING = 0
     """The shot's body enters the gate."""
@@ -63,7 +64,7 @@ class PlacedEdges(NamedTuple):
     counter : ndarray of int64, shape (N,)
         The counter as the board sent it [counter units].
     rules : Rules
-        The rules that the program used to classify the edges.
+        The rules that the program used for these edges.
     """
 
     edges: Edges
@@ -72,13 +73,7 @@ class PlacedEdges(NamedTuple):
 
 
 class EdgeKeeper(Processor):
-    """
-    A processor that keeps all edges.
-
-    Parameters
-    ----------
-    rules : Rules
-    """
+    """A processor that keeps all edges."""
 
     def __init__(self, rules: Rules) -> None:
         super().__init__(rules)
@@ -98,7 +93,7 @@ class EdgeKeeper(Processor):
         return anchors
 
     def break_off(self, host_us: int) -> Shots:
-        """Return all remaining shots; edges that come later form a new part (see `kept`)."""
+        """Return all shots that are still open; later edges belong to another counter."""
         shots = super().break_off(host_us)
         self._closed.append(self._since_break())
         self._kept = []
@@ -116,7 +111,7 @@ class EdgeKeeper(Processor):
 
     def roles(self, placed: PlacedEdges) -> tuple[Places, Bytes]:
         """
-        Return the shot and the role of each edge.
+        Find the shot of each edge, and what the edge is in this shot.
 
         Returns
         -------
@@ -148,11 +143,7 @@ class EdgeKeeper(Processor):
         return PlacedEdges(placed, np.concatenate([*counters, _NO_COUNTER]), self.rules)
 
     def _shots_of_passages(self, passages: Passages, rules: Rules) -> tuple[Places, Bools]:
-        """
-        Return the number of the shot to which each passage belongs, or `NO_SHOT`.
-
-        Also return which passages belong to the main body of their shot.
-        """
+        """Return each passage's shot, and whether it belongs to the main body."""
         shot = np.full(len(passages), NO_SHOT)
         is_main = np.zeros(len(passages), np.bool_)
         at, others = _without_flicker(passages, rules)
@@ -190,7 +181,7 @@ def _in_order(bodies: Bodies) -> Places:
 def _roles_in_passages(
     edges: Edges, passage: Places, passages: Passages, windows: RuleTimes
 ) -> Bytes:
-    """Return what each edge is in its passage (an `EdgeRole`); `edges` is sorted by passage."""
+    """Return the `EdgeRole` of each edge in its passage; `edges` is sorted by passage."""
     marks, n = passages["marks"], len(passage)
     begin = passage.searchsorted(np.arange(len(passages)))
     end = np.append(begin[1:], n) - 1

@@ -1,18 +1,15 @@
 """Quickly find the most common launch: one whole body, with nothing else near it in time.
 
-Four edges make a shot if they surely come from one body (a clean pair in `body_matching`), and
-if everything else is far away in time:
+For example, one ball gives four edges: gate A blocked, A clear, gate B blocked, B clear. Four
+edges make a shot if they are a clean pair (see `body_matching`) and far from all else:
 
 - The distance to all other edges is larger than the launch window, the slowest transit, the
   quiet time and the longest step of flicker.
-- The distance to each obstacle is larger than the launch window plus the block limit, because a
-  passage may last until that limit.
+- The distance to each obstacle is larger than the launch window plus the block limit (the
+  longest passage). Obstacles are edges outside clean pairs, times when lines may be missing or
+  when the board lost edges, and both ends of the data, because the edges outside are unknown.
 
-Obstacles are other groups of edges, times at which lines may be missing, and times when the
-board lost edges. The first and last edges of the input and the newest time (half the `dead`
-time of the rules) are also obstacles, because the edges before and after them are unknown.
-
-The shots of this module are final at once; the normal, slower stages would make the same shots.
+The slower modules would make the same shots. The shots of this module are final at once.
 """
 
 from typing import Any
@@ -36,7 +33,6 @@ _BOTH = int(EdgesUsed.BOTH)
 
 _in_window: Any = inlined(in_window)
 _are_alike: Any = inlined(are_alike)
-"""The compiled function `are_alike` for one body at a time."""
 
 
 def take_isolated(
@@ -48,20 +44,10 @@ def take_isolated(
     rules: Rules,
 ) -> tuple[Shots, Edges]:
     """
-    Return the shots of launches with nothing near them in time, and all remaining edges.
+    Return the shots of single bodies with nothing near them, and the edges of all else.
 
-    The shots are sorted by their key.
-
-    Parameters
-    ----------
-    edges : Edges
-        New edges of both gates.
-    breaks : tuple of Breaks
-    beats : Beats
-    known : int
-        Time up to which all edges are known.
-    lengths : Lengths
-    rules : Rules
+    The shots are in order of time. `edges` contains the new edges of both gates. The program
+    knows all edges up to the time `known`.
     """
     pairs, others = _group(edges, rules)
     newest = np.array([known - rules.windows.dead // 2]), np.array([FOREVER])
@@ -75,11 +61,7 @@ Spans = tuple[Ints, Ints]
 
 
 def _group(edges: Edges, rules: Rules) -> tuple[Places, Spans]:
-    """
-    Return the first edge of each pair that surely is one body, and all other edges' times.
-
-    The time between two groups of edges is so long that no rule combines their edges.
-    """
+    """Return the first edge of each clean pair, and start and end of other groups of edges."""
     windows = rules.windows
     apart = max(windows.launch, windows.slow, windows.quiet, rules.units(STRETCH_S))
     apart += rules.units(BACK_STEP_S)
@@ -104,7 +86,7 @@ def _find_groups(
     begins: Ints,
     ends: Ints,
 ) -> tuple[int, int]:
-    """Fill `pairs`, `begins` and `ends`; return the number of pairs and of other groups."""
+    """Fill the three arrays; return the number of clean pairs and of other groups."""
     found = other = start = 0
     for end in range(1, len(t) + 1):
         if end < len(t) and t[end] - t[end - 1] <= apart:
@@ -132,7 +114,7 @@ def _is_pair(
     gain: float,
     slack: float,
 ) -> bool:
-    """Return whether four edges surely come from one body (a clean pair in `body_matching`)."""
+    """Return whether four edges are a clean pair."""
     leaves_first = what[start + 1] == _A_CLEAR and what[start + 2] == _B_BLOCKED
     enters_first = what[start + 1] == _B_BLOCKED and what[start + 2] == _A_CLEAR
     if what[start] != _A_BLOCKED or what[start + 3] != _B_CLEAR:
@@ -163,7 +145,7 @@ def _losses(beats: Beats) -> Spans:
 
 
 def _far_from(obstacles: list[Spans], first: Ints, last: Ints, rules: Rules) -> Bools:
-    """Return which pairs of passages are far enough in time from all `obstacles`."""
+    """Return which pairs of passages have no obstacle near them in time."""
     reach = rules.windows.launch + rules.windows.block_limit
     begin, end = (np.concatenate(side) for side in zip(*obstacles, strict=True))
     near = np.zeros(len(first) + 1, np.intp)
@@ -186,7 +168,7 @@ def _shots(pairs: Places, edges: Edges, lengths: Lengths, rules: Rules) -> Shots
 
 @compiled
 def _fill(shots: Shots, spans: Ints, pairs: Places, edges: Edges) -> None:
-    """Write the shots into `shots`; write 2 × transit and both blocking times into `spans`."""
+    """Fill `shots`; write 2 × transit and both blocking times into `spans`."""
     for place, start in enumerate(pairs):
         first_a, last_a, first_b, last_b = _times(edges.t, edges.what, start)
         block_a, block_b = last_a - first_a, last_b - first_b

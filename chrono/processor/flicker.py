@@ -1,30 +1,18 @@
 """Separate lamp flicker at a gate from bodies.
 
-Each rule uses only a few neighbouring passages of one gate:
+A passage is one blocking of a gate. A flickering lamp makes passages at equal steps (the time
+from one leading edge to the next); for example, one passage every 10 ms at 100 Hz.
 
-- The program looks at groups of 13 passages in a row, at most 0.11 s apart. For each passage,
-  it compares the groups in which the passage comes last, first and in the middle, and uses the
-  most regular of these groups.
-- A step is the time from one leading edge to the next, or between the trailing edges if a
-  leading edge was lost. The gate flickers if at least 7 of the group's 12 steps are within 10 %
-  of their median, and if this median is the period of a lamp that flickers at 40 to 2000 Hz.
-  The program widens all limits for steps and blocking times by one tick of the counter.
-- A passage fits the flicker if the step before or after it is one, two or three periods, within
-  10 % of a period. A passage also fits if it and the second passage before or after it are one
-  period apart. A passage between two others that are one period apart does not fit.
-- A passage fits closely if it keeps a smaller limit: eight times the median deviation of the
-  steps, but at least 1 % of a period.
-- A passage is flicker if it fits closely, and if its blocking time is between half and one and
-  a half times the median blocking time. All other passages that fit get the mark SUSPECT. A
-  SUSPECT passage is a body if it has a partner at the other gate, otherwise it is flicker.
-- Passages that do not fit are bodies. The lamp may hide an edge of a body, and the gate reports
-  a change of the lamp instead. A body gets the mark COVERED if one of its edges fits closely,
-  and if the body could hide all flicker that is missing between this edge and the neighbouring
-  passage.
-- While a gate flickers, its passages get the mark LIT. The program accepts a transit from them
-  only if the body has the declared length, because the lamp may hide passages of other bodies.
-- Flicker makes no shots. The program counts the passages of flicker (see `FlickerSpan`); a
-  count ends after 2 s without flicker.
+- The program looks at 13 passages of one gate in a row, at most 0.11 s apart. The gate flickers
+  if at least 7 of their 12 steps are within 10 % of the median, and the median is the period of
+  a lamp with 40 to 2000 Hz. All limits are one counter tick wider.
+- A passage fits if the step to a neighbour is one, two or three periods, within 10 % of a
+  period, or if the next passage but one is one period away. To fit closely, the limit is eight
+  times the median deviation of the steps, but at least 1 % of a period.
+- Flicker fits closely and has 0.5 to 1.5 times the median blocking time. Other passages that
+  fit are SUSPECT: they are bodies only if they have a partner at the other gate.
+- COVERED marks a body if a change of the lamp may have replaced one of its edges. LIT marks
+  each passage while a gate flickers; it has a transit only with the declared length.
 """
 
 from dataclasses import dataclass, replace
@@ -81,7 +69,7 @@ class FlickerSpan:
 
     @property
     def frequency_hz(self) -> float:
-        """Mean frequency of the lamp [Hz]; NaN if `steps` is 0."""
+        """Mean frequency of the lamp [Hz]; NaN if there is no step of one period."""
         return self.steps / (self.stepped * self.unit_s) if self.steps else float("nan")
 
     @property
@@ -94,11 +82,7 @@ Spans = tuple[FlickerSpan, ...]
 
 
 class PendingPassages(NamedTuple):
-    """
-    Passages of one gate that the program needs again in the next call.
-
-    For the first `judged` passages, the program has already decided whether they are flicker.
-    """
+    """Passages of one gate for the next call; the first `judged` are already decided."""
 
     passages: Passages = NO_PASSAGES
     judged: int = 0
@@ -108,8 +92,8 @@ class JudgedPassages(NamedTuple):
     """
     Passages of one gate, divided into passages of flicker and other passages.
 
-    `to_next` is the time from each passage of flicker to the next passage, or 0 if this time is
-    not one period of the lamp.
+    `to_next` is the time from each passage of flicker to the next passage. It is 0 if this time
+    is not one period of the lamp.
     """
 
     others: Passages
@@ -123,12 +107,8 @@ def judge_flicker(
     """
     Decide which passages of one gate are flicker.
 
-    Returns
-    -------
-    judged : JudgedPassages
-    watched : PendingPassages
-    known : int
-        All passages before this time that are not flicker have been returned.
+    Return the judged passages, the passages for the next call, and a time: all passages before
+    this time that are not flicker have been returned.
     """
     passages = join(watched.passages, new)
     n = len(passages)
@@ -156,11 +136,7 @@ _NO_STEPS = np.zeros(0, np.int64)
 def _judge(
     passages: Passages, begin: Places, done: int, settled: int, rules: Rules
 ) -> JudgedPassages:
-    """
-    Decide which passages are flicker, from index `done` up to (not including) `settled`.
-
-    `begin` contains 0 and the index of the first passage after each pause of more than 0.11 s.
-    """
+    """Judge the passages `done` to `settled` - 1; `begin` is the start of each series."""
     if len(passages) < WINDOW:
         return JudgedPassages(passages[done:settled], NO_PASSAGES, _NO_STEPS)
     size = np.diff(np.append(begin, len(passages)))
@@ -185,11 +161,7 @@ def _judge(
 
 
 class _Compared(NamedTuple):
-    """
-    The result of comparing each passage with its neighbours, in arrays of shape (N,).
-
-    The top of this file explains the marks; `to_next` is explained in `JudgedPassages`.
-    """
+    """For each passage: its marks, and the time to the next passage."""
 
     is_flicker: Bools
     is_suspect: Bools
@@ -201,7 +173,7 @@ class _Compared(NamedTuple):
 def _compare(
     passages: Passages, places: Places, start: Places, size: Places, rules: Rules
 ) -> _Compared:
-    """Compare each passage at `places` with the passages around it."""
+    """Compare each passage at the indices `places` with its neighbours."""
     step = _steps(passages)
     block = passages["last"] - passages["first"]
     tick = rules.tick_s / rules.unit_s
@@ -238,14 +210,14 @@ def _compare(
 
 
 def _is_between(before: Ints, after: Ints, period: Floats, loose: Floats) -> Bools:
-    """Return which passages lie between two passages that are one period of the lamp apart."""
+    """Return which passages lie between two passages that are one period apart."""
     off, off_before, off_after = (np.abs(x - period) for x in (before + after, before, after))
     nearer = off < np.minimum(off_before, off_after)
     return np.asarray((before > 0) & (after > 0) & (off <= loose) & nearer)
 
 
 def _is_covered(passages: Passages, places: Places, period: Floats, close: Floats) -> Bools:
-    """Return which passages may begin or end with a change of the lamp, not of the body."""
+    """Return for each passage if a change of the lamp may have replaced an edge."""
     hidden = (passages["last"] - passages["first"])[places]
     is_covered = np.zeros(len(places), np.bool_)
     for edge, hides in (("first", (0, 1)), ("last", (1, 0))):
@@ -261,7 +233,7 @@ def _is_covered(passages: Passages, places: Places, period: Floats, close: Float
 def _most_regular(
     step: Ints, places: Places, start: Places, latest: Places, rules: Rules
 ) -> Places:
-    """For each passage, return the first index of the most regular group that contains it."""
+    """For each passage, return the first index of the most regular group around it."""
     windows = sliding_window_view(step, WINDOW - 1)
     chosen = np.clip(places - WINDOW // 2, start, latest)
     best = _regularity(windows[chosen], rules)[2]
@@ -273,11 +245,7 @@ def _most_regular(
 
 
 def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
-    """
-    For each row, return the median step, each step's distance from it, and how many are close.
-
-    `steps` has the shape (N, M). The number is 0 if the median cannot be the period of a lamp.
-    """
+    """For each row, return the median step, the deviations, and how many steps are close."""
     period = np.median(steps, axis=1)
     off = np.abs(steps - period[:, np.newaxis])
     within = TOLERANCE * period + rules.tick_s / rules.unit_s
@@ -287,11 +255,7 @@ def _regularity(steps: Ints, rules: Rules) -> tuple[Floats, Floats, Ints]:
 
 
 def _steps_around(step: Ints, places: Places) -> tuple[Ints, Ints]:
-    """
-    For each passage, return the time since the previous passage and until the next one.
-
-    A time is 0 if there is no such passage.
-    """
+    """Return the times since the previous and until the next passage; 0 if unknown."""
     padded = np.concatenate(([0], step, [0]))
     return padded[places], padded[places + 1]
 
@@ -310,7 +274,7 @@ def _whole_periods(steps: Ints, period: Floats, tolerance: Floats) -> Bools:
 
 
 def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
-    """Add new passages of flicker to the time spans in which the same gate flickers."""
+    """Add new passages of flicker to the spans; a span ends after 2 s without flicker."""
     passages = judged.flicker
     if not len(passages):
         return spans
@@ -333,7 +297,7 @@ def sum_up(spans: Spans, judged: JudgedPassages, rules: Rules) -> Spans:
 
 
 def _joined(spans: Spans, more: FlickerSpan) -> Spans:
-    """Add a span of flicker; if the last span ended at most 2 s earlier, join both spans."""
+    """Add a span of flicker; join it with the last span if that ended at most 2 s before."""
     if not spans or (more.first - spans[-1].last) * more.unit_s > SPAN_GAP_S:
         return (*spans, more)
     last = spans[-1]

@@ -1,20 +1,16 @@
 """Find repeated, missing and damaged lines in the data from the board.
 
-A break is a range of time in which lines may be missing. The rules are:
+A break is a range of time in which lines may be missing. For example, if line 7 follows line 4,
+then lines 5 and 6 are lost, and the break extends from line 4 to line 7.
 
 - The program ignores a line that equals the line before it, including the sequence number.
-- Missing sequence numbers mean lost lines. Their break extends from the last line before them
-  to the first line after them. If the break is so long that it must contain beats, these beats
-  do not count as lost lines. If 32768 or more sequence numbers are missing, the number of lost
-  lines is unknown.
+- In a long break, beats must be missing too; these beats do not count as lost lines. If 32768
+  or more sequence numbers are missing, the number of lost lines is unknown.
 - A damaged line counts as one lost line, and only once if its sequence number is missing too.
 - A damaged line, and a link that was lost or opened again, have only a time by the computer's
-  clock. Their break extends from 0.2 s before this time to 0.2 s after it, because the computer
-  may have read the damaged line, or the line before it, late.
-- A jump of the counter makes two breaks: the first at the time that the computer's clock gives,
-  and the second at the line after the jump.
-- Damaged lines before the first valid line make one break: the last 0.2 s before the valid
-  line.
+  clock. The break extends from 0.2 s before to 0.2 s after, because a line may be read late.
+- A jump of the counter makes two breaks: one at the time by the computer's clock, and one at
+  the line after the jump. Damaged lines before the first valid line make one break of 0.2 s.
 """
 
 from collections.abc import Sequence
@@ -44,8 +40,8 @@ class Lines(NamedTuple):
 
     - `used`, `host_us`: index of the line among the events, and host time of the line.
     - `what`: the same bits as `Edges.what`, also for lines of beats.
-    - `steps`, `host_steps_us`: step of the counter and of the computer's clock [us] since the
-      line before.
+    - `steps`, `host_steps_us`: time since the previous line, by the counter and by the computer
+      [us].
     - `missing`: number of lines that are missing before this line.
     """
 
@@ -131,7 +127,7 @@ NOTE_SLACK_S = 0.2
 
 class LinkNotes(NamedTuple):
     """
-    Damaged lines, and records of a link that was lost or opened again (both are called notes).
+    Notes: damaged lines, and records that the link was lost or opened again.
 
     For each note, `place` is the number of lines before it, `host_us` is its host time, and
     `lost` is its number of lost lines.
@@ -155,8 +151,7 @@ def find_gaps(
     """
     Return the breaks at missing lines and at jumps of the counter.
 
-    A jump makes two breaks. Damaged lines that are not at a jump count in `note_breaks`. Each
-    index in the array `restarts` must also be in the array `jumps`.
+    Each index in the array `restarts` must also be in the array `jumps`.
     """
     gaps = holes[lines.missing[holes] > damaged_before(notes, holes, state)] + 1
     if not len(gaps) and not len(jumps):
@@ -205,11 +200,7 @@ def find_notes(
 def note_breaks(
     notes: LinkNotes | None, lines: Lines, top: Ints, start: Timebase, rules: Rules
 ) -> tuple[Breaks, int]:
-    """
-    Return the breaks at damaged lines and lost or reopened links, and the last break's time.
-
-    The times come from the computer's clock.
-    """
+    """Return the breaks at all notes, and the time of the last note."""
     if notes is None or not len(notes.place):
         return NO_BREAKS, start.mark
     before_us = np.full(len(notes.place), start.host_us)
@@ -257,7 +248,7 @@ def damaged_before(notes: LinkNotes | None, places: Places, state: Timebase) -> 
 def lost_lines(
     lines: Lines, holes: Places, jumps: Places, notes: LinkNotes | None, rules: Rules
 ) -> int:
-    """Return the number of lost lines, without the breaks in which this number is unknown."""
+    """Return the number of lost lines; breaks with an unknown number do not count."""
     if not rules.lines.is_numbered:
         return 0 if notes is None else int(np.count_nonzero(notes.lost == 1))
     missing = lines.missing[holes]

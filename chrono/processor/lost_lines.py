@@ -1,31 +1,18 @@
 """Decide if the transit of a shot is still certain when lines were lost near the shot.
 
-A break is a time at which lines may be missing. The slowest transit is the longest transit that
-the rig allows. `blocked_alike` checks if both blocking times are equal.
+A break is a time when lines may be missing. Near a shot means up to one transit before or after
+it; in reach means up to the longest transit that the rig allows. For example, if an edge of a
+body is lost, the program may pair two bodies, and the transit may be too short.
 
-- A break between the first and the last edge of a shot is a gap. If a passage has no partner at
-  the other gate, a break in which the partner may have passed is also a gap.
-- Lost lines near a shot may belong to another body. If the program made a transit from edges of
-  two bodies, this transit may be too short. The program therefore counts two numbers: the lines
-  lost up to one transit, and up to the slowest transit, before or after the shot.
-- A lost line does not count if it may have been a missing edge of another shot. If there are no
-  beats between two shots, one break extends over both shots.
-- If both blocking times are equal, the program keeps the transit with up to three lost lines.
-- Otherwise, all lines lost up to one transit before or after the shot must be possible missing
-  edges of the shot. One more line may be lost further away. If the lines do not state whether a
-  gate is blocked or clear, the program does not look for missing edges.
-- If another passage is within the slowest transit of the shot, one lost line can hide which
-  edges belong to which body. The program keeps the transit only if both blocking times are
-  equal, the body has the declared length within 25 %, and only one line was lost.
-- The program always keeps the transit if both blocking times are equal and the body has nearly
-  the declared length. The relative difference must be at most 10 %, and at most half of (body
-  length / spacing). Bodies that follow each other are at least one body length apart, so a
-  transit from two bodies would have a larger error.
-- If a line was lost within the slowest transit, the program keeps the transit of a companion
-  only if the companion is whole and its blocking times are equal.
-- If the board lost edges between the beats around a shot, the shot gets the flag `board-lost`.
-- A shot is final after a beat or after enough time, and when all data are known up to the end
-  of the last break near the shot.
+- A break between a shot's edges, or where its missing edges may be, sets the flag GAP.
+- A lost line that may have been a missing edge of another shot does not count.
+- If both blocking times are equal, the transit stays with up to three lost lines. Otherwise,
+  all lines lost near must be possible missing edges, and one more lost line may be in reach.
+- If another passage is in reach, the transit stays only with one lost line, equal blocking
+  times and the declared length within 25 %.
+- The transit always stays if both blocking times are equal, and the length is wrong by at most
+  10 % and at most half of (body length / spacing). A pair of two bodies would be more wrong.
+- With a lost line in reach, a companion needs all edges and equal blocking times.
 """
 
 from typing import NamedTuple
@@ -46,10 +33,9 @@ CLOSE_LENGTH, CLOSE_SHARE = 0.10, 0.5
 
 class FinishedShots(NamedTuple):
     """
-    The final shots, the launches that are not final yet, and the times with missing lines.
+    The final shots in order of time, the launches that are not final yet, and the breaks.
 
-    The shots are sorted by their key. `breaks` no longer counts a lost line that may have been
-    a missing edge of a final shot.
+    The breaks do not count lost lines that may have been missing edges of final shots.
     """
 
     shots: Shots
@@ -68,7 +54,9 @@ def finish_launches(
     """
     Return the shots that are final because all data near them are known.
 
-    `breaks` contains the gaps between lines, and the breaks at damaged lines and lost links.
+    A shot is final after a beat or after enough time, and after the last break near the shot.
+    `breaks` contains first the gaps between lines, then the breaks at damaged lines and lost
+    links.
     """
     if not len(waiting):
         return FinishedShots(NO_SHOTS, waiting, breaks)
@@ -100,38 +88,33 @@ break."""
 
 
 def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """For each launch, return the breaks (times with missing lines) that may hide its edges."""
+    """For each launch, return the breaks that may hide its edges."""
     lacks = launches["lacks"]
     return _ranges(breaks, breaks.mark, launches, (lacks & 1, lacks >> 3), _latest_end(rules))
 
 
 def _beside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """For each launch, return the times with missing lines within one transit."""
+    """For each launch, return the breaks up to one transit before or after the launch."""
     near = np.minimum(rules.windows.slow, np.abs(launches["twice"]))
     soon = rules.windows.slow + rules.windows.wait
     return _ranges(breaks, breaks.mark, launches, (near, near), soon)
 
 
 def _within_reach(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """For each launch, return the times with missing lines within the slowest transit."""
+    """For each launch, return the breaks up to the longest transit before or after."""
     slow = np.full(len(launches), rules.windows.slow)
     return _ranges(breaks, breaks.latest, launches, (slow, slow), _latest_end(rules))
 
 
 def _latest_end(rules: Rules) -> int:
-    """Return the longest time from a launch to the end of a break that concerns it."""
+    """Return how long after a launch a break may end; later breaks do not count."""
     return rules.windows.slow + rules.windows.wait + rules.units(rules.stall_s / 2)
 
 
 def _ranges(
     breaks: Breaks, ends: Ints, launches: Launches, reach: tuple[Ints, Ints], latest: int
 ) -> _Ranges:
-    """
-    For each launch, return the times with missing lines that are at most `reach` away.
-
-    `ends` contains the end time of each break. A break does not count if it ends later than
-    `latest` after the launch.
-    """
+    """For each launch, return the breaks within `reach` that end at most `latest` after it."""
     start, stop = launches["start"], launches["stop"]
     begin = np.searchsorted(ends, start - reach[0], side="right")
     end = np.searchsorted(breaks.before, stop + reach[1], side="left")
@@ -148,11 +131,7 @@ def _mark_gaps(
     passed: PassageTimes,
     rules: Rules,
 ) -> tuple[Breaks, Breaks]:
-    """
-    Set the flag GAP and remove uncertain transits, for the first `n` launches.
-
-    Return the breaks, without lost lines that may have been missing edges of these launches.
-    """
+    """Mark the first `n` launches; return the breaks without edges of these launches."""
     inside, beside = (
         [find(each, launches, rules) for each in breaks] for find in (_inside, _beside)
     )
@@ -177,7 +156,7 @@ def _mark_gaps(
 
 
 def _missing_edges(launches: Launches, rules: Rules) -> Ints:
-    """Return for each launch how many of its edges may be missing because lines were lost."""
+    """Return for each launch how many edges may be missing because of lost lines."""
     if not rules.lines.has_levels:
         return np.zeros(len(launches), np.int64)
     lacks, off = launches["lacks"], np.abs(launches["ratio"] - 1)
@@ -194,12 +173,7 @@ def _explain(
     inside: list[_Ranges],
     breaks: tuple[Breaks, Breaks],
 ) -> tuple[tuple[Breaks, Breaks], Ints]:
-    """
-    Find lost lines that may have been missing edges of the launches at `places`.
-
-    Return the breaks without these lines, and the number of these lines for each launch. Lines
-    that were lost between the launch's own edges are used first.
-    """
+    """Return the breaks without possible missing edges, and how many each launch has."""
     explained = np.zeros(len(launches), np.int64)
     if not len(places):
         return breaks, explained
@@ -224,7 +198,7 @@ def _explain(
 
 
 def _totals(breaks: Breaks, ranges: _Ranges) -> Ints:
-    """Return the number of lost lines in each range of breaks."""
+    """Return the number of lost lines in the breaks of each launch."""
     total = np.concatenate(([0], np.cumsum(breaks.lost)))
     begin, end = ranges
     return np.asarray(total[end] - total[begin])
@@ -237,12 +211,7 @@ def _is_doubtful(
     passed: PassageTimes,
     rules: Rules,
 ) -> Bools:
-    """
-    Return which transits may come from edges of two different bodies.
-
-    `lost` contains, for each launch, the number of lines lost up to one transit before or after
-    it, and the number of lines lost up to the slowest transit before or after it.
-    """
+    """Return which transits may be wrong; `lost` counts the lines lost near and in reach."""
     near, far = lost
     alike, off = blocked_alike(launches, rules), np.abs(launches["ratio"] - 1)
     bearable = np.where(missing > 0, missing, np.where(alike, WHOLE_LOSS, 0))
@@ -254,14 +223,14 @@ def _is_doubtful(
 
 
 def _close_length(launches: Launches, rules: Rules) -> Floats:
-    """Return the largest relative length error with which a transit is certain to be right."""
+    """Return the relative length error up to which a transit always stays."""
     shot = launches["shot"]
     length = body_lengths(shot["block_a"], shot["block_b"], launches["twice"], rules)
     return np.minimum(CLOSE_LENGTH, CLOSE_SHARE * length / rules.spacing_m)
 
 
 def _in_company(launches: Launches, passed: PassageTimes, rules: Rules) -> Bools:
-    """Return which launches have another passage within the slowest transit before or after."""
+    """Return which launches have another passage up to the longest transit away."""
     slow = rules.windows.slow
     begun = np.searchsorted(np.sort(passed.first), launches["stop"] + slow, side="right")
     ended = np.searchsorted(np.sort(passed.last), launches["start"] - slow, side="left")

@@ -1,46 +1,18 @@
 """Decide if two passages can come from the same body, and compute the body's transit.
 
-**The time of an edge that bounced or came late.** While a body's edge crosses the beam, noise
-makes the gate trip several times. These rules are for the leading edges and for the trailing
-edges of a pair of passages:
+A passage is one blocking of a gate. Noise makes a gate trip several times at one edge (a
+bounce). The span is the range of the edge's possible times, all equally likely; the program
+uses its middle. For example, trips from 100 to 104 us give 102 us.
 
-- An edge lies between its first trip and its last trip. If a line is late, the gate may have
-  tripped at any time since the previous edge. The span of an edge is the range of its possible
-  times, which are all equally likely (a rectangular distribution). The program uses the middle
-  of this range.
-- The noise is the same at all edges of a shot. The span of each edge is therefore at least as
-  long as the longest bounce of the shot. If only one edge bounced, each span is at least √2
-  times this bounce, because its length depends on chance. Late lines make bounces look longer:
-  with late lines, the program uses the longest bounce of the same gate.
-- Two leading (or two trailing) edges are sound if their transit can be trusted. Their spans
-  must give the transit a standard uncertainty of at most a hundredth of the transit. Each span
-  must also be shorter than the passage's core (the longest time for which the gate stayed
-  blocked), because a longer bounce may be another body. Other edges only help to decide which
-  passages belong together.
-
-Slow noise shifts all trips of an edge equally, so the trips do not show slow noise.
-
-**Passages that belong together.** `compare_passages` applies these rules:
-
-- The transit is the mean of two transits: from the leading edges, and from the trailing edges.
-  If only one transit can be trusted, the program uses this transit. If none can be trusted, the
-  passages have no transit.
-- On a sloping path, a body blocks the upper gate longer. Before the program compares the
-  blocking times, it converts both to the body's mean speed.
-- One body blocks both gates for about the same time. The blocking times may differ by 10 %,
-  plus 20 us, plus two steps of the counter, plus the effect of an acceleration of 15 m/s² (at
-  most half of the blocking time). With chatter, the blocking time is at least as long as the
-  core, and at most as long as the passage.
-- If the blocking times differ by more than these limits, the program uses the declared length.
-  If the longer time fits this length, the body crossed the other gate's beam off its middle,
-  and the mean transit is right. If the shorter time fits, another object also blocked the gate
-  at the start or the end of the longer passage. The transit then comes only from the leading or
-  only from the trailing edges. If no time fits, and one time is more than twice the other, the
-  passages do not belong together.
-- If a pair lacks an edge, its body must have between a third and three times the declared
-  length. No body is shorter than a twentieth of the declared length. If the transit is longer
-  than the slowest transit, this limit is a third, because passages of two launches look like a
-  short, slow body.
+- No span is shorter than the shot's longest bounce, because all edges have the same noise. A
+  single bounce counts √2 times. With late lines, only bounces of the same gate count.
+- Two leading or trailing edges are sound if their spans are shorter than the longest unbroken
+  blocking (the core), and cause a standard uncertainty of at most 1 % of the transit. The
+  transit is the mean of the sound transits from leading and from trailing edges.
+- The blocking times at both gates may differ by 10 %, plus 20 us, plus two counter steps, plus
+  the effect of 15 m/s². If they differ more, the declared length decides: if the longer time
+  fits, the mean transit is right; if the shorter time fits, only one kind of edges is used.
+- A pair with a missing edge must have between a third and three times the declared length.
 """
 
 from collections.abc import Sequence
@@ -74,11 +46,10 @@ _MOVED = CORE | LATE_LEAD | LATE_TRAIL
 
 class TimedPairs(NamedTuple):
     """
-    Transits and blocking times of pairs of passages, in arrays of shape (N,).
+    Transits and blocking times of pairs of passages, in arrays of shape (N,) [counter units].
 
-    The leading and the trailing edges each have three fields: the transit, whether it can be
-    trusted (is sound), and its standard uncertainty from bounce and late lines. All times are
-    in counter units. If an edge is missing, the time is ABSENT.
+    A sound transit can be trusted. `u_lead` and `u_trail` are the standard uncertainties from
+    bounce and late lines. If an edge is missing, the time is ABSENT.
     """
 
     lead: Ints
@@ -92,9 +63,7 @@ class TimedPairs(NamedTuple):
 
 
 def time_edges(a: Passages, b: Passages) -> TimedPairs:
-    """
-    Compute transits and blocking times of pairs of passages; `a[i]` and `b[i]` are one pair.
-    """
+    """Return transits and blocking times of pairs of passages; `a[i]` and `b[i]` are a pair."""
     shared = a["marks"] & b["marks"]
     has_lead, has_trail = shared & LEAD > 0, shared & TRAIL > 0
     lead, trail = b["first"] - a["first"], b["last"] - a["last"]
@@ -122,7 +91,7 @@ def time_edges(a: Passages, b: Passages) -> TimedPairs:
 def _judge(
     a: Passages, b: Passages, lead: Ints, trail: Ints
 ) -> tuple[Bools, Bools, Floats, Floats]:
-    """Return which leading and trailing transits can be trusted, and their uncertainties."""
+    """Return which leading and trailing transits are sound, and their uncertainties."""
     heads, tails = [[span(each) for each in (a, b)] for span in (_head, _tail)]
     sound_lead = _is_clear(heads, a, b) & (_u(heads) <= MOST_U * np.abs(lead))
     sound_trail = _is_clear(tails, a, b) & (_u(tails) <= MOST_U * np.abs(trail))
@@ -137,7 +106,7 @@ def _judge(
 def _least_spans(
     a: Passages, b: Passages, sound_lead: Bools, sound_trail: Bools
 ) -> tuple[Floats, Floats]:
-    """Return the shortest range of possible times that an edge may have at gate A, and at B."""
+    """Return for each pair the shortest possible span at gate A, and at gate B."""
     at_a, at_b = (
         np.stack(
             (
@@ -158,7 +127,7 @@ def _least_spans(
 
 
 def _u(spans: Sequence[Ints | Floats]) -> Floats:
-    """Return the standard uncertainty of each transit; a span is an edge's range of times."""
+    """Return the standard uncertainty of each transit, from the spans at both gates."""
     return np.asarray(np.sqrt(sum(np.square(each, dtype=np.float64) for each in spans) / 12))
 
 
@@ -171,7 +140,7 @@ def _tail(passages: Passages) -> Ints:
 
 
 def _is_clear(spans: list[Ints], a: Passages, b: Passages) -> Bools:
-    """Return in which pairs no whole passage bounced longer than it blocked its gate."""
+    """Return which pairs blocked both gates longer than they bounced."""
     is_clear = np.ones(len(a), np.bool_)
     for span, each in zip(spans, (a, b), strict=True):
         core = each["core_last"] - each["core_first"]
@@ -188,11 +157,7 @@ def _twice_trail(passages: Passages) -> Ints:
 
 
 def _block(passages: Passages, sound_lead: Bools, sound_trail: Bools) -> Ints:
-    """
-    Return the time for which each passage blocked its gate.
-
-    If an edge cannot be trusted, the function uses the longest unbroken blocking (the core).
-    """
+    """Return how long each passage blocked its gate; if an edge is not sound, its core."""
     begin = np.where(sound_lead, _twice_lead(passages), 2 * passages["core_first"])
     end = np.where(sound_trail, _twice_trail(passages), 2 * passages["core_last"])
     whole = passages["marks"] & WHOLE == WHOLE
@@ -251,16 +216,9 @@ def compare_passages(a: Passages, b: Passages, length_m: Floats, rules: Rules) -
     """
     Compare passages of gate A with passages of gate B; `a[i]` and `b[i]` are one pair.
 
-    Parameters
-    ----------
-    a, b : structured arrays of PASSAGE_DTYPE, shape (N,)
-    length_m : ndarray, shape (N,)
-        Declared length of the body at the time of each pair [m], NaN without a declared length.
-    rules : Rules
-
-    Returns
-    -------
-    structured array of PAIR_DTYPE, shape (N,)
+    `a` and `b` are structured arrays of PASSAGE_DTYPE, shape (N,). `length_m`, shape (N,), is
+    the declared length of the body [m], NaN without a declared length. Return a structured
+    array of PAIR_DTYPE, shape (N,).
     """
     pairs = np.zeros(len(a), PAIR_DTYPE)
     shared = a["marks"] & b["marks"]
@@ -294,7 +252,7 @@ def level_blocks(
     a: Ints | Floats, b: Ints | Floats, transit: Ints | Floats, rules: Rules
 ) -> tuple[Ints | Floats, Ints | Floats]:
     """
-    Return the blocking times that a body at its mean speed would have at both gates.
+    Return both blocking times as if the body passed both gates at its mean speed.
 
     Negative times stay unchanged. On a level path, all times stay unchanged. A body with a
     steady acceleration a, a spacing d and a transit Δ has the speed d/Δ − aΔ/2 at gate A and
@@ -313,11 +271,7 @@ def level_blocks(
 
 
 def surplus_of(pairs: Pairs, rules: Rules) -> Ints:
-    """
-    Return the blocking time at A minus the blocking time at B [counter units].
-
-    The function uses the blocking times that a body at its mean speed would have.
-    """
+    """Return the blocking time at A minus that at B, at the mean speed [counter units]."""
     a, b = pairs["block_a"], pairs["block_b"]
     if not rules.gain:
         return a - b
@@ -342,7 +296,7 @@ def body_lengths(a: Ints, b: Ints, twice: Ints, rules: Rules) -> Floats:
 
 
 def length_tolerance(declared_m: Floats, twice: Ints, rules: Rules) -> Floats:
-    """Return the relative tolerance of a declared length, including one step of the counter."""
+    """Return the relative tolerance of the declared length, plus one counter step."""
     step_m = 2 * rules.spacing_m * rules.tick_s / rules.unit_s / np.maximum(twice, 1)
     return LENGTH_TOLERANCE + step_m / declared_m
 
@@ -364,11 +318,7 @@ def _blocks_agree(pairs: Pairs, a: Passages, b: Passages, rules: Rules) -> Bools
 
 
 def _settle(pairs: Pairs, odd: Places, length_m: Floats, rules: Rules) -> Bools:
-    """
-    Choose the edges of the pairs at the indices `odd`, whose blocking times differ too much.
-
-    The function changes the array `pairs`. Return which passages do not belong together.
-    """
+    """Choose the edges of the pairs `odd` by their length; return which are two bodies."""
     part = pairs[odd]
     mean = (part["lead"] + part["trail"]) / 2
     blocks = level_blocks(part["block_a"], part["block_b"], mean, rules)
@@ -395,7 +345,7 @@ def use_only(pairs: Pairs, chosen: Bools, keep: EdgesUsed) -> None:
     """
     For the chosen pairs, use only one kind of edges and the shorter blocking time.
 
-    `keep` states if these are the leading or the trailing edges. The function changes `pairs`.
+    `keep` is the leading or the trailing edges. The function changes `pairs`.
     """
     is_sound = pairs["sound"] & (1 if keep == EdgesUsed.LEAD else 2) > 0
     pairs["used"][chosen] = np.where(is_sound, keep, EdgesUsed.NONE)[chosen]
@@ -450,9 +400,7 @@ def _scores(pairs: Pairs, length_m: Floats, rules: Rules) -> Floats:
 
 
 def _likeness(x: Floats, y: Floats) -> Floats:
-    """
-    Return 1 for equal values, 0 if one is at least twice the other, and ½ if one is unknown.
-    """
+    """Return 1 for equal values, 0 if one is twice the other or more, ½ if one is unknown."""
     with np.errstate(invalid="ignore", divide="ignore"):
         likeness = 2.0 * np.minimum(x, y) / np.maximum(x, y) - 1.0
     return np.where(np.isfinite(likeness), np.clip(likeness, 0.0, 1.0), 0.5)

@@ -69,7 +69,7 @@ async def test_notes_and_records_left_out_are_shown_harmless():
         assert text.index("note 5") < text.index("note 1")
         assert "note 0" not in text
         assert "mark at 2.000 s: unknown mark 'explode'" in text
-        assert "unusable setups and marks: 1" in text
+        assert "setups and marks not used: 1" in text
         board.record("mark", {"action": "note", "text": "new [red]rubber[/]\x1b[2J"})
         assert "new [red]rubber[/]·[2J" in await look(app, pilot)
 
@@ -137,7 +137,7 @@ async def test_the_bell_rings_for_the_gate_that_is_chosen_and_is_off_at_first(mo
         board.offers_levels = True
         assert "tone" not in await look(app, pilot)
         await pilot.press("o")
-        assert "tone for gate A: faster with more light" in await look(app, pilot)
+        assert "tone for gate A: more light, more beeps" in await look(app, pilot)
         assert set(rung) == {"A"}
         await pilot.press("o")
         rung.clear()

@@ -103,7 +103,7 @@ async def test_what_became_of_the_file_stands_above_the_shots(half, monkeypatch)
         path.unlink()
         shutil.copy(BANDS.with_name("noisy-hall.tsv"), path)
         text = await seen()
-        assert "NO LONGER READ: the recording was replaced" in text
+        assert "READING ENDED: the recording was replaced" in text
         assert app.driver.view.shots == 20
     assert len(app.driver.run.close()) == 1
 

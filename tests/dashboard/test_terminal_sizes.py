@@ -219,7 +219,7 @@ async def test_the_cautions_stand_whole_with_the_way_on(size) -> None:
         box = app.screen.query_one(".box")
         assert box.max_scroll_y == 0
         assert box.region.bottom <= size[1]
-        assert "Enter: confirm that all this is true" in screen_text(app)
+        assert "Enter: I confirm all points above" in screen_text(app)
 
 
 async def test_a_terminal_that_changes_its_size_is_followed() -> None:

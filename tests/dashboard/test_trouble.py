@@ -31,7 +31,7 @@ async def test_the_caution_comes_first_and_nothing_is_lost_behind_it(tmp_path, s
         text = screen_text(app)
         assert "Caution: a launched body injures and can blind." in text
         assert "competent" in text
-        assert "Enter: confirm that all this is true" in text
+        assert "Enter: I confirm all points above" in text
         board.shoot_and_wait(30.0)
         await pilot.press("a", "h", "x")
         await drive(app, pilot)
@@ -257,7 +257,7 @@ async def test_a_shot_that_hangs_on_a_silent_board_says_so_in_one_line(size):
             board.us += int(silent_s * 1e6) - 4_500_000 * (silent_s > 2.0)
             board.link = replace(board.link, silent_s=silent_s)
             await drive(app, pilot)
-            told = f"SILENT for {silent_s:.0f} s: shot 2 needs more data from the board"
+            told = f"SILENT for {silent_s:.0f} s: shot 2 waits for data from the board"
             assert (told in screen_text(app)) == (silent_s > 2.0)
             assert app.screen.query_one("#trouble").size.height <= 1
         board.us += 10_000_000
@@ -276,7 +276,7 @@ async def test_several_shots_that_wait_are_counted():
             board.us += 300_000
         board.link = replace(board.link, silent_s=7.0)
         await drive(app, pilot)
-        assert "SILENT for 7 s: 2 shots need more data from the board" in screen_text(app)
+        assert "SILENT for 7 s: 2 shots wait for data from the board" in screen_text(app)
 
 
 async def test_a_board_that_talks_garbage_is_complained_about():
