@@ -35,7 +35,7 @@ class RowWriter(Protocol):
 
 
 class RowLimit(Protocol):
-    """A rule that ends a recording, such as `ShotLimit`."""
+    """A rule that can end the recording of rows from the board, such as `ShotLimit`."""
 
     ended: bool
     """True if the recording gets no more rows from the board."""
@@ -58,7 +58,7 @@ class Journal:
     writer : RowWriter, optional
         The writer of the recording. Without a writer, rows are only passed on.
     limit : RowLimit, optional
-        Rule that ends the recording.
+        Rule that can end the recording of rows from the board.
 
     Attributes
     ----------
@@ -139,7 +139,7 @@ class Journal:
 
     @property
     def ended(self) -> bool:
-        """True if the rule has ended the recording."""
+        """True if the recording gets no more rows from the board, because of the limit."""
         return self._limit is not None and self._limit.ended
 
     def _take(self, rows: bytes) -> None:

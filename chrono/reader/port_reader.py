@@ -333,10 +333,7 @@ class PortReader:
 
     def _spoke(self) -> bool:
         """
-        Return True if the board has sent a hello line or edges; then the program stops asking.
-
-        The program asks the board at least once, even if a flickering lamp causes edges from
-        the start.
+        Return True after a hello line, or after an edge that came after the first request.
         """
         if self._hello_us >= self._opened_us:
             return True
