@@ -69,9 +69,7 @@ def sources_hash() -> str:
 
 
 def _places() -> Iterator[Path]:
-    """
-    Yield folders in order of preference: the user's choice, this package, the user's cache.
-    """
+    """Yield the folders in the order in which the program tries to use them."""
     from platformdirs import user_cache_path
 
     if wanted := os.environ.get("NUMBA_CACHE_DIR"):
@@ -105,9 +103,7 @@ _loaded = False
 
 
 def prepare_loops(work_bytes: int) -> None:
-    """
-    Run loops as machine code if this saves time; `work_bytes` is the size of all recordings.
-    """
+    """Run loops as machine code if this saves time for recordings of `work_bytes` bytes."""
     if _loaded or work_bytes < WORTH_LOADING_BYTES:
         return
     if work_bytes >= WORTH_COMPILING_BYTES or is_cached():

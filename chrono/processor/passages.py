@@ -57,9 +57,7 @@ MAX_EDGES = 1024
 
 
 class OpenGroups(NamedTuple):
-    """
-    The edges of unfinished passages; `passed_over`: gates whose passage was already returned.
-    """
+    """Edges of unfinished passages; `passed_over`: gates whose passage was returned already."""
 
     edges: Edges
     passed_over: frozenset[int]

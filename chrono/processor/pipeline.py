@@ -111,9 +111,7 @@ class Processor:
         return [max(anchor, self._last_key) for anchor in ticked.anchors.tolist()]
 
     def form(self) -> Shots:
-        """
-        Make shots from the events that `place` received; return the final shots, sorted by key.
-        """
+        """Return the final shots from the events that `place` received, sorted by key."""
         if self._is_interval:
             shots, self._intervals = self._intervals, NO_SHOTS
             return shots
@@ -139,9 +137,7 @@ class Processor:
         return shots
 
     def break_off(self, host_us: int) -> Shots:
-        """
-        Return all remaining shots; no shot combines edges before and after this host time [us].
-        """
+        """Return all remaining shots; no later shot uses data before `host_us` [us]."""
         if not self._timebase.started:
             return NO_SHOTS
         broken = Record(0, host_us, "link", {})
@@ -186,9 +182,7 @@ class Processor:
         )
 
     def anchor(self) -> int:
-        """
-        Return the latest time so far, or -1 without a line; every later shot has a larger key.
-        """
+        """Return the latest time so far, -1 without a line; later shots have larger keys."""
         known = self._timebase.top if self._timebase.started else -1
         return max(known, self._last_key)
 

@@ -77,11 +77,7 @@ def free_acceleration(rig: "Rig") -> float:
 
 
 def air_of(rig: "Rig") -> tuple[float, float]:
-    """
-    Return the mass of the displaced air, and of the air that moves with the body.
-
-    Both masses are divided by the body's mass.
-    """
+    """Return the masses of the displaced air and the moving air, divided by the body's mass."""
     body, site = rig.body, rig.site
     return air_shares(
         moist_air_density(site.temperature_k, site.pressure_pa, site.humidity),
@@ -107,14 +103,13 @@ class Rules:
         Distance of the gates [m].
     slowest_mps, fastest_mps : float
         Smallest and largest speed that the rig allows [m/s].
-    quiet_s : float
-        Edges of one gate within this time belong to one passage [s].
+    quiet_s, launch_s : float
+        Edges of one gate within `quiet_s` are one passage, bodies within `launch_s` one launch
+        [s].
     body_length_m : float or None
         Declared length of the body along its path [m].
     lines : LineKind
         The kind of lines that the board sends.
-    launch_s : float
-        Bodies that come within this time belong to the same launch [s].
     step_s : float or None
         Step of the timestamps, if it is not one counter unit [s].
     acceleration_mps2 : float

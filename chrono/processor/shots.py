@@ -59,9 +59,7 @@ Launches = npt.NDArray[np.void]
 
 
 class PendingBodies(NamedTuple):
-    """
-    Bodies of unfinished launches; with all data up to `due`, the first launch is complete.
-    """
+    """Bodies of unfinished launches; the first launch is complete at the time `due`."""
 
     bodies: Bodies = NO_BODIES
     due: int = 0
@@ -106,14 +104,7 @@ def members_of_launches(
     bodies: Bodies, lengths: Lengths, rules: Rules
 ) -> tuple[Places, Places]:
     """
-    Find the launch of each body; the input must already contain all bodies.
-
-    Parameters
-    ----------
-    bodies : Bodies, shape (N,)
-        Bodies in order of time, without flicker.
-    lengths : Lengths
-    rules : Rules
+    Find the launch of each body; the input must contain all bodies, without flicker.
 
     Returns
     -------
@@ -458,9 +449,7 @@ _MOST_KEY = 2**61
 
 
 def interval_shots(transit: Ints, host_us: Ints, rules: Rules) -> Shots:
-    """
-    Make a shot from each transit that the board itself measured; its key is the host time.
-    """
+    """Make a shot from each transit that the board measured; its key is the host time."""
     shots = np.zeros(len(transit), SHOT_DTYPE)
     shots["host_us"] = host_us
     shots["key"] = np.clip(host_us, -_MOST_KEY, _MOST_KEY)

@@ -282,9 +282,7 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
 
 
 def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
-    """
-    Limit how far the time goes back; return all times, and the latest time up to each line.
-    """
+    """Limit steps back in time; return all times, and the latest time up to each line."""
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw, raw
     top = np.maximum(np.maximum.accumulate(raw), start.top)

@@ -105,9 +105,7 @@ class Breaks(NamedTuple):
         return Breaks(*(column[place:] for column in self))
 
     def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
-        """
-        End each break at the time `then` at the latest; a start after `then` becomes `seen`.
-        """
+        """End each break at `then` at the latest; a start after `then` becomes `seen`."""
         if not len(self.mark):
             return self
         before = np.where(self.before > then, seen, self.before)
@@ -122,9 +120,7 @@ class Breaks(NamedTuple):
 
 
 class PassageTimes(NamedTuple):
-    """
-    Times of the first and last edges of passages, and their gates (`NO_BODY`: incomplete).
-    """
+    """First edges, last edges and gates of passages; `NO_BODY` for incomplete passages."""
 
     first: Ints
     last: Ints

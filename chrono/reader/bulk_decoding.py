@@ -101,8 +101,7 @@ def _walk(
     text: Bytes, kind: int, tiny_kept: int, columns: Columns, left: Ints
 ) -> tuple[int, int, int, int]:
     """
-    Fill `columns` and `left`; return how many rows, short rows, events and unread rows there
-    are.
+    Fill `columns` and `left`; return the numbers of rows, short rows, events, unread rows.
     """
     host_us, kinds, gates, levels, counters, sequences, losts = columns
     rows = dropped = events = rest = start = 0

@@ -29,9 +29,7 @@ class RowWriter(Protocol):
         """Write complete rows; an error of the disk does not raise an exception here."""
 
     def look_after(self) -> None:
-        """
-        Wait until the disk has confirmed the rows; the program calls this again and again.
-        """
+        """Wait until the disk has confirmed the rows; called again and again."""
 
 
 class RowLimit(Protocol):
@@ -89,9 +87,7 @@ class Journal:
         self.handed_on: Callable[[], None] | None = None
 
     def start(self) -> None:
-        """
-        Start the threads that write and confirm rows; do nothing if there is no recording.
-        """
+        """Start the threads that write and confirm rows, if there is a recording."""
         if self._writer is None:
             return
         self._writes_beside = True

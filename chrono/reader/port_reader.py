@@ -332,9 +332,7 @@ class PortReader:
             self._edge_us = int(batch.events.host_us[edges][-1])
 
     def _spoke(self) -> bool:
-        """
-        Return True after a hello line, or after an edge that came after the first request.
-        """
+        """Return True after a hello line, or after an edge since the first request."""
         if self._hello_us >= self._opened_us:
             return True
         return self._asked_us is not None and self._edge_us >= self._asked_us
@@ -404,12 +402,7 @@ class PortReader:
         )
 
     def _tell(self, event: str, reason: str, fragment: bytes = b"") -> None:
-        """
-        Add a row that states that the port was opened, lost or opened again.
-
-        This row also contains the bytes of an incomplete line. As a line of the board they
-        could give a wrong time, such as ``A 1234`` instead of ``A 123456``.
-        """
+        """Add a row: the port was opened or lost; include the bytes of an incomplete line."""
         data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:
             data["fragment"] = fragment.decode("latin-1")

@@ -202,7 +202,7 @@ def _deeper_than(levels: int, value: object) -> bool:
 
 
 def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
-    """Replace characters that Unicode cannot store alone by ``?``."""
+    """Replace half characters, which cannot be written to a file, by ``?``."""
     text = json.dumps(data, ensure_ascii=False)
     clean = text.encode("utf-8", "replace").decode()
     if clean == text:

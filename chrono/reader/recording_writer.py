@@ -213,9 +213,7 @@ class RecordingWriter:
             self._note_sync(file, end, failure)
 
     def look_after(self) -> None:
-        """
-        Check the file and wait until the disk has confirmed the rows, but only once a second.
-        """
+        """Check the file and let the disk confirm the rows, at most once a second."""
         if self._fd >= 0 and self._clock() >= self._sync_due:
             self._sync_due = self._clock() + SYNC_S
             self.sync()
@@ -333,9 +331,7 @@ class RecordingWriter:
         self._write()
 
     def _write_to_confirm(self) -> tuple[int, int, int] | None:
-        """
-        Write the waiting rows; return a descriptor to sync, the end offset and the file number.
-        """
+        """Write the waiting rows; return a descriptor, the end offset and the file number."""
         with self._mutex:
             if not self._attempt(self._look_and_write):
                 return None

@@ -22,13 +22,11 @@ from chrono.virtual.virtual_board import (
 )
 
 LEVELS_EVERY_S, LEVELS_FOR_S = 0.1, 2.0
-"""Time between two lines with sensor levels, and time for which a request is valid [s]."""
+"""Time between two sensor level lines, and how long they are sent after a request [s]."""
 
 
 class Serial(SerialBase):
-    """
-    A serial port to the virtual board; it also has the rig file and a user's simulated entries.
-    """
+    """A serial port to the virtual board, with the rig file and the entries of a user."""
 
     @property
     def play(self) -> Play:
@@ -89,9 +87,7 @@ class Serial(SerialBase):
             return len(self._received)
 
     def read(self, size: int = 1) -> bytes:
-        """
-        Return at most `size` bytes; after the timeout or `cancel_read`, return fewer bytes.
-        """
+        """Return at most `size` bytes; return fewer after the timeout or `cancel_read`."""
         self._check_open()
         end_s = None if self.timeout is None else time.monotonic() + self.timeout
         with self._changed:

@@ -64,7 +64,7 @@ class Companion:
 @dataclass(frozen=True)
 class Lamp:
     """
-    A lamp that trips one gate periodically, for `burst_s` seconds in every `every_s` seconds.
+    A lamp that trips one gate periodically for `burst_s` seconds, every `every_s` seconds.
     """
 
     gate: int
@@ -329,8 +329,7 @@ class VirtualFall(VirtualFlight):
         """
         Return the time that the body needs to fall from the release to a position [s].
 
-        From dv/dt = a − κ·v² with the acceleration a and the drag κ, the time for a height h is
-        arcosh(exp(κ·h))/√(κ·a).
+        For the height h, the drag κ and the acceleration a: arcosh(exp(κ·h))/√(κ·a).
         """
         kappa = self.body.drag_per_m
         fallen_m = max(position_m - self.release_m, 0.0)

@@ -188,9 +188,7 @@ def launches(
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[tuple[float, PlayedSetup]]:
-    """
-    Yield each change of the launcher's setup, from 0 s on: its time [s] and the new setup.
-    """
+    """Yield each change of the launcher's setup: its time [s], from 0 s on, and the setup."""
     if len(scenario.setups) == 1:
         yield 0.0, scenario.setups[0]
         return
@@ -329,9 +327,7 @@ class _Board:
         return encode_beat(self._sequence, counter, level_a, level_b, self._lost)
 
     def sketch_lines(self, edges: Iterator[Edge]) -> Iterator[TimedLine]:
-        """
-        Yield lines with the time of a leading edge, or with the time between two leading edges.
-        """
+        """Yield lines with the time of an edge, or the time between two leading edges."""
         entered: int | None = None
         for time_s, gate, level in edges:
             if not level:
@@ -418,9 +414,7 @@ def _flight_changes(
 
 
 def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Interval]:
-    """
-    Return the blocked interval, at random with short pieces from chatter at its start or end.
-    """
+    """Return the parts of a blocked interval that remain after random chatter."""
     begin_s, end_s = blocked
     pieces = []
     if rng.random() < probability:
@@ -455,9 +449,7 @@ def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
 
 
 def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:
-    """
-    Turn the starts and ends of blocking into edges; two bodies may block one gate together.
-    """
+    """Turn starts and ends of blocking into edges; two bodies may block one gate together."""
     depth = [0, 0]
     for time_s, gate, step in changes:
         was_blocked = depth[gate] > 0
