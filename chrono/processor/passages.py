@@ -41,8 +41,8 @@ PASSAGE_DTYPE = np.dtype(
 
 LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE = 1, 2, 4, 8, 16
 """The bits of `marks` have these meanings. LEAD and TRAIL: the passage has a leading edge, a
-trailing edge. LATE_LEAD and LATE_TRAIL: this edge is a late edge. CORE: the core is
-shorter than the passage."""
+trailing edge. LATE_LEAD and LATE_TRAIL: this edge is a late edge. CORE: the core is shorter
+than the passage."""
 
 SUSPECT, COVERED, LIT = 32, 64, 128
 """The rules for flicker set these bits of `marks`. SUSPECT: the passage may be flicker.
@@ -177,7 +177,7 @@ def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -
 def _carry(
     edges: Edges, still_open: list[tuple[int, int, bool]], known: int
 ) -> tuple[OpenGroups, int]:
-    """Return the edges that the next call needs, and the time before which all is known."""
+    """Return the edges for the next call, and the time before which no passage is missing."""
     if not still_open:
         return NO_GROUPS, known
     kept = np.concatenate(

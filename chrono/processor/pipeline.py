@@ -137,7 +137,9 @@ class Processor:
         return shots
 
     def break_off(self, host_us: int) -> Shots:
-        """Return all remaining shots; no later shot uses data before `host_us` [us]."""
+        """
+        Return all remaining shots; no shot combines edges before and after `host_us` [us].
+        """
         if not self._timebase.started:
             return NO_SHOTS
         broken = Record(0, host_us, "link", {})

@@ -100,9 +100,7 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
 def _walk(
     text: Bytes, kind: int, tiny_kept: int, columns: Columns, left: Ints
 ) -> tuple[int, int, int, int]:
-    """
-    Fill `columns` and `left`; return the numbers of rows, short rows, events, unread rows.
-    """
+    """Fill `columns` and `left`; return the numbers of rows, short rows, events, left rows."""
     host_us, kinds, gates, levels, counters, sequences, losts = columns
     rows = dropped = events = rest = start = 0
     while start < len(text):

@@ -97,7 +97,7 @@ class RecordingWriter:
     path : Path
         The file being written.
     trouble : str or None
-        The disk error because of which rows are only in memory; None without an error.
+        Why some rows are only in memory, such as a full disk; None without an error.
     moves : list of str
         One sentence for each file that the writer left: the reason, and the new file.
 

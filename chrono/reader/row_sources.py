@@ -116,7 +116,7 @@ class LiveSource:
         return self._reader.look_at_levels()
 
     def stop(self) -> None:
-        """Stop reading and write all rows; `drain` still returns the remaining rows."""
+        """Stop reading, close the port, write all rows; `drain` returns the remaining rows."""
         self._reader.stop()
         self.journal.stop()
 

@@ -1,6 +1,6 @@
 """Parts of the scenarios for the virtual board: bodies, gates, boards, lamps and flights.
 
-Numbers are in SI units. They are plausible values, not measured values.
+Numbers are in SI units. They are stated or plausible values, not measured values.
 """
 
 from dataclasses import dataclass, field
@@ -63,9 +63,7 @@ class Companion:
 
 @dataclass(frozen=True)
 class Lamp:
-    """
-    A lamp that trips one gate periodically for `burst_s` seconds, every `every_s` seconds.
-    """
+    """A lamp that trips one gate periodically for `burst_s` seconds in every `every_s` s."""
 
     gate: int
     frequency_hz: float
