@@ -137,9 +137,7 @@ class Processor:
         return shots
 
     def break_off(self, host_us: int) -> Shots:
-        """
-        Return all remaining shots; no shot combines edges before and after `host_us` [us].
-        """
+        """Return all remaining shots; no shot has edges before and after `host_us` [us]."""
         if not self._timebase.started:
             return NO_SHOTS
         broken = Record(0, host_us, "link", {})
