@@ -63,7 +63,7 @@ class Companion:
 
 @dataclass(frozen=True)
 class Lamp:
-    """A lamp that trips one gate for `burst_s` seconds in every `every_s` seconds."""
+    """A lamp that flickers at one gate for `burst_s` seconds in every `every_s` seconds."""
 
     gate: int
     frequency_hz: float
