@@ -1,9 +1,9 @@
 """Turn the board's counter, which wraps and restarts, into one continuous time.
 
 The counter has a limited number of bits: after its largest value, it wraps to 0. A step is the
-time between a line and the next line. The counter shows each step exactly, but not the number of
-wraps. The computer's clock shows how many wraps there were. For example, the counter wraps
-every 268 s and shows a step of 1 s, but the computer's clock shows 269 s: there was one wrap.
+time between a line and the next line. The counter shows each step exactly, but not the number
+of wraps. The computer's clock shows the number of wraps. For example, the counter wraps every
+268 s and shows a step of 1 s, but the computer's clock shows 269 s: there was one wrap.
 
 - The step is a jump if the counter and the computer's clock disagree by more than 2 s, or if
   the time goes back by more than 1 ms. At a jump, the computer's clock gives the step. No shot
