@@ -1,7 +1,6 @@
 """The decoded data of a recording: events of the board as arrays, and all other records.
 
-A batch is one part of a recording. The events of a batch are in the order of the recording.
-This module only stores events and does not interpret them.
+A batch is one part of a recording. This module only stores events.
 """
 
 from bisect import bisect_left
@@ -18,19 +17,18 @@ LEVEL_UNKNOWN = 2
 
 
 class EventKind(IntEnum):
-    """The kind of an event that the board reports, such as an edge or a beat."""
+    """The kind of an event that the board reports."""
 
     EDGE = 0
     """One gate changed; the counter value is exact."""
     LATE = 1
     """One gate changed; the counter value may be later than the change."""
     BEAT = 2
-    """A line that the board sends every second, with both levels and the count of lost edges.
-    """
+    """The board sent its line of every second: both levels, and the count of lost edges."""
     INTERVAL = 3
     """One transit that the board itself measured; `counter` contains this transit."""
     DAMAGED = 4
-    """A line of the board that could not be used; only its place and host time are known."""
+    """A line of the board was damaged; only its place and host time are known."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +74,7 @@ class Events:
 
 
 def empty_events(count: int) -> Events:
-    """Return arrays for `count` events; the caller must then write values into them."""
+    """Return arrays for `count` events, without values; the caller must write all values."""
     return Events(
         host_us=np.empty(count, np.int64),
         kind=np.empty(count, np.uint8),
@@ -130,12 +128,7 @@ class Record:
 
 @dataclass(frozen=True)
 class LineSample:
-    """
-    One damaged line that is shown to the user as an example.
-
-    `row` is the row number of the damaged line within the batch, and `text` is the text of the
-    line.
-    """
+    """A damaged line that the user sees as an example, and its row's number in the batch."""
 
     row: int
     text: str
@@ -176,14 +169,15 @@ def cut_batch(batch: Batch, places: Iterable[int]) -> Iterator[Batch]:
     ----------
     batch : Batch
     places : iterable of int
-        Places of events that begin a piece, in growing order, without 0. If the last place
-        equals the number of events, the records after the last event form a separate piece.
+        Index of the first event of each new piece, in growing order, without 0. If the last
+        index equals the number of events, the records after the last event form a separate
+        piece.
 
     Yields
     ------
     Batch
-        Each record is in the piece of the event that follows it. The counts of rows and damaged
-        lines are in the last piece, because the places of these rows are unknown.
+        Each record is in the piece of the event that follows it. The last piece contains the
+        counts of rows and damaged lines.
     """
     begin = done = 0
     for end in places:

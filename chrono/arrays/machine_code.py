@@ -1,12 +1,9 @@
 """Compile loops over arrays to machine code, and store the compiled code in a folder.
 
-Numba needs almost a second to load, and some seconds to compile the loops for the first time.
-The function `prepare_loops` loads numba only if this saves time. If `prepare_loops` has not
-loaded numba, the same loops run as plain Python, even if another part of the program imports
-numba.
-
-A compiled loop also contains constants and functions of other files. The folder's name is a
-hash of all source files, so numba compiles all loops again after any change.
+Numba is the library that compiles. It needs almost a second to load, and some seconds to
+compile all loops for the first time. The function `prepare_loops` loads numba only if this
+saves time; without numba, the same loops run as plain Python. After any change of a source
+file, the folder has a new name, and numba compiles all loops again.
 """
 
 import os
@@ -23,8 +20,7 @@ from typing import Any, TypeVar, cast
 PACKAGE = Path(__file__).parents[1]
 
 MOST_FOLDERS = 4
-"""Largest number of folders that are kept. All folders except the newest belong to older source
-files or to other programs."""
+"""Largest number of folders that are kept."""
 
 
 @cache
@@ -64,7 +60,7 @@ def used_by_numba(place: Path) -> Iterator[None]:
 
 @cache
 def sources_hash() -> str:
-    """Return a hash of the names and contents of all source files of the package."""
+    """Return a short text that changes if any source file of the package changes."""
     seen = blake2b(digest_size=12)
     for path in sorted(PACKAGE.rglob("*.py")):
         content = path.read_bytes()
@@ -73,7 +69,7 @@ def sources_hash() -> str:
 
 
 def _places() -> Iterator[Path]:
-    """Yield the folders to try: chosen by the user, in this package, in the user's cache."""
+    """Yield the folders in the order in which the program tries to use them."""
     from platformdirs import user_cache_path
 
     if wanted := os.environ.get("NUMBA_CACHE_DIR"):
@@ -107,14 +103,7 @@ _loaded = False
 
 
 def prepare_loops(work_bytes: int) -> None:
-    """
-    Run loops as machine code from now on, if this saves time.
-
-    Parameters
-    ----------
-    work_bytes : int
-        Size of all recordings that the command will read.
-    """
+    """Run loops as machine code if this saves time for recordings of `work_bytes` bytes."""
     if _loaded or work_bytes < WORTH_LOADING_BYTES:
         return
     if work_bytes >= WORTH_COMPILING_BYTES or is_cached():
@@ -141,9 +130,7 @@ def numba_is_loaded() -> bool:
 
 
 def loop(function: F) -> F:
-    """
-    Run a function as machine code if numba is loaded and the first argument is a long array.
-    """
+    """Run a function as machine code if numba is loaded and the first argument is long."""
 
     @cache
     def machine_code() -> F:
@@ -172,7 +159,7 @@ def compiled(function: F) -> F:
 
 
 def inlined(function: F) -> F:
-    """Put the code of a function into each compiled function that calls it."""
+    """Copy the code of a function into each compiled function that calls it."""
     import numba
 
     part: F = numba.njit(function, nogil=True, inline="always")
@@ -192,7 +179,7 @@ def _tell_of_compiling() -> None:
                 )
 
         def on_end(self, event: Any) -> None:
-            """Do nothing: the end of compiling needs no message."""
+            """Print no message when numba has finished compiling."""
 
     register: Any = event.register
     register("numba:compile", Telling())

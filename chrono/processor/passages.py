@@ -1,28 +1,17 @@
 """Group the edges of one gate into passages.
 
-A passage is one body in the beam, or several bodies that the gate cannot separate. An edge
-begins a new passage in two cases:
+At an edge, a gate becomes blocked or clear. A passage is all edges of one body at one gate. If
+the gate cannot separate two bodies, they make one passage. For example, gate A becomes blocked
+at 1.000 s and clear at 1.002 s: these two edges are one passage. After the time `quiet` without
+an edge, the next edge begins a new passage. If the gate is blocked, the program waits for the
+time `block_limit` instead.
 
-- The gate's previous edge came at least the time `quiet` earlier, and the gate was not blocked
-  between these two edges.
-- The gate's previous edge came at least the time `block_limit` earlier.
-
-These words describe a passage:
-
-- Leading edge: the first edge, if the gate becomes blocked there. If the line does not state
-  the level, its edge is a leading edge.
-- Trailing edge: the last edge, if the gate becomes clear there.
-- Chatter: all edges between the leading and the trailing edge.
-- Incomplete: the leading edge or the trailing edge is missing.
-- Stuck: the passage lasts at least `block_limit` or has more than 1024 edges. The program uses
-  only the leading edge of a stuck passage.
-- Core of a passage with chatter: the longest time for which the gate stayed blocked. The body
-  reached the beam between the passage's first edge and the start of the core. The body left
-  the beam between the end of the core and the passage's last edge.
-
-A late edge happened at its stated time or earlier, but after the edge before it. A passage is
-final when all edges are known up to the time `quiet` after its last edge. If the gate is still
-blocked, all edges must be known up to the time `block_limit` after its first edge.
+- The first edge is the leading edge, the last edge is the trailing edge. If one of them is
+  missing, the passage is incomplete. All other edges are chatter.
+- The core is the longest time in the passage for which the gate stayed blocked.
+- A stuck passage lasts at least `block_limit` or has more than 1024 edges. Only its leading
+  edge is used.
+- A late edge happened after the edge before it, and at its stated time at the latest.
 """
 
 from typing import NamedTuple
@@ -39,7 +28,7 @@ PASSAGE_DTYPE = np.dtype(
     [
         ("first", "i8"),  # first edge
         ("last", "i8"),  # trailing edge; the first edge if there is no trailing edge
-        ("core_first", "i8"),  # start and end of the longest unbroken blocking
+        ("core_first", "i8"),  # start and end of the core
         ("core_last", "i8"),
         ("lead_from", "i8"),  # earliest time of the leading edge; `core_first` is the latest
         ("trail_from", "i8"),  # earliest time of the trailing edge; `last` is the latest
@@ -52,9 +41,8 @@ PASSAGE_DTYPE = np.dtype(
 
 LEAD, TRAIL, LATE_LEAD, LATE_TRAIL, CORE = 1, 2, 4, 8, 16
 """The bits of `marks` have these meanings. LEAD and TRAIL: the passage has a leading edge, a
-trailing edge. LATE_LEAD and LATE_TRAIL: this edge is a late edge. CORE: the longest unbroken
-blocking is shorter than the passage.
-"""
+trailing edge. LATE_LEAD and LATE_TRAIL: this edge is a late edge. CORE: the core is shorter
+than the passage."""
 
 SUSPECT, COVERED, LIT = 32, 64, 128
 """The rules for flicker set these bits of `marks`. SUSPECT: the passage may be flicker.
@@ -69,11 +57,7 @@ MAX_EDGES = 1024
 
 
 class OpenGroups(NamedTuple):
-    """
-    The edges of all passages that can still get more edges.
-
-    `passed_over` contains the gates whose unfinished passage has already been returned.
-    """
+    """Edges of unfinished passages; `passed_over`: gates whose passage was returned already."""
 
     edges: Edges
     passed_over: frozenset[int]
@@ -93,7 +77,7 @@ def group_passages(
     passages : Passages
         The final passages, first of gate A, then of gate B.
     groups : OpenGroups
-        The edges of all passages that can still get more edges.
+        The edges of all unfinished passages, for the next call.
     known : int
         All passages before this time have been returned.
     """
@@ -121,7 +105,7 @@ def group_passages(
 
 def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]:
     """
-    Find the passage of each edge; the input must already contain all edges.
+    Find the passage of each edge; the input must contain all edges.
 
     Returns
     -------
@@ -138,11 +122,7 @@ def passages_of_edges(edges: Edges, windows: RuleTimes) -> tuple[Places, Places]
 
 
 def passage_times(passages: Passages) -> PassageTimes:
-    """
-    Return the first edge, the last edge and the gate of each passage.
-
-    The gate of an incomplete passage is `NO_BODY`.
-    """
+    """Return the first edge, last edge and gate of each passage; `NO_BODY` if incomplete."""
     is_whole = passages["marks"] & WHOLE == WHOLE
     gate = np.where(is_whole, passages["gate"], np.uint8(NO_BODY))
     return PassageTimes(passages["first"].copy(), passages["last"].copy(), gate)
@@ -152,7 +132,7 @@ _CLOSED, _DECIDED, _WAITING = range(3)
 
 
 def _by_gate(new: Edges, carried: Edges) -> Edges:
-    """Return all edges sorted by gate; edges of one gate stay in the order of their lines."""
+    """Return all edges of gate A, then all edges of gate B."""
     edges = carried.followed_by(new) if len(carried.t) else new
     at_b = (edges.what & 1).astype(np.bool_)
     return edges.take(np.concatenate(((~at_b).nonzero()[0], at_b.nonzero()[0])))
@@ -173,24 +153,19 @@ def _group_starts(edges: Edges, windows: RuleTimes) -> Places:
 
 
 def _firsts(edges: Edges, starts: Places) -> list[int]:
-    """Return the first group of edges of each gate."""
+    """Return the index of the first passage of each gate."""
     split = int(np.searchsorted(edges.what[starts] & 1, 1))
     return [group for group in (0, split) if group < len(starts)]
 
 
 def _lasts(edges: Edges, starts: Places) -> list[int]:
-    """Return the last group of edges of each gate."""
+    """Return the index of the last passage of each gate."""
     split = int(np.searchsorted(edges.what[starts] & 1, 1))
     return sorted({group for group in (split - 1, len(starts) - 1) if group >= 0})
 
 
 def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -> int:
-    """
-    Return the state of the last group of edges at a gate: closed, decided or waiting.
-
-    A closed group cannot get more edges. A decided group can get more edges, but its passage
-    does not change.
-    """
+    """Return whether a passage is complete, fixed already (gate still blocked), or waiting."""
     blocked = int(edges.what[end]) >> 1 & 3 == 1
     if known >= int(edges.t[end]) + (windows.block_limit if blocked else windows.quiet):
         return _CLOSED
@@ -202,11 +177,7 @@ def _state(edges: Edges, start: int, end: int, known: int, windows: RuleTimes) -
 def _carry(
     edges: Edges, still_open: list[tuple[int, int, bool]], known: int
 ) -> tuple[OpenGroups, int]:
-    """
-    Keep the edges of unfinished groups for the next call.
-
-    If the passage of a group was already returned, keep only the last edge of this group.
-    """
+    """Return the edges for the next call, and the time before which no passage is missing."""
     if not still_open:
         return NO_GROUPS, known
     kept = np.concatenate(
@@ -251,7 +222,7 @@ def _passages(edges: Edges, starts: Places, ends: Places, stuck: Bools) -> Passa
 def _find_cores(
     edges: Edges, passages: Passages, merged: Places, starts: Places, ends: Places
 ) -> None:
-    """Store the longest unbroken blocking of each complete passage with chatter."""
+    """Store the core of each complete passage with chatter."""
     if not len(merged):
         return
     sizes = ends - starts
@@ -275,7 +246,7 @@ def _find_cores(
 def _mark_chatter(
     edges: Edges, passages: Passages, places: Places, starts: Places, ends: Places
 ) -> None:
-    """Store when the one known edge of each incomplete passage with chatter may have come."""
+    """Store the uncertain time of the one known edge of each incomplete passage."""
     known = _level(edges.what[ends]) < 2
     places, starts, ends = places[known], starts[known], ends[known]
     has_lead = passages["marks"][places] & LEAD > 0

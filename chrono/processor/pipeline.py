@@ -1,10 +1,12 @@
-"""Turn a stream of events into final shots; the stream may come in pieces of any size.
+"""Turn a stream of events into final shots.
 
-The stages of the processor are: timebase → passages → flicker → matching → launches → shots.
-Each stage returns its final results, and the time up to which all results are final. The next
-stage uses only data before this time. The shots do not depend on the size of the pieces. A
-line, a beat or the computer's clock can show that time has passed; in all three cases, the
-shots are the same.
+An event is one line of the board. A passage is one body at one gate. A launch is all bodies
+that belong together, such as a ball and its wad. A shot is the result for one launch. The data
+go through these steps: counter to time, passages, flicker, pairs of passages, launches, shots.
+
+A final result cannot change any more. Each step returns its final results, and a time. Before
+this time, no result is missing. For example, a shot is final when the time for its companions
+is over. The rows may come one by one or in large blocks: the shots are the same.
 """
 
 import copy
@@ -45,26 +47,16 @@ from chrono.processor.timeline import (
 __all__ = ["Processor", "Rules", "Tally"]
 
 MANY_EDGES = 4000
-"""The fast path is used only for at least this many new edges, and only if machine code is
-loaded."""
+"""With fewer new edges than this, the program does not use the fast path."""
 
 MANY_OTHERS = 5_000
-"""If the fast path found launches, all other edges wait until there are this many. The normal
-path needs the same time for a few edges as for some thousands of edges."""
+"""After the fast path, the remaining edges wait until there are this many, to save time."""
 
 _BEFORE_ALL = -FOREVER
 
 
 class Processor:
-    """
-    Turn events into shots.
-
-    Parameters
-    ----------
-    rules : Rules
-        The rules for the rig. Later, `change_counter` can change the counter, and `change_body`
-        the declared length.
-    """
+    """Turn events into shots with the rules for a rig."""
 
     def __init__(self, rules: Rules) -> None:
         self.rules = rules
@@ -93,35 +85,19 @@ class Processor:
 
     def feed(self, events: Events, records: Sequence[Record] = ()) -> Shots:
         """
-        Process events and records, and return the new final shots.
+        Process events and records, and return the new final shots, sorted by key.
 
         The declared body length must be the same for all events of one call.
-
-        Returns
-        -------
-        structured array of SHOT_DTYPE
-            The shots that became final, sorted by key.
         """
         self.place(events, records)
         return self.form()
 
     def place(self, events: Events, records: Sequence[Record] = ()) -> list[int]:
         """
-        Convert the counter of each event to a time that never wraps.
+        Compute the time of each event; then call `form` to make shots from these events.
 
-        Call `form` afterwards to make shots from these events.
-
-        Parameters
-        ----------
-        events : Events
-        records : sequence of Record, optional
-            All records of the same batch. A `hello` record may mean a restart of the board. A
-            `link` record always means that lines may be missing.
-
-        Returns
-        -------
-        list of int
-            For each record the latest time before this record, like the result of `anchor`.
+        The records must be all records of the same batch. For each record, the result contains
+        the latest time before this record, like the result of `anchor`.
         """
         if self._is_interval:
             return self._place_intervals(events, records)
@@ -135,7 +111,7 @@ class Processor:
         return [max(anchor, self._last_key) for anchor in ticked.anchors.tolist()]
 
     def form(self) -> Shots:
-        """Make shots from the events of `place`; return the final shots, sorted by key."""
+        """Return the final shots from the events that `place` received, sorted by key."""
         if self._is_interval:
             shots, self._intervals = self._intervals, NO_SHOTS
             return shots
@@ -150,21 +126,10 @@ class Processor:
 
     def change_counter(self, frequency_hz: float, counter_bits: int, host_us: int) -> Shots:
         """
-        Change to a counter with another frequency or another number of bits.
+        Change the counter's frequency [Hz] and number of bits; return all remaining shots.
 
-        Parameters
-        ----------
-        frequency_hz : float
-            Frequency of the counter [Hz].
-        counter_bits : int
-            Number of bits of the counter.
-        host_us : int
-            Host time of the hello that states this counter [us].
-
-        Returns
-        -------
-        structured array of SHOT_DTYPE
-            All remaining shots. Edges before the change are never paired with edges after it.
+        `host_us` is the host time of the hello line that states this counter [us]. No shot
+        combines edges before and after the change.
         """
         shots = self.break_off(host_us)
         self.rules = self._with_counter(frequency_hz, counter_bits)
@@ -172,11 +137,7 @@ class Processor:
         return shots
 
     def break_off(self, host_us: int) -> Shots:
-        """
-        Treat the data as ended at a host time [us], and return all remaining shots.
-
-        The program never pairs edges before this time with edges after it.
-        """
+        """Return all remaining shots; no shot has edges before and after `host_us` [us]."""
         if not self._timebase.started:
             return NO_SHOTS
         broken = Record(0, host_us, "link", {})
@@ -189,7 +150,7 @@ class Processor:
         self._told_lengths.append((anchor, np.nan if length_m is None else length_m))
 
     def pass_time(self, host_us: int) -> Shots:
-        """Return the shots that become final if no line comes before this host time [us]."""
+        """Return the shots that are final if no line comes before this host time [us]."""
         return self._advance(NO_EDGES, known_time(self._timebase, self.rules, host_us))
 
     def finish(self) -> Shots:
@@ -215,17 +176,13 @@ class Processor:
 
     @property
     def flicker(self) -> tuple[FlickerSpan, ...]:
-        """All spans of flicker so far, in order of time; the last spans may still grow."""
+        """All spans of flicker so far, in order of time; the last span may not be over yet."""
         return tuple(
             sorted((*self._spans[0], *self._spans[1]), key=lambda s: (s.first, s.gate))
         )
 
     def anchor(self) -> int:
-        """
-        Return the latest time so far; return -1 if no line has come yet.
-
-        The key of every later shot is larger than this result.
-        """
+        """Return the latest time so far, -1 without a line; later shots have larger keys."""
         known = self._timebase.top if self._timebase.started else -1
         return max(known, self._last_key)
 
@@ -263,7 +220,7 @@ class Processor:
         return take_isolated(edges, breaks, self._beats, known, self._lengths, self.rules)
 
     def _form_shots(self, edges: Edges, known: int) -> tuple[Shots, int]:
-        """Return the shots from edges, and the time up to which all shots are returned."""
+        """Return shots, and the time before which no shot is missing."""
         rules, lengths = self.rules, self._lengths
         passages, self._groups, known = group_passages(
             edges, self._groups, known, rules.windows
@@ -301,7 +258,7 @@ class Processor:
         return join(a.others, b.others), min(known_a, known_b)
 
     def _forget(self, known: int) -> None:
-        """Delete breaks, beats, passages and lengths that no later shot needs."""
+        """Delete old data that no later shot needs."""
         oldest = min([known, *self._waiting["start"].tolist()]) - 2 * self.rules.windows.slow
         self._gaps = self._gaps.since(int(self._gaps.latest.searchsorted(oldest)))
         self._notes = self._notes.since(int(self._notes.latest.searchsorted(oldest)))

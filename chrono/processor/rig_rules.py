@@ -1,6 +1,8 @@
 """The values of a rig that the processor needs, and the time limits of its rules.
 
-A rule never combines data whose times differ by more than the time limit of the rule.
+A pair is the passages of one body at both gates. A transit is the time from gate A to gate B.
+For example, a body with 20 m/s has a transit of 5 ms between gates 10 cm apart. A step of the
+counter is its smallest change.
 """
 
 import math
@@ -20,42 +22,35 @@ if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
 
 BLOCK_LIMIT_S = 1.0
-"""Longest time for which a flying body can block a gate [s]. Even a person passes faster."""
+"""Longest time for which a flying body can block a gate [s]."""
 
 REACH = 4.0
-"""The longest transit of a pair is this many times the slowest transit of the rig. A pair
-beyond the slowest transit is "too slow". If two passages are further apart than the
-longest transit, they are not a pair."""
+"""Two passages are a pair only if their transit is at most this many times the transit of the
+slowest body."""
 
 FLASH = 0.1
-"""If both gates trip within this part of the fastest transit, light is the cause, not a body.
-"""
+"""Part of the fastest transit. If both gates trip within this part, the cause is light."""
 
 ALIKE_SLACK_S = 20e-6
-"""The blocking times of one body may differ by this much, plus two steps of the counter [s].
-Each of the four edges may be wrong by up to one step."""
+"""One body's blocking times at both gates may differ by this plus two counter steps [s]."""
 
 SERIES_S = 25e-3
-"""Shortest time between two launches, because no launcher is faster [s]. If a gate trips
-more often, it sees a lamp."""
+"""Shortest time between two launches [s]. If a gate trips more often, it sees a lamp."""
 
 HOST_TOLERANCE_S = 2.0
 """Between two lines, the counter may differ from the computer's clock by this much [s]."""
 
 STALL_S = 30.0
-"""The computer may read a line this much later than the board sent it [s]. The computer may be
-busy, or the port may be asleep. If no line is missing, the counter gives the time."""
+"""The computer may read a line this much later than the board sent it [s]."""
 
 IN_A_ROW_S = 2.0
-"""Longest time between two lines with consecutive numbers [s]. A board sends a beat every
-second."""
+"""Longest time between two lines if no line is missing [s]."""
 
 BEAT_WAIT_S = 1.5
 """A shot waits this long for the next beat, which reports lost edges [s]."""
 
 BACK_STEP_S = 1e-3
-"""If lines come in the wrong order, time may go back by this much [s]. A larger step back is a
-jump."""
+"""If lines come in the wrong order, time may go back by this much [s]."""
 
 _LONGEST_S = 600.0
 """No time limit is longer than this, so that counts cannot overflow [s]."""
@@ -65,7 +60,7 @@ def path_acceleration(rig: "Rig") -> float:
     """
     Return the acceleration of a slow body along the path [m/s²], 0 on a level path.
 
-    The result is the mean over all slopes that the rig allows.
+    If the slope has a tolerance, the result is the mean for all slopes within it.
     """
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     if not slope:
@@ -82,11 +77,7 @@ def free_acceleration(rig: "Rig") -> float:
 
 
 def air_of(rig: "Rig") -> tuple[float, float]:
-    """
-    Return the mass of the air that the body displaces, and of the air that moves with the body.
-
-    The unit of both results is the body's mass.
-    """
+    """Return the masses of the displaced air and the moving air, divided by the body's mass."""
     body, site = rig.body, rig.site
     return air_shares(
         moist_air_density(site.temperature_k, site.pressure_pa, site.humidity),
@@ -112,18 +103,17 @@ class Rules:
         Distance of the gates [m].
     slowest_mps, fastest_mps : float
         Smallest and largest speed that the rig allows [m/s].
-    quiet_s : float
-        If a gate trips again within this time, the edge belongs to the same passage [s].
+    quiet_s, launch_s : float
+        Edges of one gate within `quiet_s` are one passage, bodies within `launch_s` one launch
+        [s].
     body_length_m : float or None
         Declared length of the body along its path [m].
     lines : LineKind
         The kind of lines that the board sends.
-    launch_s : float
-        Bodies that come within this time belong to the same launch [s].
     step_s : float or None
         Step of the timestamps, if it is not one counter unit [s].
     acceleration_mps2 : float
-        Acceleration of a body along the path, from the slope that the rig states [m/s²].
+        Acceleration of a body along the path [m/s²].
     """
 
     unit_s: float
@@ -164,8 +154,8 @@ class Rules:
         """
         Acceleration divided by twice the spacing, a/(2d) [1/counter unit²].
 
-        From gate A to the middle between the gates, a body on a slope becomes faster by
-        a·Δ²/(2d) of its mean speed. Δ is the transit.
+        From gate A to the middle between the gates, a body on a slope gains speed. The gain,
+        divided by the mean speed, is a·Δ²/(2d) for the transit Δ.
         """
         return self.acceleration_mps2 * self.unit_s**2 / (2 * self.spacing_m)
 
@@ -213,16 +203,14 @@ class RuleTimes:
         Quiet time that ends a passage, and longest time for which a body blocks a gate.
     flash : int
         If both gates trip within this time, the cause is light.
-    fast : float
-        Transit of the fastest body.
-    slow, reach : int
-        Transit of the slowest body, and longest transit of a pair that is "too slow".
+    fast, slow : float, int
+        Transit of the fastest and of the slowest body.
+    reach : int
+        Longest transit of a pair; if longer than `slow`, the body is "too slow".
     alike : float
-        Allowed difference between the two blocking times of one body.
-    launch : int
-        Bodies that come within this time belong to the same launch.
-    series : int
-        Shortest time between two launches.
+        Largest difference between the blocking times of one body at both gates.
+    launch, series : int
+        Longest time within one launch, and shortest time between two launches.
     wait : int
         Longest time for which a shot waits for the next beat.
     dead : int
@@ -243,18 +231,13 @@ class RuleTimes:
 
 
 class Lengths(NamedTuple):
-    """
-    Declared lengths of bodies [m], and the times from which they are valid.
-
-    The length `values[i]` is valid after the time `since[i]`. If no length is declared, the
-    value is NaN.
-    """
+    """Declared lengths [m], NaN if unknown; `values[i]` is valid after the time `since[i]`."""
 
     since: Ints
     values: Floats
 
     def followed_by(self, more: Sequence[tuple[int, float]]) -> "Lengths":
-        """Add the pairs (start time, length) in `more` at the end, and return the result."""
+        """Add the pairs (start time, length) in `more` at the end."""
         since, values = zip(*more, strict=True)
         return Lengths(np.append(self.since, since), np.append(self.values, values))
 

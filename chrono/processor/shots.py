@@ -1,46 +1,17 @@
 """Group bodies into launches and make one shot from each launch.
 
-A lone passage is a passage at one gate that has no matching passage at the other gate. These
-rules decide which bodies are one launch:
+A launch is all bodies that belong together. It begins with a body whose transit is possible for
+the rig. The bodies that follow soon after are its companions. For example, a ball and, 20 ms
+later, a felt wad make one launch and one shot. A single passage has no partner at the other
+gate. A single passage can be a companion too; otherwise it makes a shot without a transit.
 
-- A launch begins with a body whose transit is possible for the rig. The companions of this
-  first body come after it, within the launch window.
-- A companion is another body, a slow body or a lone passage. A lone passage shorter than 1/20
-  of the declared length is not a companion.
-- A lone passage at gate B may come later than the launch window, by at most the slowest
-  transit. A lone passage may also come before the first body, by less than this body's transit.
-- A lone passage is not a companion if it looks like the body of the next launch: a body of the
-  declared length, at the speed of this launch, would make the same passage.
-- In a fast series, a launch can begin within the launch window of the launch before, if:
-  - the launch before has a main body of the declared length;
-  - all bodies of the launch before have left gate B;
-  - the last body of the launch before came at least 25 ms earlier; and
-  - the first body of the new launch has the declared length, and both its leading and its
-    trailing edges give its transit. If flicker may hide an edge of this body, the program does
-    not check this rule.
-
-These rules make the shots:
-
-- The main body is the first body whose length is within 25 % of the declared length. If there
-  is no such body, the first body is the main body.
-- If the main body blocks one gate longer than the other gate, and the other gate has a lone
-  passage, the program assumes that the gate with the longer blocking saw two bodies as one. If
-  the lone passage came after the main body, only the main body's leading edges are used. If the
-  lone passage came before the main body, only its trailing edges are used.
-- Each body that is too fast, goes backwards or is a flash of light is a separate shot. A body
-  that is too slow and belongs to no launch is also a separate shot. Lone passages that belong
-  to no launch and come within one launch window make one shot together.
-- Three or more bodies shorter than half the declared length are fragments (pieces of a body).
-  A shot with fragments gets the flag FRAGMENTS.
-- If a launch has fragments, or four or more bodies of any length, the edges of its main body
-  may be uncertain. A shot with uncertain edges gets the flag FRAGMENTS and has no transit. The
-  edges are certain only if:
-  - there are fewer than five bodies;
-  - every passage has a partner at the other gate;
-  - the next body has at least a third of the main body's speed;
-  - the main body has the declared length and blocked both gates for the same time; and
-  - both its leading and its trailing edges give the transit.
-- A body has no transit if neither its leading edges nor its trailing edges can be used.
+- The main body is the first body that has the declared length (within 25 %). Without such a
+  body, it is the first body.
+- If a gate saw two bodies as one, only the edges that surely belong to the main body are used.
+- A body that is too fast, goes backwards or is a flash of light makes its own shot. A body that
+  is too slow makes its own shot if it belongs to no launch.
+- Three or more bodies shorter than half the declared length are fragments. A shot with
+  fragments has no transit if its edges may belong to different bodies.
 """
 
 from typing import NamedTuple
@@ -82,17 +53,13 @@ LAUNCH_DTYPE = np.dtype(
         ("follows", "u1"),  # the first companion is whole and blocked both gates equally
     ]
 )
-"""A shot, and the values that later steps need to finish it."""
+"""A shot, and the values that later steps need."""
 
 Launches = npt.NDArray[np.void]
 
 
 class PendingBodies(NamedTuple):
-    """
-    Bodies of launches that may still get more bodies.
-
-    The first of these launches is complete when all data up to the time `due` are known.
-    """
+    """Bodies of unfinished launches; the first launch is complete at the time `due`."""
 
     bodies: Bodies = NO_BODIES
     due: int = 0
@@ -137,20 +104,12 @@ def members_of_launches(
     bodies: Bodies, lengths: Lengths, rules: Rules
 ) -> tuple[Places, Places]:
     """
-    Find the launch of each body; the input must already contain all bodies.
-
-    Parameters
-    ----------
-    bodies : Bodies, shape (N,)
-        Bodies in order of time, without flicker.
-    lengths : Lengths
-    rules : Rules
+    Find the launch of each body; the input must contain all bodies, without flicker.
 
     Returns
     -------
     group : ndarray of intp, shape (N,)
-        Number of the launch of each body. The first launch is number 0. The launches are in the
-        order of their first edges.
+        Number of the launch of each body, from 0, in the order of their first edges.
     main : ndarray of intp, shape (M,)
         The index of each launch's main body.
     """
@@ -168,7 +127,7 @@ def members_of_launches(
 def _leaders_and_heads(
     bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules
 ) -> tuple[Bools, Places]:
-    """Return whether each body begins a launch, and the index of its launch's first body."""
+    """For each body, return if it begins a launch, and the index of the launch's first body."""
     leader = _leaders(bodies, key, lengths, rules)
     head = _heads(bodies, key, leader, lengths, rules)
     lone = ((head < 0) & (bodies["kind"] == _LONE)).nonzero()[0]
@@ -187,7 +146,7 @@ def _in_order(bodies: Bodies) -> Bodies:
 
 
 def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools:
-    """Return for each body whether it is the first body of a launch."""
+    """Return which bodies begin a launch, also a launch soon after the launch before."""
     windows, kind = rules.windows, bodies["kind"]
     leader = kind == _NORMAL
     paired = (leader | (kind == _SLOW)).nonzero()[0]
@@ -216,11 +175,7 @@ def _leaders(bodies: Bodies, key: Ints, lengths: Lengths, rules: Rules) -> Bools
 
 
 def _group_heads(key: Ints, window: int) -> Places:
-    """
-    Put times into groups; return, for each time, the index of the first time in its group.
-
-    A group contains all times that are less than `window` later than its first time.
-    """
+    """Group times less than `window` after the first; return the first index for each time."""
     place = np.arange(len(key))
     if (key[1:] - key[:-1] >= window).all():
         return place
@@ -234,7 +189,7 @@ def _group_heads(key: Ints, window: int) -> Places:
 
 
 def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Rules) -> Places:
-    """Return for each body the index of its launch's first body; -1 without a launch."""
+    """Return the index of the first body in the launch of each body, or -1."""
     places = leader.nonzero()[0]
     head = np.full(len(key), -1, np.intp)
     head[places] = places
@@ -261,7 +216,7 @@ def _heads(bodies: Bodies, key: Ints, leader: Bools, lengths: Lengths, rules: Ru
 
 
 def _are_next(lone: Bodies, leader: Bodies, lengths: Lengths, rules: Rules) -> Bools:
-    """Return which passages at only one gate belong to the next launch."""
+    """Return which single passages look like the body of the next launch."""
     declared, twice = lengths.at(leader["key"]), np.maximum(leader["twice"], 1)
     block = np.maximum(lone["block_a"], lone["block_b"])
     ratio = [
@@ -286,7 +241,7 @@ def _is_body(bodies: Bodies, twice: Ints, declared: Floats, rules: Rules) -> Boo
 def _launches(
     bodies: Bodies, head: Places, members: Places, lengths: Lengths, rules: Rules
 ) -> Launches:
-    """Make one launch from all bodies in `members` with the same first body (`head`)."""
+    """Make launches; `head` contains the index of the first body for each body."""
     if not len(members):
         return NO_LAUNCHES
     if (head[members] == members).all():
@@ -301,15 +256,7 @@ def _launches(
 
 
 class _Company(NamedTuple):
-    """
-    Counts and times of the bodies in each launch.
-
-    `main` is the index of the main body. `companions` is the number of companions. `transit` is
-    the transit of the first companion. `alike` is true if the first companion blocked both
-    gates for the same time. `fragments` is the number of bodies shorter than half the declared
-    length. `crowd` is the number of all bodies. `lone_keys` and `lone_blocks` contain the time
-    and the blocking time of the first lone passage (a passage at only one gate) at each gate.
-    """
+    """Counts and times of the bodies in each launch; "lone" means a single passage."""
 
     main: Places
     companions: Ints
@@ -373,7 +320,7 @@ def _first_of(group: Places, values: Ints, n: int) -> Ints:
 
 
 def _unmerged(main: Bodies, company: _Company, rules: Rules) -> Bodies:
-    """If a gate saw two bodies as one, use only the correct edges of the main body."""
+    """If a gate saw two bodies as one, use only edges that surely belong to the main body."""
     slack_s = MERGED_SLACK_S + 2 * rules.tick_s
     tight = MERGED_SHARE * main["twice"] / 2 + slack_s / rules.unit_s
     at_gate = main["key"], main["key"] + main["lead"]
@@ -409,7 +356,7 @@ def _add_company(launches: Launches, main: Bodies, company: _Company, rules: Rul
 
 
 def _is_certain(launches: Launches, company: _Company, rules: Rules) -> Bools:
-    """Return which main bodies surely have only edges of one body."""
+    """Return for which launches all edges of the main body surely come from this body."""
     shot = launches["shot"]
     all_met = (company.lone_keys[0] == ABSENT) & (company.lone_keys[1] == ABSENT)
     fit = shot["flags"] & np.uint32(Flag.SHORT | Flag.LONG) == 0
@@ -462,7 +409,7 @@ def _rows(first: Bodies, main: Bodies, declared: Floats, rules: Rules) -> Launch
 
 
 def _bounce(main: Bodies) -> Floats:
-    """Return the standard uncertainty that bounces and late lines cause in each transit."""
+    """Return the standard uncertainty of each transit from bounces and late lines."""
     lead, trail = (main[name].astype(np.float64) for name in ("u_lead", "u_trail"))
     used = main["used"]
     one = np.where(used == EdgesUsed.LEAD, lead, np.where(used == EdgesUsed.TRAIL, trail, 0.0))
@@ -478,8 +425,8 @@ def length_flags(ratio: Floats, within: Floats) -> Words:
     """
     Return the flag SHORT or LONG for each body with a wrong length.
 
-    `ratio` is the measured length divided by the declared length, NaN if unknown. `within` is
-    the tolerance.
+    `ratio` is the measured length divided by the declared length; it is NaN if a length is
+    unknown. `within` is the tolerance of this ratio.
     """
     flags = np.zeros(len(ratio), np.uint32)
     with np.errstate(invalid="ignore"):
@@ -492,7 +439,7 @@ def blocked_alike(bodies: Launches | Bodies, rules: Rules) -> Bools:
     """
     Return which bodies have all four edges and blocked both gates for the same time.
 
-    If the input is an array of launches, the function checks their main bodies.
+    For launches, the function checks the main bodies.
     """
     tight = ALIKE_SHARE * bodies["twice"] / 2 + MERGED_SLACK_S / rules.unit_s
     return np.asarray((bodies["lacks"] == 0) & (np.abs(bodies["surplus"]) <= tight))
@@ -502,11 +449,7 @@ _MOST_KEY = 2**61
 
 
 def interval_shots(transit: Ints, host_us: Ints, rules: Rules) -> Shots:
-    """
-    Make a shot from each transit that the board itself measured.
-
-    The key of each shot is its host time (the time by the computer's clock).
-    """
+    """Make a shot from each transit that the board measured; its key is the host time."""
     shots = np.zeros(len(transit), SHOT_DTYPE)
     shots["host_us"] = host_us
     shots["key"] = np.clip(host_us, -_MOST_KEY, _MOST_KEY)

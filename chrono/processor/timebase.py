@@ -1,23 +1,16 @@
 """Turn the board's counter, which wraps and restarts, into one continuous time.
 
-A step is the time from one line to the next line. The result does not depend on how the stream
-is cut into pieces. These rules apply:
+The counter has a limited number of bits: after its largest value, it wraps to 0. A step is the
+time between a line and the next line. The counter shows each step exactly, but not the number
+of wraps. The computer's clock shows the number of wraps. For example, the counter wraps every
+268 s and shows a step of 1 s, but the computer's clock shows 269 s: there was one wrap.
 
-- The counter gives each step, but does not show how often it wrapped. The computer's clock
-  gives the number of wraps. If the counter wraps in less than 4 s, the program uses the
-  smallest number of wraps that agrees with the computer's clock to 0.1 s.
-- A step is a jump if the counter and the computer's clock disagree by more than 2 s, or if the
-  time goes back by more than 1 ms. After a restart, the step to the first line is a jump too.
-- At a jump, the program takes the step from the computer's clock, but uses at least the time
-  `dead` of `RuleTimes`. An edge before a jump is never paired with an edge after the jump.
-- The computer may read a line up to 30 s late. If two lines have consecutive sequence numbers
-  and are at most 2 s apart by the counter, the step between them is not a jump.
-- With a hello line, a board identifies itself. The board has restarted if the sequence number
-  or the counter does not continue after this line. If lines were lost, a sequence number and a
-  counter near zero also show a restart. If the program requested the hello line with `?`, the
-  numbers continue, and there was no restart.
-
-`line_continuity` finds repeated, missing and damaged lines. Times are int64 counter units.
+- The step is a jump if the counter and the computer's clock disagree by more than 2 s, or if
+  the time goes back by more than 1 ms. At a jump, the computer's clock gives the step. No shot
+  combines edges before and after a jump.
+- The computer may read a line late. If no line is missing, this is not a jump.
+- A board sends a hello line when it starts, and when the program requests this line. If the
+  line numbers or the counter do not continue, the board has restarted.
 """
 
 from collections import Counter
@@ -70,9 +63,6 @@ def unwrap_steps(
     """
     Correct the times between lines (the steps) for wraps of the counter.
 
-    If two lines have consecutive sequence numbers, the computer may read the second line up to
-    `STALL_S` late.
-
     Parameters
     ----------
     steps : ndarray of int64, shape (N,)
@@ -86,8 +76,7 @@ def unwrap_steps(
     -------
     steps : ndarray of int64, shape (N,)
     jumps : ndarray of intp
-        Indices of the steps that do not agree with the computer's clock for any number of
-        wraps.
+        Indices of the steps that do not agree with the computer's clock.
     """
     turn = 1 << rules.counter_bits
     turn_s = turn * rules.unit_s
@@ -112,11 +101,7 @@ def unwrap_steps(
 def _without_stalls(
     steps: Ints, ahead_s: Floats, in_a_row: Places, far: Places, rules: Rules
 ) -> Places:
-    """
-    Correct the steps to lines that the computer read late; return the other indices in `far`.
-
-    `far` contains the indices of the steps that do not agree with the computer's clock.
-    """
+    """Correct the steps of lines that were read late; return the remaining indices."""
     turn, back = 1 << rules.counter_bits, rules.units(BACK_STEP_S)
     own = (steps[in_a_row] + back) % turn - back
     late_s = ahead_s[in_a_row] + (steps[in_a_row] - own) * rules.unit_s
@@ -126,16 +111,12 @@ def _without_stalls(
 
 
 def _ahead_s(steps: Ints, host_steps_us: Ints, rules: Rules) -> Floats:
-    """Return each step of the computer's clock minus the same step of the counter [s]."""
+    """For each step, return the computer's time minus the counter's time [s]."""
     return np.asarray(host_steps_us * 1e-6 - steps * rules.unit_s)
 
 
 def _fewest_turns(steps: Ints, ahead_s: Floats, turn: int, rules: Rules) -> Ints:
-    """
-    Add to each step the smallest number of wraps that agrees with the computer's clock.
-
-    If the counter went back by a very short time, the step becomes negative.
-    """
+    """Add the fewest wraps that agree with the computer's clock to each step."""
     turns = np.ceil((ahead_s - _SHORT_WRAP_HOST_S) / (turn * rules.unit_s))
     back = steps > turn - min(rules.units(BACK_STEP_S), turn // 64)
     return steps + (np.maximum(turns, 0).astype(np.int64) - (back & (turns <= 0))) * turn
@@ -146,12 +127,10 @@ _YOUNG_S, _YOUNG_LINES = 5.0, 1000
 
 class TimedStretch(NamedTuple):
     """
-    Edges and beats from some of the board's lines, with times that never wrap.
+    The edges and beats of some lines, with times that never wrap, and where lines are missing.
 
-    `gaps` contains the gaps between lines. `notes` contains the breaks from damaged lines and
-    lost links. `first` is the time of the first line (`FOREVER` if there is no line). `anchors`
-    contains the latest time before each record (-1 if no line came before the record). `after`
-    is the state after these lines.
+    `first` is the time of the first line (`FOREVER` without a line). For each record, `anchors`
+    contains the latest time before it (-1 without a line).
     """
 
     edges: Edges
@@ -167,7 +146,7 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
     """
     Return the time up to which all edges are known.
 
-    If no more lines came up to the host time `host_us` [us], the result may be later.
+    With `host_us`, the program assumes that no line comes until this host time [us].
     """
     by_lines = state.top - rules.units(BACK_STEP_S)
     if host_us is None or not state.started:
@@ -179,12 +158,7 @@ def known_time(state: Timebase, rules: Rules, host_us: int | None = None) -> int
 def put_on_timebase(
     events: Events, records: Sequence[Record], state: Timebase, rules: Rules
 ) -> TimedStretch:
-    """
-    Convert the counter of each event to a time that never wraps.
-
-    A `hello` record may mean a restart of the board. A `link` record always means that lines
-    may be missing.
-    """
+    """Compute the time of each event; these times never wrap."""
     lines, duplicates = used_lines(events, state, rules)
     start = _origin(events, lines, state, rules)
     steps, leaps = unwrap_steps(lines.steps, lines.host_steps_us, lines.missing, rules)
@@ -231,13 +205,13 @@ def put_on_timebase(
 
 
 def _anchors(records: Sequence[Record], lines: Lines, top: Ints, state: Timebase) -> Ints:
-    """Return the latest time of the lines before each record; -1 if there is no line."""
+    """Return the latest time before each record, or -1 before the first line."""
     places = lines.used.searchsorted([record.position for record in records])
     return np.where((places > 0) | state.started, top[places], -1)
 
 
 def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
-    """Add the numbers of edges and beats and the counts `more` to the counts in `tally`."""
+    """Return the counts in `tally` plus the new counts."""
     more |= {"edges": len(edges.t), "beats": len(beats.t)}
     if len(beats.lost):
         more["board_lost"] = int(beats.lost[-1]) - tally.board_lost
@@ -249,12 +223,7 @@ def _added(tally: Tally, edges: Edges, beats: Beats, **more: int) -> Tally:
 def _with_causes(
     tally: Tally, restarts: Places, hellos: Sequence[int], causes: Sequence[RestartCause]
 ) -> Tally:
-    """
-    Add the causes of new restarts to the counts in `tally`.
-
-    `causes` begins with the cause in the last hello line before these lines. The
-    causes in the hello lines of `hellos` follow.
-    """
+    """Add the causes of new restarts to the counts in `tally`."""
     if not len(restarts):
         return tally
     latest = np.searchsorted(hellos, restarts - 1, side="right")
@@ -270,7 +239,7 @@ def _damaged_after(events: Events, notes: LinkNotes | None, count: int, state: T
 
 
 def _origin(events: Events, lines: Lines, state: Timebase, rules: Rules) -> Timebase:
-    """Return `state`; if `state` contains no line yet, return the state at the first line."""
+    """Return `state`, or the state at the first line if no line came before."""
     if state.started or not len(lines.used):
         return state
     host_us, counter = int(lines.host_us[0]), int(events.counter[lines.used[0]])
@@ -286,7 +255,7 @@ def _restarts(
     state: Timebase,
     rules: Rules,
 ) -> Places:
-    """Return the number (from 1) of each line that is the first line after a restart."""
+    """Return the number (from 1) of each line that is the first after a restart."""
     anew = state.anew or state.other_counter
     if not hellos and not anew:
         return NOWHERE
@@ -303,7 +272,7 @@ def _restarts(
 
 
 def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rules) -> Ints:
-    """Return the time before the first line, then the time of each line, without wraps."""
+    """Return the start time and then the time of each line, without wraps."""
     t = np.concatenate(([start.t], steps))
     if len(jumps):
         t[jumps] = np.maximum(host_units(lines, jumps, rules), rules.windows.dead)
@@ -313,11 +282,7 @@ def _times(lines: Lines, steps: Ints, jumps: Places, start: Timebase, rules: Rul
 
 
 def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]:
-    """
-    Correct times that lie more than `BACK_STEP_S` before the time of an earlier line.
-
-    Return the corrected time of each line, and the latest time up to each line.
-    """
+    """Limit steps back in time; return all times, and the latest time up to each line."""
     if start.t == start.top and (raw[1:] >= raw[:-1]).all():
         return raw, raw
     top = np.maximum(np.maximum.accumulate(raw), start.top)
@@ -325,11 +290,7 @@ def _bounded_back(raw: Ints, start: Timebase, rules: Rules) -> tuple[Ints, Ints]
 
 
 def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
-    """
-    Return the edges, the indices of the beats, and the number of late edges.
-
-    `before` is the time of the last edge before these lines.
-    """
+    """Return the edges, the indices of the beats, and the number of late edges."""
     count = len(t)
     times, beats = np.empty((2, count), np.int64), np.empty(count, np.intp)
     edges = Edges(times[0], times[1], np.empty(count, np.uint32))
@@ -342,7 +303,7 @@ def _edges(lines: Lines, t: Ints, before: int) -> tuple[Edges, Places, int]:
 def _sort_out(
     what: Bytes, t: Ints, host_us: Ints, before: int, edges: Edges, beats: Places
 ) -> tuple[int, int]:
-    """Fill the arrays in `edges` and `beats`; return the numbers of edges and of late edges."""
+    """Fill the arrays in `edges` and `beats`; return the numbers of edges and late edges."""
     count = late = 0
     for place in range(len(what)):
         if what[place] >= BEAT_WHAT:
@@ -362,7 +323,7 @@ def _sort_out(
 def _beats(
     told: npt.NDArray[np.int32], t: Ints, places: Places, restarts: Places, state: Timebase
 ) -> tuple[Beats, int]:
-    """Return the beats, and the number of lost edges that the board reported last."""
+    """Return the beats, and the last number of lost edges that the board reported."""
     if not len(places) and not len(restarts):
         return NO_BEATS, state.board_lost
     before = np.concatenate(([state.board_lost], told), dtype=np.int64)
@@ -377,7 +338,7 @@ def _beats(
 
 
 def _after(events: Events, lines: Lines, raw: Ints, top: Ints, start: Timebase) -> Timebase:
-    """Return the state of the timebase after the last line."""
+    """Return the state after the last line."""
     last = lines.used[-1]
     return replace(
         start,

@@ -1,7 +1,8 @@
 """Arrays of edges, beats and breaks, with times that never wrap.
 
-A time is the board's counter without wraps and restarts [counter units, int64]. The classes for
-edges, beats and breaks contain a few arrays of equal length.
+A beat is a line that the board sends every second. A break is a time in which lines may be
+missing. For example, lines 7 and 9 came, but line 8 did not: there is a break between them.
+Times are int64 counter units.
 """
 
 from collections.abc import Mapping
@@ -23,13 +24,11 @@ NO_BODY = 2
 """This value replaces the gate's number if the passage is incomplete."""
 
 LATE = 8
-"""This bit of `Edges.what` marks a late edge. In `Edges.what`, bit 0 is the gate. Bits 1 and 2
-are the level, as in `Events`."""
+"""In `Edges.what`, bit 0 is the gate, bits 1 and 2 are the level, bit 3 marks a late edge."""
 
 WIDTH_SHIFT = 4
 LONGEST_WIDTH = (1 << 32 - WIDTH_SHIFT) - 1
-"""The higher bits of `Edges.what` contain the time since the previous edge [counter units].
-A late edge may have happened earlier than its timestamp by up to this time."""
+"""For a late edge, the higher bits of `Edges.what` are the time since the edge before it."""
 
 
 class Edges(NamedTuple):
@@ -44,7 +43,7 @@ class Edges(NamedTuple):
         return Edges(self.t.take(places), self.host_us.take(places), self.what.take(places))
 
     def followed_by(self, more: "Edges") -> "Edges":
-        """Return the edges of this object, followed by the edges in `more`."""
+        """Return the edges of this object and then the edges in `more`."""
         return Edges(
             np.concatenate((self.t, more.t)),
             np.concatenate((self.host_us, more.host_us)),
@@ -53,28 +52,24 @@ class Edges(NamedTuple):
 
     @property
     def earliest(self) -> Ints:
-        """
-        The earliest time at which each edge may have happened.
-
-        A late edge may have happened before its timestamp.
-        """
+        """The earliest time of each edge; a late edge may be earlier than its timestamp."""
         return self.t - (self.what >> np.uint32(WIDTH_SHIFT))
 
 
 class Beats(NamedTuple):
-    """Times of the beats, and the number of edges that the board had lost up to each beat."""
+    """Times of the beats, and the number of edges lost on the board before each beat."""
 
     t: Ints
     lost: Ints
 
     def followed_by(self, more: "Beats") -> "Beats":
-        """Return the beats of this object, followed by the beats in `more`."""
+        """Return the beats of this object and then the beats in `more`."""
         if not len(more.t):
             return self
         return Beats(np.concatenate((self.t, more.t)), np.concatenate((self.lost, more.lost)))
 
     def since(self, place: int) -> "Beats":
-        """Return all beats from the index `place` to the end."""
+        """Return all beats with the index `place` or a higher index."""
         if place <= 0:
             return self
         return Beats(self.t[place:], self.lost[place:])
@@ -87,8 +82,7 @@ class Breaks(NamedTuple):
     Attributes
     ----------
     before, mark, latest : ndarray of int64, shape (N,)
-        A break lies between `before` and `mark`. If the computer read a line late, the break
-        may extend to `latest`.
+        Start of each break, end of the break, and latest end if a line was read late.
     lost : ndarray of int64, shape (N,)
         Number of lost lines.
     """
@@ -99,19 +93,19 @@ class Breaks(NamedTuple):
     lost: Ints
 
     def followed_by(self, more: "Breaks") -> "Breaks":
-        """Return the breaks of this object, followed by the breaks in `more`."""
+        """Return the breaks of this object and then the breaks in `more`."""
         if not len(more.mark):
             return self
         return Breaks(*(np.concatenate(pair) for pair in zip(self, more, strict=True)))
 
     def since(self, place: int) -> "Breaks":
-        """Return the breaks (times with missing lines) from the index `place` to the end."""
+        """Return all breaks with the index `place` or a higher index."""
         if place <= 0:
             return self
         return Breaks(*(column[place:] for column in self))
 
     def between(self, seen: Ints | int, then: Ints | int) -> "Breaks":
-        """End all breaks at the time `then` or earlier; a later break begins at `seen`."""
+        """End each break at `then` at the latest; a start after `then` becomes `seen`."""
         if not len(self.mark):
             return self
         before = np.where(self.before > then, seen, self.before)
@@ -119,25 +113,21 @@ class Breaks(NamedTuple):
         return Breaks(before, *ends, self.lost)
 
     def in_order(self) -> "Breaks":
-        """Start a break together with the next break if the next break starts earlier."""
+        """Move the start of a break back if a later break in the array starts earlier."""
         if (self.before[1:] >= self.before[:-1]).all():
             return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
 
 
 class PassageTimes(NamedTuple):
-    """
-    Times of the first and last edges of passages; arrays of shape (N,), in any order.
-
-    `gate` is 0 or 1, or `NO_BODY` for incomplete passages.
-    """
+    """First edges, last edges and gates of passages; `NO_BODY` for incomplete passages."""
 
     first: Ints
     last: Ints
     gate: Bytes
 
     def followed_by(self, first: Ints, last: Ints, gate: Bytes) -> "PassageTimes":
-        """Return the passages of this object, followed by more passages."""
+        """Return the passages of this object and then more passages."""
         if not len(first):
             return self
         return PassageTimes(
@@ -175,17 +165,13 @@ class Tally:
     ----------
     edges, late, beats : int
         Number of lines used, by kind; `edges` also counts late edges.
-    duplicates : int
-        Number of lines that came twice.
-    lost_lines : int
-        Number of lines missing in the sequence. Without sequence numbers, this is the number
-        of damaged lines.
+    duplicates, lost_lines : int
+        Number of lines that came twice, and of missing lines (or damaged lines, if lines have
+        no numbers).
     board_lost : int
         Number of edges that the board reports as lost since its first beat.
-    restarts : int
-        Number of restarts of the board.
-    causes : mapping of RestartCause to int
-        Number of restarts for each cause that the board reported.
+    restarts, causes : int, mapping of RestartCause to int
+        Number of restarts of the board, in total and for each cause.
     breaks : int
         Number of breaks of any kind.
     """
@@ -204,7 +190,7 @@ class Tally:
 @dataclass(frozen=True)
 class Timebase:
     """
-    The values after the last line that the program needs to compute later times.
+    The data about the lines so far that the program needs to compute later times.
 
     Attributes
     ----------
@@ -221,8 +207,7 @@ class Timebase:
     damaged : int
         Number of damaged lines after the last usable line, or since the start.
     anew, other_counter : bool
-        `anew` is true if a hello line came since the last line. `other_counter` is true if
-        another counter began since the last line.
+        True if a hello line came, or another counter began, since the last line.
     cause : RestartCause
         Why the board started, from the latest hello line.
     levels : tuple of two int

@@ -1,7 +1,7 @@
 """Read many rows of a recording fast, with compiled loops for the common kinds of lines.
 
-The function `recording_rows.parse_row` defines the format, and reads the rows that the loops
-cannot read. For every input, the compiled loops and `parse_row` give the same result.
+The function `recording_rows.parse_row` reads all other rows. For every row, the loops and
+`parse_row` give the same result.
 """
 
 from dataclasses import fields
@@ -21,9 +21,7 @@ Columns = tuple[npt.NDArray[Any], ...]
 """The columns of an `Events` object, in the same order."""
 
 Read = tuple[int, int, int, int, int, int, int]
-"""The result of reading one row: the place of the next row (or -1), then the columns of
-`Events` without the host time.
-"""
+"""The index of the next row (or -1), and the columns of `Events` without the host time."""
 
 _NOTHING = (-1, 0, 0, 0, 0, 0, 0)
 
@@ -31,7 +29,7 @@ SHORTEST_EVENT = len(b"0\tboard\t\n")
 
 _NONE, _FRAMED, _PLAIN, _INTERVAL = range(4)
 LOOPS = {FRAMED.name: _FRAMED, PLAIN.name: _PLAIN, INTERVAL.name: _INTERVAL}
-"""The loop for each kind of lines; the key is the name. `parse_row` reads all other kinds."""
+"""The loop for each kind of lines; the key is the name."""
 
 _KIND_EDGE, _KIND_LATE, _KIND_BEAT, _KIND_INTERVAL = (
     int(kind) for kind in (EventKind.EDGE, EventKind.LATE, EventKind.BEAT, EventKind.INTERVAL)
@@ -86,8 +84,8 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
     events : Events
         One event for each row of the board. The events of rows in `left` are not filled in.
     left : ndarray of int64, shape (N, 5)
-        One line for each unread row: number of the row, number of events before the row, 1 if
-        the row is an event, place of its first byte, and the place after its last byte.
+        For each unread row: number of the row, number of events before the row, 1 if the row
+        is an event, index of its first byte, and index after its last byte.
     """
     text = np.frombuffer(block, np.uint8)
     events = empty_events(len(block) // SHORTEST_EVENT + 1)
@@ -102,7 +100,7 @@ def read_rows(block: bytes, lines: LineKind, tiny_kept: int) -> tuple[int, int, 
 def _walk(
     text: Bytes, kind: int, tiny_kept: int, columns: Columns, left: Ints
 ) -> tuple[int, int, int, int]:
-    """Read a block; return the numbers of rows, dropped rows, events and unread rows."""
+    """Fill `columns` and `left`; return the numbers of rows, short rows, events, left rows."""
     host_us, kinds, gates, levels, counters, sequences, losts = columns
     rows = dropped = events = rest = start = 0
     while start < len(text):
@@ -144,11 +142,7 @@ def _walk(
 
 @inlined
 def _common_row(text: Bytes, start: int, kind: int) -> tuple[int, Read]:
-    """
-    Read the row that begins at `start`.
-
-    If the function cannot read the row, it returns -1 as the place of the next row.
-    """
+    """Read the row that begins at `start`; the index of the next row is -1 for other rows."""
     host_us, tab = _decimal(text, start)
     if tab == start or not _is_at(text, tab, _BOARD):
         return -1, _NOTHING
@@ -236,7 +230,7 @@ def _interval(text: Bytes, at: int) -> Read:
 
 @inlined
 def _next_row(text: Bytes, at: int) -> int:
-    """Return the place after a line that ends at the index `at`; -1 if no line ends there."""
+    """Return the index of the next line if a line ends at the index `at`, otherwise -1."""
     if _is_at(text, at, _ESCAPED_CR):
         at += len(_ESCAPED_CR)
     at += _byte(text, at) == _CR
@@ -250,11 +244,7 @@ def _separates(byte: int) -> bool:
 
 @inlined
 def _decimal(text: Bytes, at: int) -> tuple[int, int]:
-    """
-    Read the decimal number that begins at `at`; return the number and the place after it.
-
-    The function reads at most MAX_DIGITS digits.
-    """
+    """Return the decimal number at `at` (at most MAX_DIGITS digits), and the index after it."""
     value, most = 0, at + MAX_DIGITS
     while at < most:
         digit = _byte(text, at) - _ZERO
@@ -302,5 +292,5 @@ def _is_boards(text: Bytes, start: int, end: int) -> bool:
 
 @inlined
 def _byte(text: Bytes, at: int) -> int:
-    """Return the byte at an index of an array; the index must not be negative."""
+    """Return the byte of `text` at the index `at`, which must be 0 or higher."""
     return text[np.uintp(at)]

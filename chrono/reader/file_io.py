@@ -1,8 +1,4 @@
-"""Create, lock, read and write the file of a recording, and report errors of the system.
-
-This module does not interpret the content of the file. The module `recording_writer` decides
-what the file contains.
-"""
+"""Create, lock, read and write the file of a recording, and report errors of the system."""
 
 import contextlib
 import errno
@@ -26,11 +22,7 @@ if TYPE_CHECKING:
 
 
 def size_of(path: Path) -> int:
-    """
-    Return the size of a recording [bytes], or 0 if the file is missing.
-
-    The program reports a missing file later, when it reads the recording.
-    """
+    """Return the size of a recording [bytes], or 0 if the file is missing."""
     try:
         return path.stat().st_size
     except OSError:
@@ -54,12 +46,10 @@ def words(exc: Exception) -> str:
 OPEN_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 LOCK_ATTEMPTS, LOCK_PAUSE_S = 3, 0.02
-"""The program tries several times to lock a file. Another program that only checks the lock
-holds it for a moment."""
+"""Number of tries to lock a file, and the pause between two tries [s]."""
 
 _locks_beside: "dict[int, BaseFileLock]" = {}
-"""The locks that are held on systems without `fcntl`. The key is the descriptor of the locked
-file."""
+"""The locks on systems without `fcntl`; the key is the descriptor of the locked file."""
 
 FINGERPRINT_BYTES = 4096
 """The program compares this many bytes before the next row, to detect a changed file."""
@@ -116,8 +106,8 @@ def lock(fd: int, path: Path) -> None:
     """
     Prevent other programs from writing the file, if the system and the disk can do this.
 
-    If the system has `fcntl`, the program locks the recording. On Windows, other programs could
-    not read a locked recording, so the program locks a small hidden file in the same folder.
+    On Windows, other programs could not read a locked recording, so the program locks a small
+    hidden file in the same folder.
 
     Raises
     ------
@@ -191,7 +181,7 @@ def _is_locked_beside(path: Path) -> bool:
 
 
 def write_all(fd: int, offset: int, data: bytes | bytearray) -> int:
-    """Write all `data` into a file from `offset` on; return the offset after the last byte."""
+    """Write `data` into a file at the position `offset`; return the position after the data."""
     with memoryview(data) as rest:
         done = 0
         while done < len(rest):
@@ -254,8 +244,7 @@ def free_name(folder: Path, old: Path) -> Path:
     """
     Add a number to a file's name, so that no file in the folder has the new name.
 
-    If the name already ends with a number that was added in this way, the function replaces
-    this number.
+    If the program has already added a number to this name, the new number replaces it.
     """
     stem = old.stem
     numbered = _NUMBERED.fullmatch(stem)

@@ -13,30 +13,30 @@ from typing import Any, Protocol
 from chrono.reader.recording_rows import json_row
 
 DRAIN_BYTES = 1 << 20
-"""One call of `drain` returns at most about this many bytes. A block has this size too."""
+"""One call of `drain` returns at most about this many bytes."""
 
 WRITE_BYTES = 1 << 16
 """One write takes at most about this many bytes, so that a slow disk delays few rows."""
 
 LOOK_AFTER_S = 0.25
-"""The writer does its regular work once in this time [s]."""
+"""Time between two calls of the writer's `look_after` [s]."""
 
 
 class RowWriter(Protocol):
-    """The functions of a writer, such as `RecordingWriter`, that `Journal` calls."""
+    """A writer of rows, such as `RecordingWriter`."""
 
     def append(self, rows: bytes, /) -> None:
-        """Write complete rows; the writer handles errors of the disk without raising them."""
+        """Write complete rows; an error of the disk does not raise an exception here."""
 
     def look_after(self) -> None:
-        """Do regular work, such as waiting until the disk has confirmed the rows."""
+        """Wait until the disk has confirmed the rows; called again and again."""
 
 
 class RowLimit(Protocol):
-    """A rule that decides when no more rows of the board are accepted, such as `ShotLimit`."""
+    """A rule that can end the recording of rows from the board, such as `ShotLimit`."""
 
     ended: bool
-    """True if no more rows of the board are accepted."""
+    """True if the recording gets no more rows from the board."""
 
     def admit(self, rows: bytes, /) -> bytes:
         """Return the rows that the rule accepts."""
@@ -46,9 +46,8 @@ class Journal:
     """
     Write rows to the recording first, and then return them from `drain` in the same order.
 
-    Rows come from the thread that reads the port and from the operator's entries. While the
-    threads run, `append` and `drain` never wait for the disk. Before `start` and after `stop`,
-    `append` writes the rows to the disk itself.
+    While the threads run, `append` and `drain` never wait for the disk. Before `start` and
+    after `stop`, `append` writes the rows to the disk itself.
 
     Parameters
     ----------
@@ -57,7 +56,7 @@ class Journal:
     writer : RowWriter, optional
         The writer of the recording. Without a writer, rows are only passed on.
     limit : RowLimit, optional
-        Rule that decides when no more rows are accepted.
+        Rule that can end the recording of rows from the board.
 
     Attributes
     ----------
@@ -88,9 +87,7 @@ class Journal:
         self.handed_on: Callable[[], None] | None = None
 
     def start(self) -> None:
-        """
-        Start the threads that write and confirm rows; do nothing if there is no recording.
-        """
+        """Start the threads that write and confirm rows, if there is a recording."""
         if self._writer is None:
             return
         self._writes_beside = True
@@ -138,7 +135,7 @@ class Journal:
 
     @property
     def ended(self) -> bool:
-        """True if the limit is reached, so that no more rows of the board are accepted."""
+        """True if the recording gets no more rows from the board, because of the limit."""
         return self._limit is not None and self._limit.ended
 
     def _take(self, rows: bytes) -> None:
@@ -182,11 +179,7 @@ class Journal:
                 self.handed_on()
 
     def _next(self) -> bytes:
-        """
-        Wait until there are rows to write, and return these rows.
-
-        When all rows are written and the thread must end, the function returns empty bytes.
-        """
+        """Wait for rows to write, and return them; return empty bytes at the end."""
         with self._lock:
             while not self._arrived:
                 if self._stopping.is_set():

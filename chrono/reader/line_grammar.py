@@ -1,9 +1,8 @@
 """Read one line from the board; each kind of line has its own function.
 
-The functions of this module define the format of the board's lines. For every input, the module
-`bulk_decoding` must give the same result as the functions of this module. A framed line ends
-with a checksum (CRC); a plain line has no checksum. A board may send an empty line when it
-starts. The program ignores an empty line, and does not count it as damaged.
+A framed line ends with a checksum (CRC); a plain line has no checksum. A board may send an
+empty line when it starts. The program ignores empty lines. For every line, the module
+`bulk_decoding` must give the same result as this module.
 """
 
 import binascii
@@ -62,15 +61,14 @@ class Hello:
 
 class GateLevels(NamedTuple):
     """
-    The voltages that a board measures at one gate while the user aligns the beam.
+    The voltages at one gate that a board measures while the user aligns the beam.
 
     Attributes
     ----------
     light_v : float
         Voltage at the sensor [V]. More light gives a higher voltage.
     lower_v, upper_v : float
-        The comparator's thresholds [V]. Below the lower threshold the gate becomes blocked.
-        Above the upper threshold the gate becomes clear again.
+        Below the lower threshold the gate becomes blocked, above the upper one clear [V].
     """
 
     light_v: float
@@ -98,10 +96,7 @@ def parse_framed(line: bytes) -> Event | Hello | LineDamage | None:
     """
     Read one line that ends with a checksum; return None for an empty line.
 
-    Parameters
-    ----------
-    line : bytes
-        The line without its newline; one ``\\r`` at its end is ignored.
+    The line has no newline; one ``\\r`` at its end is ignored.
     """
     line = line.removesuffix(b"\r")
     if not line:
@@ -138,13 +133,7 @@ def parse_levels(line: bytes) -> SensorLevels | None:
     """
     Read a line with sensor levels (``V`` and six numbers); return None for any other line.
 
-    A recording contains no lines with sensor levels, so `parse_framed` does not accept such
-    lines.
-
-    Parameters
-    ----------
-    line : bytes
-        The line without its newline; one ``\\r`` at its end is ignored.
+    The line has no newline; one ``\\r`` at its end is ignored.
     """
     body, _, check = line.removesuffix(b"\r").rpartition(b" ")
     found = _LEVELS.fullmatch(body)
@@ -155,11 +144,7 @@ def parse_levels(line: bytes) -> SensorLevels | None:
 
 
 def parse_plain(line: bytes) -> Event | LineDamage | None:
-    """
-    Read a line such as ``A 123456``, ``B,123456`` or ``A 1 123456``.
-
-    Return None for an empty line.
-    """
+    """Read a line such as ``A 123456``, ``B,123456`` or ``A 1 123456``; None if empty."""
     line = line.removesuffix(b"\r")
     if not line:
         return None
@@ -175,11 +160,7 @@ def parse_plain(line: bytes) -> Event | LineDamage | None:
 
 
 def parse_interval(line: bytes) -> Event | LineDamage | None:
-    """
-    Read a line that contains only a transit in microseconds, such as ``2750``.
-
-    Return None for an empty line.
-    """
+    """Read a line with only a transit in microseconds, such as ``2750``; None if empty."""
     line = line.removesuffix(b"\r")
     if not line:
         return None
@@ -231,9 +212,8 @@ def crc16(data: bytes) -> int:
     """
     Return the checksum CRC-16/CCITT-FALSE of `data`.
 
-    This checksum uses the polynomial 1021 (hexadecimal) and the start value FFFF, and does not
-    reverse the bits. For example, the checksum of ``123456789`` is 0x29B1 (source: RevEng
-    catalogue, CRC-16/IBM-3740).
+    For example, the checksum of ``123456789`` is 0x29B1 (source: RevEng catalogue,
+    CRC-16/IBM-3740).
     """
     return binascii.crc_hqx(data, 0xFFFF)
 
@@ -263,7 +243,7 @@ def encode_beat(
     """
     Return the line of a beat with its checksum, without a newline.
 
-    If the number `lost` is larger than FFFF (hexadecimal), the line contains FFFF.
+    If the number `lost` is larger than 65535, the line contains 65535 (hexadecimal FFFF).
     """
     fields = (sequence & 0xFFFF, counter & 0xFFFF_FFFF, level_a, level_b, min(lost, 0xFFFF))
     return _framed(b"T %04X %08X %d%d %04X" % fields)
@@ -273,8 +253,7 @@ def encode_levels(levels: SensorLevels) -> bytes:
     """
     Return a line with sensor levels, without a newline.
 
-    If a voltage is below 0 V or above 65.535 V, the line contains the nearest of these two
-    limits.
+    A voltage below 0 V is written as 0 V, and a voltage above 65.535 V as 65.535 V.
     """
     fields = b"".join(
         b" %04X" % min(max(round(1e3 * volt), 0), 0xFFFF) for gate in levels for volt in gate

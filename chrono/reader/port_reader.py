@@ -1,13 +1,9 @@
 """Read a serial port in a separate thread, and turn its bytes into rows with a host time.
 
-The reader cuts the bytes into lines, and gives each line the host's time. Each line ends with a
-newline. All bytes before the newline are stored as received. A line that is too long is cut
-into pieces. Each line becomes a row of the recording, except lines with sensor levels: the
-program only shows sensor levels. If the connection to the port is lost, the program tries again
-and again to open the port, with growing pauses. The recording also gets a row when the port is
-lost, and a row when it is opened again. The program asks a board for its hello (a line in which
-the board identifies itself). The code that decodes the rows calls `PortReader.hear` when the
-board has answered.
+Each line becomes a row of the recording, except lines with sensor levels. If the connection to
+the port is lost, the program tries again and again to open the port. The recording also gets a
+row when the port is lost, and when it is opened again. The program asks a board for its hello
+(a line in which the board identifies itself), until the board answers.
 """
 
 import threading
@@ -44,8 +40,8 @@ class LineFramer:
     """
     Cut a stream of bytes into lines.
 
-    Each piece of a long line has at least `PIECE_BYTES` bytes, more than any real line of a
-    board. A shorter piece, such as the end ``23`` of many digits, could look like a real line.
+    A line that is too long is cut into pieces of at least `PIECE_BYTES` bytes. A short piece of
+    a line, such as ``23``, could look like a complete line.
     """
 
     def __init__(self) -> None:
@@ -53,19 +49,10 @@ class LineFramer:
 
     def feed(self, host_us: int, data: bytes) -> list[StampedLine]:
         """
-        Add the bytes that the port has just sent, and return the lines that are now complete.
+        Add bytes that were read at the host time `host_us` [us]; return the lines now complete.
 
-        Parameters
-        ----------
-        host_us : int
-            Host time at which `data` was read [us].
-        data : bytes
-            Any bytes. They may begin and end in the middle of a line.
-
-        Returns
-        -------
-        list of (int, bytes)
-            Complete lines in order, and pieces of a line that is too long.
+        The bytes may begin and end in the middle of a line. A line that is too long is returned
+        in pieces.
         """
         *finished, rest = data.split(b"\n")
         lines: list[StampedLine] = []
@@ -92,7 +79,7 @@ class LineFramer:
 
 
 ASK_FIRST_S = 0.5
-"""Opening a port may restart the board. The program waits this time for a hello [s]."""
+"""After opening a port, the program waits this time for a hello [s]."""
 ASK_EVERY_S = 1.0
 SILENT_AFTER_S = 3.0
 """If a board sends nothing for this time, three beats are missing [s]."""
@@ -106,13 +93,11 @@ HELLO_REQUEST = b"?\n"
 
 LEVELS_REQUEST = b"=\n"
 ASK_LEVELS_EVERY_S = 0.7
-"""Time between two requests for sensor levels [s]. After each request a board sends levels for
-two seconds, so two requests may be lost.
-"""
+"""Time between two requests for sensor levels [s]."""
 LEVELS_WANTED_S = 1.0
 """A screen that shows sensor levels reads them at least once in this time [s]."""
 LEVELS_CURRENT_S = 0.5
-"""Sensor levels older than this time are not shown [s]. The board sends ten per second."""
+"""Sensor levels older than this time are not shown [s]."""
 
 
 @dataclass(frozen=True)
@@ -308,7 +293,7 @@ class PortReader:
         self._write(port, HELLO_REQUEST)
 
     def _ask_for_levels_when_due(self, port: serial.Serial) -> None:
-        """Ask a board for its sensor levels while a screen shows these levels."""
+        """Ask a board for its sensor levels while a screen shows them."""
         if not self._has_analog or not self._levels_wanted_until_us:
             return
         now_us = self._now_us()
@@ -347,12 +332,7 @@ class PortReader:
             self._edge_us = int(batch.events.host_us[edges][-1])
 
     def _spoke(self) -> bool:
-        """
-        Return True if the board has sent a hello line or edges; then the program stops asking.
-
-        The program asks the board at least once, even if a flickering lamp causes edges from
-        the start.
-        """
+        """Return True after a hello line, or after an edge since the first request."""
         if self._hello_us >= self._opened_us:
             return True
         return self._asked_us is not None and self._edge_us >= self._asked_us
@@ -422,12 +402,7 @@ class PortReader:
         )
 
     def _tell(self, event: str, reason: str, fragment: bytes = b"") -> None:
-        """
-        Add a row that states that the port was opened, lost or opened again.
-
-        This row also contains the bytes of an incomplete line. They are not stored as a line of
-        the board: if ``A 123456`` is cut to ``A 1234``, the time is wrong.
-        """
+        """Add a row: the port was opened or lost; include the bytes of an incomplete line."""
         data = {"event": event, "port": self._status.port, "reason": reason}
         if fragment:
             data["fragment"] = fragment.decode("latin-1")

@@ -17,7 +17,7 @@ HEADER = b"host_us\torigin\tline\n"
 """The first line of every recording."""
 
 CUT_MARK = b"\\cut\n"
-"""This mark ends a row that a crash has cut. No board line or JSON record can contain it."""
+"""This text ends an incomplete row. No board line or JSON record can contain this text."""
 
 BOARD = "board"
 HELLO = "hello"
@@ -32,9 +32,7 @@ MAX_JSON_LEVELS = 16
 """A JSON record with more nested levels counts as damaged."""
 
 ENOUGH = 4
-"""If this many lines are of one kind, the board really sends this kind. The first of five lines
-may be incomplete.
-"""
+"""If this many lines are of one kind, the board sends this kind of lines."""
 
 _ORIGINS = {origin.encode(): origin for origin in (BOARD, *JSON_ORIGINS)}
 _UNSAFE = re.compile(rb"[^ -\[\]-~]")
@@ -49,12 +47,12 @@ class Row(NamedTuple):
     Attributes
     ----------
     host_us : int
-        Host's monotonic clock since the session's start [us].
+        Time of the computer's clock since the session's start [us].
     origin : str
         Origin of the row: `hello` for a board's hello, empty if the row is not a record.
     content : Event, dict, LineDamage or None
-        The event of the board, or the JSON object, or the reason why the row cannot be used.
-        For a hello, the object contains its fields. None for an empty line of the board.
+        The board's event, the JSON object or fields of a hello, or the reason why the row
+        cannot be used. None for an empty line of the board.
     """
 
     host_us: int
@@ -100,7 +98,7 @@ def board_row(host_us: int, line: bytes) -> bytes:
     Parameters
     ----------
     host_us : int
-        Host's monotonic clock since the session's start [us].
+        Time of the computer's clock since the session's start [us].
     line : bytes
         The line exactly as received, without its newline.
     """
@@ -156,14 +154,7 @@ def _parse_board(text: bytes, lines: LineKind) -> Event | Hello | LineDamage | N
 
 
 def kind_of(texts: Iterable[str]) -> LineKind | None:
-    """
-    Find out which kind of lines a board sends; return None if the lines do not show it.
-
-    Parameters
-    ----------
-    texts : iterable of str
-        Lines in the form in which a recording contains them.
-    """
+    """Return the kind of lines that a board sends, or None if `texts` does not show it."""
     lines = [text.encode("ascii", "replace") for text in texts]
     for kind in LINE_KINDS.values():
         if sum(isinstance(_parse_board(line, kind), Event | Hello) for line in lines) >= ENOUGH:
@@ -211,7 +202,7 @@ def _deeper_than(levels: int, value: object) -> bool:
 
 
 def _without_surrogates(data: dict[str, Any]) -> dict[str, Any]:
-    """Replace incomplete characters (half surrogate pairs) by ``?``."""
+    """Replace half characters, which cannot be written to a file, by ``?``."""
     text = json.dumps(data, ensure_ascii=False)
     clean = text.encode("utf-8", "replace").decode()
     if clean == text:

@@ -1,12 +1,9 @@
 """Write a recording so that no rows are lost, even if the disk fails or the file is deleted.
 
-The writer keeps rows in memory until the disk has confirmed that they are stored. If the disk
-is full or a USB stick is unplugged, the rows are stored later. The writer also keeps a
-compressed copy of the stored rows in memory. If another program deletes, replaces or shortens
-the file, the writer notices this and continues in a new file. The new file contains all rows of
-the recording.
-
-This module also adds rows to the end of a complete recording.
+The writer keeps rows in memory until the disk has confirmed that they are stored, and a
+compressed copy of all stored rows. If another program deletes, replaces or shortens the file,
+the writer continues in a new file that contains all rows. This module also adds rows to the end
+of a complete recording.
 """
 
 import contextlib
@@ -44,11 +41,11 @@ _DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 class RecordingFileGone(OSError):  # noqa: N818 - an event, not an error of this program
-    """An error because another program has deleted, moved, replaced or changed the file."""
+    """Another program has deleted, moved, replaced or changed the file."""
 
 
 class _Failure(NamedTuple):
-    """The message and number of a system error; the exception would keep rows in memory."""
+    """The message and the number of a system error."""
 
     words: str
     errno: int | None
@@ -82,12 +79,9 @@ class RecordingWriter:
     """
     Append rows to a new recording; an existing file is never overwritten.
 
-    The writer writes rows to the file at once, and keeps them in memory until the disk has
-    confirmed them. The attribute `trouble` states why rows wait in memory, and `pending_bytes`
-    is the number of waiting bytes. After an error, later calls try to write again, at most once
-    a second. If another program deletes, replaces or shortens the file, or if the disk is full,
-    the writer tries to continue in a new file with all rows of the recording. Several threads
-    may use this object: one thread can write rows while another thread waits for the disk.
+    After an error, later calls try to write again, at most once a second. If another program
+    deletes, replaces or shortens the file, or if the disk is full, the writer tries to continue
+    in a new file with all rows of the recording. Several threads may use this object.
 
     Parameters
     ----------
@@ -103,7 +97,7 @@ class RecordingWriter:
     path : Path
         The file being written.
     trouble : str or None
-        The reason why rows wait in memory; None without a disk error.
+        Why some rows are only in memory, such as a full disk; None without an error.
     moves : list of str
         One sentence for each file that the writer left: the reason, and the new file.
 
@@ -141,8 +135,7 @@ class RecordingWriter:
         """
         Open an existing recording to add rows at its end; the existing rows stay unchanged.
 
-        If a crash has cut off the end of the last row, the writer ends this row with a mark.
-        The marked row counts as damaged, because a number in this row may have lost digits.
+        If the last row is incomplete (after a crash), the row counts as damaged from now on.
 
         Raises
         ------
@@ -220,7 +213,7 @@ class RecordingWriter:
             self._note_sync(file, end, failure)
 
     def look_after(self) -> None:
-        """Once a second, check the file and wait until the disk has confirmed the rows."""
+        """Check the file and let the disk confirm the rows, at most once a second."""
         if self._fd >= 0 and self._clock() >= self._sync_due:
             self._sync_due = self._clock() + SYNC_S
             self.sync()
@@ -263,10 +256,7 @@ class RecordingWriter:
 
     def move_to(self, path: Path | str) -> None:
         """
-        Continue the recording in a new file.
-
-        The new file gets all rows, so the new file is a complete recording. The old file is not
-        moved or changed.
+        Continue the recording in a new file with all rows; the old file stays unchanged.
 
         Raises
         ------
@@ -307,11 +297,7 @@ class RecordingWriter:
         return size
 
     def _attempt(self, step: Callable[[], None]) -> bool:
-        """
-        Try to write, and return True on success.
-
-        After a failure, the function does nothing until some time has passed.
-        """
+        """Try to write, and return True on success; soon after a failure, do not try."""
         if self.trouble is not None and self._clock() < self._retry_due:
             return False
         try:
@@ -327,7 +313,7 @@ class RecordingWriter:
         return self.trouble is None
 
     def _note_trouble(self, failure: "_Failure") -> None:
-        """Store why rows wait in memory; if the disk is full, use the spare folder."""
+        """Store the disk error in `trouble`; if the disk is full, use the spare folder."""
         self.trouble, self._errno = failure
         self._retry_due = self._clock() + RETRY_S
         if failure.errno in _DISK_FULL:
@@ -345,15 +331,7 @@ class RecordingWriter:
         self._write()
 
     def _write_to_confirm(self) -> tuple[int, int, int] | None:
-        """
-        Write the waiting rows.
-
-        Returns
-        -------
-        tuple of int, or None
-            A descriptor of the file to sync and close, the end of the written bytes, and
-            the number of the file; None if there is nothing to confirm.
-        """
+        """Write the waiting rows; return a descriptor, the end offset and the file number."""
         with self._mutex:
             if not self._attempt(self._look_and_write):
                 return None
@@ -368,7 +346,7 @@ class RecordingWriter:
             return None
 
     def _note_sync(self, file: int, end: int, failure: "_Failure | None") -> None:
-        """Store whether the disk has confirmed the bytes of a file up to the offset `end`."""
+        """Store whether the disk has confirmed the bytes of a file up to the position `end`."""
         with self._mutex:
             if file != self._files:
                 return  # the recording has continued in another file
@@ -461,9 +439,8 @@ def append_rows(path: Path, rows: bytes) -> None:
     """
     Add complete rows to the end of a recording, and wait until the disk has confirmed them.
 
-    If a crash has cut off the end of the last row, the function ends this row with a mark. The
-    marked row counts as damaged. If the disk stores only a part of the new rows, the function
-    removes this part again.
+    If the last row is incomplete (after a crash), the row counts as damaged from now on. If the
+    disk stores only a part of the new rows, the function removes this part again.
 
     Raises
     ------

@@ -1,8 +1,7 @@
 """Decode rows of a recording into a batch of events.
 
-The function `recording_rows.parse_row` defines the format, and reads one row at a time. If the
-compiled loops of `bulk_decoding` are loaded, they read the common rows of a large block, and
-`parse_row` reads only the rows that are left.
+If numba is loaded, the compiled loops of `bulk_decoding` read the common rows of a large block.
+The function `recording_rows.parse_row` reads all other rows, one by one.
 """
 
 import re
@@ -21,10 +20,10 @@ from chrono.reader.recording_rows import BOARD, MAX_ROW_BYTES, SHORTEST_RECORD, 
 from chrono.rigs.line_kinds import LineKind
 
 BULK_BYTES = 2000
-"""A shorter block is always read row by row, because that is faster."""
+"""A shorter block is always read row by row."""
 
 KEPT_BYTES = 16 << 20
-"""A size that is larger than the memory for decoding a block [bytes]."""
+"""This is more memory than the program needs to decode a block [bytes]."""
 
 MAX_SAMPLES = 5
 MAX_SAMPLE_CHARS = 120
@@ -44,9 +43,8 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
     Returns
     -------
     Batch
-        Events and controls. They do not depend on how the recording was cut into blocks.
-        Unusable rows are counted and raise no error. Bytes after the last newline count as one
-        damaged row.
+        Events and controls. Rows that cannot be used are counted and raise no error. Bytes
+        after the last newline count as one damaged row.
     """
     if len(block) >= BULK_BYTES and machine_code.numba_is_loaded():
         from chrono.reader.bulk_decoding import read_rows
@@ -59,7 +57,7 @@ def decode_rows(block: bytes, lines: LineKind) -> Batch:
 
 
 def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
-    """Make a list of all rows of a block, so that `parse_row` reads every row."""
+    """Return a list of all rows of a block, for `parse_row`."""
     end = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
     if block and not block.endswith(b"\n"):
         end = np.append(end, len(block))
@@ -76,7 +74,7 @@ def _all_left(block: bytes) -> tuple[int, int, Events, Ints]:
 def _read_left(
     block: bytes, lines: LineKind, rows: int, dropped: int, events: Events, left: Ints
 ) -> Batch:
-    """Read the rows that `bulk_decoding.read_rows` did not read, and complete the batch."""
+    """Read the rows in `left` one by one, and return the batch with the events of all rows."""
     records: list[tuple[int, Row]] = []
     samples: list[LineSample] = []
     no_events: list[int] = []
@@ -106,11 +104,7 @@ def _read_left(
 
 
 def _integers(left: Ints) -> Iterator[list[int]]:
-    """
-    Yield the rows of an array as lists of Python integers.
-
-    The function converts only a part of the array at once, to save memory.
-    """
+    """Yield the rows of an array as lists of Python integers, in parts to save memory."""
     for begin in range(0, len(left), 10_000):
         yield from left[begin : begin + 10_000].tolist()
 
@@ -143,11 +137,7 @@ def _controls(records: list[tuple[int, Row]], no_events: list[int]) -> tuple[Rec
 
 
 def _shown(text: bytes, row: Row) -> str:
-    """
-    Return a damaged line in a form that a terminal can show safely.
-
-    If the row is not a record, the result contains the whole row.
-    """
+    """Return a damaged line (or the whole row) in a form that a terminal can show safely."""
     line = text.split(b"\t", 2)[2] if row.origin else text
     words = line[:MAX_SAMPLE_CHARS].decode("ascii", "backslashreplace")
     return _CONTROL.sub(lambda byte: f"\\x{ord(byte[0]):02X}", words)
@@ -158,5 +148,5 @@ _CONTROL = re.compile(r"[\x00-\x1F\x7F]")
 
 @cache
 def _keep_freed_memory() -> None:
-    """Create and free a large array; the C library then keeps freed memory for later blocks."""
+    """Create and free a large array; later large arrays are then faster to create."""
     np.empty(KEPT_BYTES, np.uint8)

@@ -30,7 +30,7 @@ LAST_US = 1e18
 
 class LiveSource:
     """
-    Read rows from a board on a port. The program records each row before it shows the row.
+    Read rows from a board on a port; each row is recorded before `drain` returns it.
 
     Parameters
     ----------
@@ -42,12 +42,12 @@ class LiveSource:
     lines : LineKind
         The kind of lines that the board sends.
     operator : iterable of (float, str, dict)
-        Records that a demonstration's operator makes at fixed times: time since `start` [s],
-        origin, JSON object. The sequence may be endless.
+        Records of a simulated user: time since `start` [s], origin, JSON object. The sequence
+        may be endless.
     begin_us : int, optional
         Present time of the session's clock [us]; above 0 if a recording is continued.
     limit : RowLimit, optional
-        Rule that decides when no more rows are accepted.
+        Rule that can end the recording of rows from the board.
     """
 
     def __init__(
@@ -116,11 +116,7 @@ class LiveSource:
         return self._reader.look_at_levels()
 
     def stop(self) -> None:
-        """
-        Stop reading, close the port and write all rows.
-
-        After this call, `drain` still returns the remaining rows.
-        """
+        """Stop reading, close the port, write all rows; `drain` returns the remaining rows."""
         self._reader.stop()
         self.journal.stop()
 
@@ -146,7 +142,7 @@ class LiveSource:
         return self._reader.failure or self.journal.failure
 
     def _act_until(self, time_s: float) -> None:
-        """Add all records that the simulated operator makes until the time `time_s`."""
+        """Add the records of the simulated user up to the time `time_s`."""
         while self._next_act is not None and self._next_act[0] <= time_s:
             _, origin, data = self._next_act
             self.record(origin, data)
@@ -159,8 +155,6 @@ class LiveSource:
 class ReplaySource:
     """
     Replay a recording at its recorded speed, at another speed, or with all rows at once.
-
-    The replay only reads the file.
 
     Parameters
     ----------
@@ -266,9 +260,9 @@ class ReplaySource:
 
     def release_until(self, host_us: int) -> None:
         """
-        Move the replay forward to a host time, even if the replay is paused.
+        Move the replay forward to a host time, even during a pause; it never goes back.
 
-        After this call, `drain` returns all rows up to this time. The replay never goes back.
+        `drain` then returns all rows up to this time.
         """
         self._advance()
         self._position_us = max(self._position_us, float(host_us))
@@ -305,7 +299,7 @@ class ReplaySource:
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the replay; the attributes are as for a port."""
+        """The state of the replay, in the same form as the state of a port."""
         state: Literal["open", "closed"] = "closed" if self.finished else "open"
         return LinkStatus(
             state, str(self._path), answered=True, bytes=self._released, lines=self._rows
@@ -328,7 +322,7 @@ class ReplaySource:
             self._position_us = float(self._next_us)
 
     def _due_end(self) -> int:
-        """Return the index in the block of the first row that the replay has not reached."""
+        """Return the position in the block up to which the replay may return rows now."""
         end = self._offset
         while end < len(self._block):
             host_us = row_host_us(self._block, end)
@@ -367,7 +361,7 @@ def _row_end(block: bytes, start: int) -> int:
 
 
 LOOK_S = 0.5
-"""If a file does not grow, the program checks its name once in this time [s]."""
+"""If a file does not grow, the program checks in this interval whether it was replaced [s]."""
 
 QUIET_S = 5.0
 """A file that grew within this time [s] counts as being written, even if it is not locked."""
@@ -445,7 +439,7 @@ class FollowSource:
         return self._whole_rows(piece)
 
     def go_on_under(self, path: Path) -> None:
-        """Use another path for the recording from now on."""
+        """Continue to read the recording after its file was moved to `path`."""
         self._path = path
         self._looked_s = -inf
 
@@ -468,12 +462,12 @@ class FollowSource:
 
     @property
     def finished(self) -> bool:
-        """True if no more rows will come, because of `stop` or because the file was changed."""
+        """True after `stop`, or if another program has changed the file."""
         return self._state in ("closed", "failed")
 
     @property
     def unwritten(self) -> bool:
-        """True if no program seems to write the file: it does not grow and is not locked."""
+        """True if the file does not grow and is not locked by another program."""
         return self._unwritten
 
     @property
@@ -483,16 +477,12 @@ class FollowSource:
 
     @property
     def quiet_s(self) -> float:
-        """
-        Time since another program last added bytes to the file [s].
-
-        If the file has not grown since `start`, the result is the time since its last change.
-        """
+        """Time since another program last added bytes to the file [s]."""
         return self._clock() - self._grown_s
 
     @property
     def status(self) -> LinkStatus:
-        """The state of the file; the attributes are as for a port."""
+        """The state of the file, in the same form as the state of a port."""
         return LinkStatus(
             self._state,
             str(self._path),
@@ -507,7 +497,7 @@ class FollowSource:
     # -- reading -----------------------------------------------------------------------
 
     def _read_on(self, file: FileIO) -> bytes:
-        """Return the bytes that were added to the file, but no bytes if older bytes changed."""
+        """Return the new bytes of the file; return nothing if older bytes have changed."""
         size = os.fstat(file.fileno()).st_size
         if size < self._offset:
             self._give_up("was shortened by another program")
@@ -549,7 +539,7 @@ class FollowSource:
     # -- finding the file --------------------------------------------------------------
 
     def _look_for_it(self, file: FileIO) -> None:
-        """Check regularly that no other file has the name of the recording now."""
+        """Check in intervals whether the file was deleted, moved or replaced."""
         if self._clock() - self._looked_s < LOOK_S or self.finished:
             return
         self._looked_s = self._clock()
@@ -568,7 +558,7 @@ class FollowSource:
         self._unwritten = self.quiet_s > QUIET_S and not is_locked(file.fileno(), self._path)
 
     def _go_on_in(self, other: FileIO, file: FileIO) -> None:
-        """Continue with the file `other` if its bytes before the next row are the same."""
+        """Continue with the file `other` if both files are equal just before the next row."""
         other.seek(self._offset - len(self._before))
         if other.read(len(self._before)) != self._before:
             other.close()

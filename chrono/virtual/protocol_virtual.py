@@ -1,7 +1,7 @@
 """Open the virtual board through pyserial, with an address such as ``virtual://two-bands``.
 
-pyserial finds this module if ``chrono.virtual`` is in its list of handler packages. Each time a
-program opens the port, the virtual board starts again.
+Each time a program opens the port, the virtual board starts again. pyserial finds this module
+if ``chrono.virtual`` is in its list of handler packages.
 """
 
 import threading
@@ -22,12 +22,11 @@ from chrono.virtual.virtual_board import (
 )
 
 LEVELS_EVERY_S, LEVELS_FOR_S = 0.1, 2.0
-"""Time between two measurements of the sensor levels, and time for which the board sends them
-after a request [s]."""
+"""Time between two sensor level lines, and how long they are sent after a request [s]."""
 
 
 class Serial(SerialBase):
-    """A serial port to the virtual board, with the rig file and a simulated user's records."""
+    """A serial port to the virtual board, with the rig file and the entries of a user."""
 
     @property
     def play(self) -> Play:
@@ -46,7 +45,7 @@ class Serial(SerialBase):
         return rig_text(self.play.scenario)
 
     def operator_rows(self) -> Iterator[tuple[float, str, dict[str, Any]]]:
-        """Yield the records that a user would enter while the board plays the scenario."""
+        """Yield the setups and marks of a simulated user, in order of time."""
         return operator_rows(self.play)
 
     def open(self) -> None:
@@ -88,7 +87,7 @@ class Serial(SerialBase):
             return len(self._received)
 
     def read(self, size: int = 1) -> bytes:
-        """Return up to `size` bytes; fewer if the timeout passes or the read is cancelled."""
+        """Return at most `size` bytes; return fewer after the timeout or `cancel_read`."""
         self._check_open()
         end_s = None if self.timeout is None else time.monotonic() + self.timeout
         with self._changed:
@@ -142,7 +141,7 @@ class Serial(SerialBase):
         self._measure_until(now_s)
 
     def _measure_until(self, time_s: float) -> None:
-        """Store all sensor levels that the board measures and sends until a time."""
+        """Store all lines with sensor levels that the board sends up to the time `time_s`."""
         while self._levels_at_s <= min(time_s, self._levels_until_s):
             levels = sensor_levels(self._scenario, self._levels_at_s, self._blocked)
             self._received += encode_levels(levels) + b"\n"

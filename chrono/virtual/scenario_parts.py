@@ -1,7 +1,6 @@
 """Parts of the scenarios for the virtual board: bodies, gates, boards, lamps and flights.
 
-Numbers are in SI units. The numbers are stated values or plausible values; they were not
-measured.
+Numbers are in SI units. They are stated or plausible values, not measured values.
 """
 
 from dataclasses import dataclass, field
@@ -64,11 +63,7 @@ class Companion:
 
 @dataclass(frozen=True)
 class Lamp:
-    """
-    A lamp that trips one gate periodically.
-
-    The lamp flickers for `burst_s` seconds, once in every `every_s` seconds.
-    """
+    """A lamp that flickers at one gate for `burst_s` seconds in every `every_s` seconds."""
 
     gate: int
     frequency_hz: float
@@ -82,9 +77,9 @@ class LooseBeam:
     """
     A light source that swings out of alignment and back, once in every `period_s` seconds.
 
-    If the beam points away by an angle a, the sensor gets exp(−(a/b)²) of the full light
-    (Gaussian beam). At the angle b, the sensor gets about 37 % of the light. `swing` is the
-    largest ratio of a to b.
+    If the beam misses the sensor's direction by the angle a, the sensor gets the part
+    exp(−(a/b)²) of the full light (Gaussian beam). The angle b is a constant of the beam: at
+    this angle, the sensor gets about 37 % of the light. `swing` is the largest a/b.
     """
 
     gate: int
@@ -96,17 +91,12 @@ CLEAR_V, DARK_V = 1.03, 0.02
 """Signal of a sensor in an aligned beam, and its signal while a body is in the beam [V]."""
 
 LOWER_V, UPPER_V = 0.463, 0.577
-"""Lower and upper threshold of the comparators [V]. The circuit simulation in
-firmware_notes/gate.md gives these values."""
+"""Lower and upper threshold of the comparators [V] (source: firmware_notes/gate.md)."""
 
 
 @dataclass(frozen=True)
 class StatedGates:
-    """
-    The values that a rig file states for its two gates.
-
-    Lengths are in metres, angles in degrees, times in seconds and speeds in metres per second.
-    """
+    """The values that a rig file states for its two gates, in m, degrees, s and m/s."""
 
     spacing_m: float = 0.3
     spacing_tolerance_m: float = 0.0005
@@ -180,7 +170,7 @@ class Drop:
     Attributes
     ----------
     height_m, height_tolerance_m : float
-        Stated height from the beam of gate A up to the body's lower edge, and its half-width
+        Height from the beam of gate A to the body's lower edge, as stated, and its half-width
         [m].
     spread_m : float
         Standard deviation of the height from drop to drop [m].
@@ -192,8 +182,7 @@ class Drop:
 
 
 SQUASH_BALL = FlyingBody("squash ball", 0.024, 0.040, 0.040, drag_per_m=0.0148)
-"""A ball with the size and mass that the rules of squash require. It has the drag of a smooth
-sphere, c = 0.47."""
+"""Size and mass follow the rules of squash; the drag is that of a smooth sphere, c = 0.47."""
 STEEL_BALL = FlyingBody("steel ball", 0.0642, 0.025, 0.025, drag_per_m=0.0018)
 """A 25 mm ball from a ball bearing. It has the drag of a smooth sphere at 3.6 m/s, c = 0.39."""
 FELT_WAD = FlyingBody("felt wad", 0.002, 0.040, 0.012, drag_per_m=0.20)
@@ -208,8 +197,7 @@ SKETCH_CLOCK = Board(
     separation_s=0.0,
     bits_per_s=115_200.0,
 )
-"""A plain sketch that uses `micros()`, in steps of 4 us. Its clock is a ceramic resonator, and
-interrupts disturb its times."""
+"""A board with a simple program that uses `micros()`, in steps of 4 us."""
 
 PICO_CLOCK = Board(
     name="gates-rp2040",
@@ -221,8 +209,7 @@ PICO_CLOCK = Board(
     bits_per_s=6e6,
     queue_lines=4032,
 )
-"""A board that times edges in steps of 16 ns with state machines; its counter wraps every 34 s.
-"""
+"""A board that times edges in steps of 16 ns; its counter wraps every 34 s."""
 
 
 @dataclass(frozen=True)
@@ -245,7 +232,7 @@ class Scenario:
     drop : Drop, optional
         Drop of the body, if the body is dropped and not launched.
     spacing_off_m : float
-        Extra distance of the gates that the rig's tolerance does not explain [m].
+        Error of the gates' distance, in addition to the rig's tolerance [m].
     gates_of : str
         Scenario that has exactly the same gates and clock for the same seed; may be empty.
     launches_of : str
@@ -285,9 +272,7 @@ Interval = tuple[float, float]
 @dataclass(frozen=True)
 class VirtualFlight:
     """
-    A body that flies through the gates while drag slows it.
-
-    The drag grows with the square of the speed.
+    A body that flies through the gates; its drag grows with the square of the speed.
 
     Attributes
     ----------
@@ -306,11 +291,8 @@ class VirtualFlight:
         """
         Return the time when the middle of the body is at a position [s].
 
-        Positions are measured from the point midway between the gates.
-
-        Notes
-        -----
-        From dv/dt = −κ·v²: t(x) = (exp(κ·x) − 1)/(κ·v₀).
+        The position is 0 midway between the gates. From dv/dt = −κ·v² with the drag κ and the
+        speed v₀ at x = 0: t(x) = (exp(κ·x) − 1)/(κ·v₀).
         """
         kappa = self.body.drag_per_m
         return self.midway_s + expm1(kappa * position_m) / (kappa * self.speed_mps)
@@ -345,8 +327,7 @@ class VirtualFall(VirtualFlight):
         """
         Return the time that the body needs to fall from the release to a position [s].
 
-        With the acceleration a and the drag κ per metre, dv/dt = a − κ·v². For a height h, the
-        falling time is arcosh(exp(κ·h))/√(κ·a); arcosh is the inverse of cosh.
+        For the height h, the drag κ and the acceleration a: arcosh(exp(κ·h))/√(κ·a).
         """
         kappa = self.body.drag_per_m
         fallen_m = max(position_m - self.release_m, 0.0)

@@ -1,11 +1,8 @@
 """Simulate a board: bodies fly through two gates, and the board sends lines.
 
-All functions are pure: the same scenario and seed (a start number for the random numbers) give
-the same lines and the same true values. The functions of this module do not use a port or the
-computer's clock.
-
-`simulate_recording` makes a complete recording without waiting. The board's lines are the same
-as in a live session, but the computer's delay before it reads a line is a random number.
+The same scenario and seed (a start number for the random numbers) give the same lines and the
+same true values. `simulate_recording` makes a complete recording without waiting; the delay
+before the computer reads a line is a random number there.
 """
 
 import heapq
@@ -44,7 +41,7 @@ from chrono.virtual.scenario_parts import (
 from chrono.virtual.scenarios import Play
 
 FIRST_LAUNCH_S = 1.2
-"""Time from the board's start to the first launch [s]; speedup shortens it."""
+"""Time from the board's start to the first launch at normal speed [s]."""
 
 CHATTER_S = 40e-6
 """Longest chatter of a comparator after a leading edge, or before a trailing edge [s]."""
@@ -126,7 +123,7 @@ def true_rig(scenario: Scenario, seed: int) -> TrueRig:
     """
     Choose the true values of a rig at random, within its tolerances.
 
-    The same seed gives the same true values, and the true values are the same for all shots.
+    The same seed gives the same true values.
     """
     rng = Random(f"{scenario.gates_of or scenario.name} {seed} rig")
     gates = scenario.gates
@@ -157,8 +154,6 @@ def launches(
 ) -> Iterator[VirtualLaunch]:
     """
     Yield the launches that the virtual board plays, with their true values.
-
-    The function `board_lines` makes the board's lines for the same launches.
 
     Parameters
     ----------
@@ -193,11 +188,7 @@ def launches(
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[tuple[float, PlayedSetup]]:
-    """
-    Yield the time of each change of the launcher's setup [s], and the new setup.
-
-    The first setup begins at 0 s.
-    """
+    """Yield each change of the launcher's setup: its time [s], from 0 s on, and the setup."""
     if len(scenario.setups) == 1:
         yield 0.0, scenario.setups[0]
         return
@@ -208,7 +199,7 @@ def setup_changes(
 
 def operator_rows(play: Play) -> Iterator[tuple[float, str, dict[str, Any]]]:
     """
-    Yield the records that a user would enter while the virtual board plays the scenario.
+    Yield the setups and marks of a simulated user, in order of time.
 
     Yields
     ------
@@ -227,8 +218,7 @@ def board_lines(
     """
     Yield the lines that the board sends, in order, each with its board time.
 
-    A board with beats (a line every second) sends beats without end after the last shot. A
-    board without beats sends nothing after the last shot.
+    After the last shot, a board with beats (a line every second) sends beats without end.
 
     Parameters
     ----------
@@ -280,8 +270,7 @@ def sensor_levels(scenario: Scenario, time_s: float, blocked: Sequence[int]) -> 
     time_s : float
         Board time [s].
     blocked : sequence of int
-        Level of each gate: 1 while the gate is blocked. The gate is blocked by a body if the
-        light of the empty beam would be strong enough to clear it.
+        Level of each gate: 1 while the gate is blocked.
     """
     gates = []
     for gate in (0, 1):
@@ -306,7 +295,7 @@ class _Board:
         self._last_edge_s = -1.0
 
     def beats(self) -> Iterator[Edge]:
-        """Yield a beat (a line without an edge) for each second of the board's counter."""
+        """Yield a beat for each second of the board's counter."""
         period_s = self._board.frequency_hz / self._rate_hz
         return ((n * period_s, _BEAT, 0) for n in count(1))
 
@@ -316,7 +305,7 @@ class _Board:
         return self._line_free_s, line + b"\n"
 
     def edge(self, time_s: float, gate: int, level: int) -> bytes | None:
-        """Return the line that reports an edge, or None if too many lines wait to be sent."""
+        """Return the line that reports an edge; None if too many lines are still not sent."""
         self._levels[gate] = level
         waiting_s = self._line_free_s - time_s
         if waiting_s > self._board.queue_lines * 250.0 / self._board.bits_per_s:
@@ -331,18 +320,14 @@ class _Board:
         return encode_edge(self._sequence, gate, level, counter, late=late)
 
     def beat(self, time_s: float) -> bytes:
-        """Return the text of a beat, the line that the board sends every second."""
+        """Return the line that the board sends every second."""
         self._sequence += 1
         level_a, level_b = self._levels
         counter = self._counter(time_s)
         return encode_beat(self._sequence, counter, level_a, level_b, self._lost)
 
     def sketch_lines(self, edges: Iterator[Edge]) -> Iterator[TimedLine]:
-        """
-        Yield the lines of a board with a simple program (a plain sketch).
-
-        Each line contains the time of a leading edge, or the time between two leading edges.
-        """
+        """Yield lines with the time of an edge, or the time between two leading edges."""
         entered: int | None = None
         for time_s, gate, level in edges:
             if not level:
@@ -389,11 +374,7 @@ def _flights(
 
 
 def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> VirtualFall:
-    """
-    Simulate the fall of a dropped body.
-
-    The air makes the acceleration smaller: it lifts the body, and some air moves with the body.
-    """
+    """Simulate the fall of a dropped body in air."""
     assert scenario.drop is not None, "this scenario has no drop"
     body = scenario.body
     displaced = AIR_KGPM3 * pi * body.diameter_m**3 / 6 / body.mass_kg
@@ -408,7 +389,7 @@ def _fall(scenario: Scenario, rig: TrueRig, midway_s: float, rng: Random) -> Vir
 def _changes(
     scenario: Scenario, rig: TrueRig, play: Iterator[VirtualLaunch], rng: Random
 ) -> Iterator[Edge]:
-    """Yield +1 for each start of blocking at a gate, and -1 for each end of blocking."""
+    """Yield when something starts (+1) and stops (-1) to block a gate."""
     streams = [_flight_changes(scenario, rig, play, rng)]
     streams += [_lamp_changes(lamp) for lamp in scenario.lamps]
     if scenario.loose_beam is not None:
@@ -433,7 +414,7 @@ def _flight_changes(
 
 
 def _chattered(blocked: Interval, probability: float, rng: Random) -> list[Interval]:
-    """Split a blocked interval near its start and end, because the gate chatters there."""
+    """Return the parts of a blocked interval that remain after random chatter."""
     begin_s, end_s = blocked
     pieces = []
     if rng.random() < probability:
@@ -457,7 +438,7 @@ def _lamp_changes(lamp: Lamp) -> Iterator[Edge]:
 
 
 def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
-    """Yield the times when a swinging beam becomes too weak or strong enough again."""
+    """Yield when a swinging beam becomes too weak (+1) and strong enough again (-1)."""
     leaves, returns = (
         sqrt(-log(threshold_v / CLEAR_V)) / loose.swing * loose.period_s / 2.0
         for threshold_v in (LOWER_V, UPPER_V)
@@ -468,7 +449,7 @@ def _loose_changes(loose: LooseBeam) -> Iterator[Edge]:
 
 
 def _edges(changes: Iterator[Edge], missed_probability: float, rng: Random) -> Iterator[Edge]:
-    """Turn the starts and ends of blocking into edges; two bodies may block a beam together."""
+    """Turn starts and ends of blocking into edges; two bodies may block one gate together."""
     depth = [0, 0]
     for time_s, gate, step in changes:
         was_blocked = depth[gate] > 0
@@ -486,8 +467,7 @@ LINGER_S = 3.0
 
 LEAST_DELAY_S = 0.3e-3
 MEAN_DELAY_S = 1.0e-3
-"""Shortest delay before the computer reads a line, and mean additional delay [s]. Both are
-plausible for a serial adapter and a busy computer."""
+"""Shortest delay before the computer reads a line, and mean additional delay [s]."""
 
 
 def simulate_recording(play: Play, *, rig: dict[str, Any], file: dict[str, Any]) -> bytes:
