@@ -113,8 +113,8 @@ def swap_doubt(result: SwapResult) -> str:
             reason = "the transit times scatter: launch each shot in the same way"
             if result.by_blocking:
                 reason = (
-                    "the blocking times differ more than the speeds, perhaps because the bodies "
-                    "cross the beams at different heights: aim better"
+                    "the blocking times differ more than the speeds, perhaps because the "
+                    "bodies cross the beams at different heights: aim better"
                 )
             return (
                 f"the ± of this result is larger than {stated}, the value in the rig; "
