@@ -35,7 +35,7 @@ _ADVICE = {
     ),
     AlignmentVerdict.BLOCKED: "the gate is blocked: turn D1, or take the card away",
     AlignmentVerdict.STRAY: "gate is blocked but gets light: turn D1 or shade it",
-    AlignmentVerdict.UNCLEAR: "light between thresholds: turn D1 for more light",
+    AlignmentVerdict.UNCLEAR: "light is between the thresholds: turn D1 for more",
     AlignmentVerdict.NO_TRIMMER: "no threshold is measured: check the wire from RV1",
     AlignmentVerdict.CONTRADICTION: "light and gate disagree: check the analog wires",
 }

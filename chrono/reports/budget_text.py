@@ -32,7 +32,7 @@ WAYS = {
     Way.FARTHER_GATES: "place the gates {mm:g} mm apart",
     Way.SHARPER_BEAMS: "use slits to make the beams narrow: trip position within ± {mm:.2g} mm",
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
-    Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; set off_centre in the rig",
+    Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; write off_centre in the rig",
     Way.BOTH_PAIRS: "let the board send trailing edges too: drag then causes no error",
     Way.HEAVIER_BODY: "use a heavier body or closer gates: the air slows the body less",
     Way.KNOWN_SLOPE: "measure the path's slope; set slope and slope_tolerance in the rig",
@@ -226,8 +226,8 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
         f"({two_digits(100 * budget.U95_mps / budget.speed_mps)} %), "
         f"k = {budget.k:.3f}, from all errors together",
         f"simple formula {two_digits(first)} {unit} "
-        f"(factor t for {dof} effective degrees of freedom)",
-        f"± one tick     {low} … {high} {unit}, if only the tick causes an error",
+        f"(with Student's t for {dof} degrees of freedom)",
+        f"tick alone     {low} … {high} {unit}, if nothing else causes an error",
     ]
 
 
@@ -238,20 +238,20 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
     )
     settled = "" if trials.settled else ", not yet stable"
     return [
-        f"random trials  {low} … {high} {unit} in {trials.trials} trials{settled}",
-        f"               agrees to {DIGITS} digits with {_confirmed(budget, trials)}",
+        f"random trials  95 % of {trials.trials} are at {low} … {high} {unit}{settled}",
+        f"the trials     agree to {DIGITS} digits with {_confirmed(budget, trials)}",
     ]
 
 
 def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
     gap = budget.U95_first_order_mps / budget.U95_mps - 1
-    wider = "wider" if gap > 0 else "narrower"
+    wider = "larger" if gap > 0 else "smaller"
     ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
     first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return {
         (True, True): "U95 and the simple formula",
         (True, False): f"U95; the simple formula is {_percent(abs(gap))} {wider}",
-        (False, True): "the simple formula, not U95",
+        (False, True): "the simple formula, but not with U95",
         (False, False): "neither U95 nor the simple formula",
     }[ours, first]
 
@@ -259,7 +259,7 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
 def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
     first = found[0] if found else None
     if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
-        return ["If you halve the uncertainty of one input, U95 becomes at most 2 % smaller."]
+        return ["If you halve the uncertainty of any input, U95 becomes at most 2 % smaller."]
     halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
@@ -329,7 +329,7 @@ def plan_text(plan: Plan) -> str:
             "",
             *_option_lines(plan.options),
             "",
-            "The sign + means: the U95 is within this limit.",
+            "The sign + means: the U95 is not larger than the value in the first line.",
             f"All other tolerances come from the rig: {plain(rig.name)}.",
             _clock_line(),
             "",
@@ -395,8 +395,8 @@ def _rig_lines(plan: Plan) -> list[str]:
     elif highest >= rig.window.fastest_mps:
         ends = [speed_in(unit, v) for v in (rig.window.slowest_mps, rig.window.fastest_mps)]
         reach = (
-            f"The U95 of this rig is at most {goal} for all speeds that the rig allows, "
-            f"{ends[0]:.4g} … {ends[1]:.4g} {unit}. For faster bodies, this is true up to "
+            f"For all speeds that the rig allows ({ends[0]:.4g} … {ends[1]:.4g} {unit}), its "
+            f"U95 is at most {goal}. The U95 of faster bodies is also below this limit, up to "
             f"{speed_in(unit, highest):.4g} {unit}."
         )
     else:
@@ -420,7 +420,7 @@ def _curve_lines(curve: ErrorCurve, within: float, unit: str) -> list[str]:
     """Draw a bar for the U95 at each speed; the sign `|` marks the limit `within`."""
     largest = max(float(curve.U95_relative.max()), within)
     mark = round(within / largest * (CURVE_CELLS - 1))
-    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  the sign | is at {100 * within:g} %"]
+    lines = [f"{'speed':>10} {unit:<5}{'U95':>9}  the sign | marks {100 * within:g} %"]
     for speed_mps, relative in zip(curve.speed_mps, curve.U95_relative, strict=True):
         bar = list(("█" * round(relative / largest * CURVE_CELLS)).ljust(CURVE_CELLS))
         bar[mark] = "|"

@@ -51,7 +51,7 @@ def calibration_lines(result: Calibration) -> tuple[str, ...]:
 
 
 def calibration_doubt(result: Calibration) -> str:
-    """Return why a result should not be saved in the rig file; empty if nothing is wrong."""
+    """Return the reason not to save a result in the rig file; empty if all is right."""
     match result:
         case SwapResult():
             return swap_doubt(result)
@@ -81,21 +81,25 @@ def calibration_evidence(result: Calibration) -> str:
 def swap_report(result: SwapResult) -> tuple[str, ...]:
     """Return the difference between the delays of both gates as lines of text for the user."""
     value_us, u95_us = result.difference_s * 1e6, result.uncertainty.U95 * 1e6
-    method = "the blocking times give the speed of each shot" if result.by_blocking else "means"
+    method = (
+        "the blocking times give the speed of each shot"
+        if result.by_blocking
+        else "mean transits"
+    )
     doubt = swap_doubt(result)
     return (
         f"gate B reacts {format_value(abs(value_us), u95_us)} ± "
         f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
         "than gate A (95 % coverage)",
-        f"from {count_text(result.before, 'shot')} before and {result.after} after the "
-        f"exchange ({method})",
+        f"from {count_text(result.before, 'shot')} before and {result.after} after you "
+        f"exchanged the sensors ({method})",
         *([doubt] if doubt else []),
         *(SWAP_NOTES[note] for note in result.notes),
     )
 
 
 def swap_doubt(result: SwapResult) -> str:
-    """Return why the difference of the delays is doubtful; empty if nothing is wrong."""
+    """Return the reason not to trust the difference of the delays; empty if all is right."""
     stated = f"± {result.stated_s * 1e6:.3g} us"
     match result.doubt:
         case None:
@@ -108,10 +112,13 @@ def swap_doubt(result: SwapResult) -> str:
         case SwapDoubt.TOO_WIDE:
             reason = "the transit times scatter: launch each shot in the same way"
             if result.by_blocking:
-                reason = "the blocking times differ more than the speeds: aim better"
+                reason = (
+                    "the blocking times differ more than the speeds, perhaps because the "
+                    "bodies cross the beams at different heights: aim better"
+                )
             return (
-                f"the ± of this result is larger than the {stated} in the rig; {reason}, or "
-                "take more shots"
+                f"the ± of this result is larger than {stated}, the value in the rig; "
+                f"{reason}, or take more shots"
             )
         case SwapDoubt.NO_DIFFERENCE:
             return (
@@ -121,7 +128,7 @@ def swap_doubt(result: SwapResult) -> str:
 
 
 def clock_calibration_doubt(result: ClockCalibration) -> str:
-    """Return why the rate of a counter should not be saved; empty if nothing is wrong."""
+    """Return the reason not to save the rate of a counter; empty if all is right."""
     stated_ppm = result.stated * 1e6
     if result.is_far:
         return (
@@ -137,7 +144,7 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
 
 
 def drop_doubt(result: DropResult) -> str:
-    """Return why a gate spacing from drops should not be saved; empty if nothing is wrong."""
+    """Return the reason not to save a spacing measured with drops; empty if all is right."""
     match result.doubt:
         case None:
             return ""
@@ -145,13 +152,13 @@ def drop_doubt(result: DropResult) -> str:
             return "the spacing from the drops and the stated spacing do not agree"
         case DropDoubt.NO_FALL:
             return (
-                "between the gates, the balls did not become faster as in a fall: check that "
-                "this is a recording of drops, and that gate A is above gate B"
+                "between the gates, the balls did not gain speed like falling balls: check "
+                "that this is a recording of drops, and that gate A is above gate B"
             )
         case DropDoubt.TOO_WIDE:
             return (
                 f"the drops give the spacing with ± {result.uncertainty.U95 * 1e3:.1f} mm, but "
-                f"the rig states ± {result.stated_U95_m * 1e3:.1f} mm; "
+                f"the rig states a smaller ±, {result.stated_U95_m * 1e3:.1f} mm; "
                 f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'the drops do not help')}"
             )
 
@@ -170,15 +177,15 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
     advice = NARROWED_BY.get(largest)
     return (
         f"the measured spacing {verdict} the stated {stated_mm:.1f} mm: the difference "
-        f"is {away:+.1f} mm, {ratio:.1f} times its uncertainty",
+        f"is {away:+.1f} mm ({ratio:.1f} times its ±)",
         f"effective spacing {format_value(found_mm, u95_mm)} ± "
         f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
         f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
         f"{line}: {advice}" if advice else line,
         # Transits alone cannot show a wrong height.
-        f"an error of 1 mm in the height changes the spacing by {result.by_height:.2f} mm; "
-        f"this result cannot show a height error of up to {result.unseen_height_m * 1e3:.0f} "
-        "mm, so make sure that the height is correct within the ± that you give",
+        f"a height error of 1 mm changes the spacing by {result.by_height:.2f} mm; this result "
+        f"does not show a height error of up to {result.unseen_height_m * 1e3:.0f} mm: check "
+        "that the height is correct within the ± that you give",
         *_blocking_lines(result),
     )
 
@@ -199,7 +206,7 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
 
 
 def rod_doubt(result: RodResult) -> str:
-    """Return why a gate spacing from rods should not be saved; empty if nothing is wrong."""
+    """Return the reason not to save a spacing measured with rods; empty if all is right."""
     off, allowed = result.deviation_m * 1e3, result.allowed_m * 1e3
     fitting = [f"{length * 1e3:.1f} mm" for length in result.fitting_m]
     stated = [f"{length * 1e3:.1f} mm" for length in result.lengths_m]

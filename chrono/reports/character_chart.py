@@ -50,7 +50,7 @@ class Axis:
     step: float
 
     def place(self, value: float) -> float:
-        """Return the distance of a value from the middle of the first cell, in cells."""
+        """Return how many cells a value is away from the middle of the first cell."""
         return (value - self.first) / self.per_cell
 
     @property
@@ -85,7 +85,7 @@ def fit_axis(
     least_step: float = 0.0,
 ) -> Axis:
     """
-    Choose an axis with round tick marks, on which a range of values is as long as possible.
+    Choose an axis with round numbers on which a range of values fills the most cells.
 
     Parameters
     ----------
@@ -296,7 +296,7 @@ _APART_X, _APART_Y = (6, 8, 10, 12), (2, 3, 4)
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """A curve to draw: the arrays `x` and `y`, shape (N,), and a letter, which may be empty."""
+    """A curve: the arrays `x` and `y`, shape (N,), and a letter that marks it (or empty)."""
 
     x: Floats
     y: Floats
@@ -366,7 +366,7 @@ def _put_letter(chart: Chart, curve: Curve, taken: set[tuple[int, int]]) -> None
 @dataclass(frozen=True)
 class DecadeAxis(Axis):
     """
-    A logarithmic axis: `first`, `per_cell` and `step` are decimal logarithms.
+    A logarithmic axis; `first`, `per_cell` and `step` are given as log10 of the values.
 
     Attributes
     ----------
@@ -377,15 +377,14 @@ class DecadeAxis(Axis):
     scale: float = 1.0
 
     def place(self, value: float) -> float:
-        """Return the distance, in cells, of a value > 0 from the middle of the first cell."""
+        """Return how many cells a value > 0 is away from the middle of the first cell."""
         return (math.log10(value) - self.first) / self.per_cell
 
     def ticks(self) -> list[tuple[int, str]]:
         """
         Return the cell and the label of each tick mark.
 
-        The marks are at powers of ten. If powers of ten are at least 12 cells apart, 2 and 5
-        times each power also have marks.
+        The axis has marks at 1, 10, 100 …; with enough cells, also at 2, 5, 20, 50 …
         """
         found: dict[int, str] = {}
         for digit in (1, 2, 5) if 1 / self.per_cell >= 12 else (1,):

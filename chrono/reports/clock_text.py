@@ -33,15 +33,15 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
-        "the ± does not include a delay that grows slowly: a growth of "
-        f"{CREEP_S * 1e3:.0f} ms in this time causes an error of "
+        "if a delay grows slowly, the ± is too small: "
+        f"{CREEP_S * 1e3:.0f} ms more delay at the end causes an error of "
         f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm; if in doubt, repeat the measurement on "
         "another port or computer",
     )
 
 
 def beats_text(estimate: ClockEstimate) -> str:
-    """Return the number of beats, their time span and the number of their parts, as text."""
+    """Return as text: the number of beats, their time span, and the parts without a gap."""
     stretches = f"{estimate.segments} part{'' if estimate.segments == 1 else 's'} without a gap"
     return f"from {estimate.beats} beats in {estimate.span_s:.0f} s ({stretches})"
 
@@ -51,12 +51,12 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
     notes = []
     if estimate.steps_s:
         notes.append(
-            "successive delays are similar, perhaps because the port delivers data at "
-            f"fixed intervals (spread {estimate.steps_s * 1e3:.0f} ms): this makes the "
-            "uncertainty larger"
+            "neighbouring beats have similar delays, perhaps because the port delivers data "
+            f"at fixed intervals (spread {estimate.steps_s * 1e3:.0f} ms): the uncertainty is "
+            "larger"
         )
     if estimate.wanders:
-        notes.append("the delays also drift: this makes the uncertainty larger")
+        notes.append("the delays of the beats drift: the uncertainty is larger")
     if estimate.narrows:
         notes.append("a longer recording makes the uncertainty smaller")
     return tuple(notes)

@@ -1,7 +1,7 @@
 """Write a comparison of setups as lines for a terminal, and as an object for JSON.
 
-The text begins with the answer and at most two reasons for doubt. Two or three setups have one
-paragraph for each pair. More than three setups have a table of differences.
+The text begins with the answer and at most two reasons for doubt. For at most three setups,
+a paragraph about each pair follows; for more setups, a table of differences.
 """
 
 from collections.abc import Callable, Sequence
@@ -128,9 +128,8 @@ def _answer(found: Comparison, unit: str) -> str:
         return f"The shots do not show a difference between the speeds of {_of_setups(found)}."
     leaders = [group for group in compared if not _is_in(group, found.slower)]
     return (
-        f"The shots do not show which of {_of_setups(found)} is the fastest. It may be "
-        f"{_listed(leaders, 'or')}. Another setup is faster than "
-        f"{_listed(found.slower, 'and')}."
+        f"The shots do not show which of {_of_setups(found)} is the fastest. The fastest "
+        f"may be {_listed(leaders, 'or')}, but not {_listed(found.slower, 'or')}."
     )
 
 
@@ -162,7 +161,7 @@ def _drift_reasons(found: Comparison) -> list[str]:
     if any(pair.verdict is Verdict.FASTER_WITHOUT_DRIFT for pair in found.pairs):
         return [
             "a drift of the launcher can look like this difference. "
-            "To find out, shoot the setups in turn (A B A B)."
+            "To find out, shoot the setups alternately (A B A B)."
         ]
     if any(pair.faster is not None and not pair.of_one_session for pair in found.pairs):
         return [
@@ -232,7 +231,7 @@ def pair_lines(pair: PairComparison, unit: str, rigs: RigsTaken | None = None) -
     if pair.verdict is Verdict.UNKNOWN:
         return [title, f"  cannot compare: {_no_judgement(pair)}"]
     more = pair.more_shots
-    in_turn = ", shot in turn (A B A B)," * pair.of_one_session
+    in_turn = ", shot alternately (A B A B)," * pair.of_one_session
     sentences = [
         *speed_sentences(pair, unit),
         *([more_sentence(more, in_turn)] if more is not None else []),
@@ -252,7 +251,7 @@ def _no_judgement(pair: PairComparison) -> str:
 def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     """Return sentences on the difference between the speeds of two setups."""
     deciding = pair.deciding
-    assert deciding is not None, "a difference is known for each compared pair"
+    assert deciding is not None, "each compared pair has a difference"
     by, signed = difference_text(deciding, unit)
     if pair.verdict is Verdict.NOT_SETTLED:
         return [
@@ -265,14 +264,18 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     )
     if pair.verdict is Verdict.FASTER:
         lines = [f"{word} by {by}, which is {percent} %", chance_words(deciding)]
-        assert pair.plain is not None, "a faster setup also has a difference without drift"
+        assert pair.plain is not None, (
+            "a pair with a faster setup also has a difference without drift"
+        )
         if deciding.difference_mps * pair.plain.difference_mps < 0:
-            lines.append("the means show the opposite, because the drift changed the means")
+            lines.append(
+                "the means show the opposite order, because the drift changed the means"
+            )
         return lines
     allowed = "is not known"
     if pair.difference is not None:
         _, text = difference_text(pair.difference, unit)
-        allowed = f"is {text}, so this does not show which setup is faster"
+        allowed = f"is {text}, so the shots do not show which setup is faster"
     return [
         f"{word} by {by}, which is {percent} %, if the launcher did not drift",
         f"if the launcher drifted steadily, the difference {allowed}",
@@ -281,9 +284,9 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
 
 def difference_text(difference: Difference, unit: str) -> tuple[str, str]:
     """
-    Return two texts of a difference with its interval: its size, and its value with sign.
+    Return a difference with its interval as two texts: first without its sign, then with it.
 
-    If rounding would hide whether the interval contains zero, both texts have more digits.
+    The numbers get more digits if rounding would hide whether the interval contains zero.
     """
     value = speed_in(unit, difference.difference_mps)
     half = speed_in(unit, difference.U95_mps)
@@ -310,9 +313,9 @@ def chance_words(difference: Difference) -> str:
     else:
         often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
     if difference.p_adjusted is None:
-        return f"chance makes two equally fast setups differ this much {often} ({number})"
+        return f"two equally fast setups would differ this much by chance {often} ({number})"
     return (
-        "if all setups were equally fast, chance would make at least two differ this much "
+        "if all setups were equally fast, at least two would differ this much by chance "
         f"{often} ({number})"
     )
 
@@ -329,20 +332,17 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     """
     if more.as_seen >= MOST_SHOTS:
         return (
-            f"if the true difference equals the measured difference, {MOST_SHOTS} more shots "
-            "of each setup may be too few to show this difference"
+            f"even if the measured difference is the true difference, {MOST_SHOTS} more shots "
+            "of each setup may be too few to show it"
         )
     few = count_text(more.as_seen, "more shot")
     sure = (
-        f"if the true difference equals the measured difference, {few} of each setup{in_turn} "
-        f"{'shows' if more.as_seen == 1 else 'show'} this difference in four of five cases"
+        f"if the measured difference is the true difference, {few} of each setup{in_turn} "
+        f"{'shows' if more.as_seen == 1 else 'show'} it in 4 of 5 tries"
     )
     if more.most is None:
-        return f"{sure}; but if the true difference is zero, more shots do not help"
-    return (
-        f"{sure}; if the true difference is as small as its ± allows, {more.most} shots are "
-        "needed"
-    )
+        return f"{sure}; if there is no true difference, more shots cannot show one"
+    return f"{sure}; for the smallest difference inside the ±, {more.most} shots are needed"
 
 
 def spread_sentence(pair: PairComparison) -> str:
@@ -374,7 +374,9 @@ def ratio_text(pair: PairComparison) -> str:
     digits: Callable[[float], str] = two_digits
     if (float(two_digits(low)) > 1, float(two_digits(high)) < 1) != (low > 1, high < 1):
         digits = _four_digits
-    return f"s is {digits(pair.s_ratio)} times as large, {digits(low)} … {digits(high)} (95 %)"
+    return (
+        f"s is {digits(pair.s_ratio)} times the other s, {digits(low)} … {digits(high)} (95 %)"
+    )
 
 
 def _four_digits(value: float) -> str:
@@ -390,14 +392,14 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
         return []
     return [
         (
-            "this is true only if the same rig made both recordings; the descriptions of the "
-            "rigs are equal"
+            "the result is true only if the same rig made both recordings; the descriptions of "
+            "the rigs are equal"
         )
     ]
 
 
 def without_lines(pair: PairComparison) -> list[str]:
-    """Return what changes if the suspicious shots are left out; no lines without a change."""
+    """Return lines that say what changes without the suspicious shots; may be empty."""
     other = pair.without_suspicious
     if other is None:
         return []
@@ -503,7 +505,7 @@ def matrix_lines(found: Comparison, unit: str, columns: int = COLUMNS) -> list[s
 
 
 def many_lines(found: Comparison) -> list[str]:
-    """Return which setups are more repeatable, and changes without the suspicious shots."""
+    """Return which setups are more repeatable, and what suspicious shots change."""
     number = {id(group): place for place, group in enumerate(found.groups, 1)}
     lines = []
     for pair in found.pairs:
@@ -543,8 +545,8 @@ def _drift_notes(found: Comparison, unit: str) -> list[str]:
     kinds = {pair.of_one_session for pair in found.judged}
     if True in kinds:
         lines.append(
-            "Each result allows for a steady drift of the launcher in a session, or says that "
-            "it does not."
+            "Each result includes a steady drift of the launcher in a session, or says that it "
+            "does not."
         )
     if False in kinds:
         lines.append(
@@ -564,9 +566,9 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
     number = "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
     return [
         f"All setups together: {verdict} ({number}).",
-        f"Each p and each interval allows for the number of pairs, {len(judged)} (Welch, "
+        f"Each p and each interval is corrected for the number of pairs, {len(judged)} (Welch, "
         f"Holm). If all setups were equally fast, at most {100 * RISK:.0f} of 100 sessions "
-        "would show any difference.",
+        "would show a difference.",
     ]
 
 

@@ -45,7 +45,7 @@ class ShotChange:
 
     @property
     def size(self) -> float:
-        """The larger change (speed or ±), divided by the earlier ±; may be infinite."""
+        """The larger change (of speed or ±), divided by the earlier ±; may be infinite."""
         if self.before is None or self.now is None:
             return math.inf
         was, is_now = self.before["speed_mps"], self.now["speed_mps"]
@@ -118,8 +118,8 @@ def compare_exports(
     """
     Return which shots differ between two exports.
 
-    The function compares recordings that have the same name. If each export has only one
-    recording, the function compares these two recordings, even if their names differ.
+    Recordings with the same name are compared. If each export has only one recording, these
+    two recordings are compared, even if their names differ.
     """
     old, new = _by_recording(before), _by_recording(now)
     if len(old) == len(new) == 1:
@@ -174,7 +174,7 @@ def difference_text(found: ExportDifference) -> str:
     differ = "1 shot differs:"
     if changed > 1:
         differ = f"{changed} shots differ (the largest change is first):"
-    lines = [f"{now} now, {found.before} in the earlier export; {differ}"]
+    lines = [f"this export has {now}, the earlier export has {found.before}; {differ}"]
     lines += [_line(change) for change in found.changes[:SHOWN]]
     if changed > SHOWN:
         more = count_text(changed - SHOWN, "more shot")

@@ -78,7 +78,7 @@ DECIMALS = {column.name: column.decimals for column in SHOT_COLUMNS if column.ki
 
 
 def table_schema() -> dict[str, Any]:
-    """Return the columns as a Table Schema (Frictionless Data) with one more key, `unit`."""
+    """Return the columns as a Table Schema (Frictionless Data), with an added key `unit`."""
     fields: list[dict[str, Any]] = []
     for column in SHOT_COLUMNS:
         told = {"name": column.name, "type": column.kind, "description": column.meaning}
@@ -342,7 +342,7 @@ def _plain_values(values: Any) -> list[Any]:
 
 
 def _named(codes: npt.NDArray[Any], word: Callable[[int], str]) -> TextColumn:
-    """Replace each number by the text that `word` returns for it."""
+    """Replace each number by the text that the function `word` returns for this number."""
     numbers = codes.astype(np.intp)
     distinct = np.flatnonzero(np.bincount(numbers))
     places = distinct.searchsorted(numbers).astype(np.min_scalar_type(len(distinct)))

@@ -26,7 +26,7 @@ class Findings:
         self.lines += recording_findings(recorded)
 
     def take(self, troubles: Iterable[Trouble]) -> None:
-        """Add the problems that occurred while a command ran."""
+        """Add problems that occurred while a command ran to the list `lines`."""
         self.lines += _trouble_lines(troubles)
 
 

@@ -14,7 +14,7 @@ FLAG_HELP: dict[str, str] = {
     ),
     "reversed": (
         "Something went through gate B before gate A: if it was a shot, the gates are "
-        "swapped; if it was a person, use the action hold while people walk there."
+        "swapped; if it was a person, use the action Hold while people are near the gates."
     ),
     "too-fast": (
         "The transit is too short for the rig's limit window.fastest: raise this limit if you "
@@ -45,12 +45,12 @@ FLAG_HELP: dict[str, str] = {
         "the gates; the body that follows is a separate shot."
     ),
     "lead-only": (
-        "Only the leading edges gave the speed: its ± includes drag and off_centre, but may "
-        "be wrong if one body overtook another while a companion covered a trailing edge."
+        "The speed and its ± (with drag and off_centre) come only from the leading edges: the "
+        "± may be wrong if a companion hid a trailing edge while one body overtook another."
     ),
     "trail-only": (
-        "Only the trailing edges gave the speed: its ± includes drag and off_centre, but may "
-        "be wrong if one body overtook another while a companion covered a leading edge."
+        "The speed and its ± (with drag and off_centre) come only from the trailing edges: the "
+        "± may be wrong if a companion hid a leading edge while one body overtook another."
     ),
     "gap": (
         "Lines were lost during or near this shot, and the shot has no speed if its edges "
@@ -61,13 +61,13 @@ FLAG_HELP: dict[str, str] = {
         "cause (flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
-        "Each pair of edges may be wrong by more than 1 % of the transit, because a gate "
-        "bounced or the board was late: make the comparators' hysteresis larger, or shade the "
+        "No pair of edges is good enough, because a gate bounced or the board was late (error "
+        "above 1 % of the transit): make the comparators' hysteresis larger, or shade the "
         "gates."
     ),
     "ambiguous": (
-        "There is no speed, because other passages fit the body better than the first passage "
-        "of each gate; perhaps a body overtook another: keep wads and carriers out of the "
+        "There is no speed, because the first passage of each gate fits the body worse than "
+        "other passages (perhaps a body overtook another): keep wads and carriers out of the "
         "beams."
     ),
     "flicker": (

@@ -252,7 +252,7 @@ def guess_text(guess: RoundGuess, kind: GuessKind, unit: str) -> str:
 
 def round_plot(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> DotPlot | None:
     """
-    Return the dot plot of the current round; None while the class may still guess.
+    Return the dot plot of the current round; None while pupils may still guess.
 
     The plot contains guesses in per cent only after the measured speed is shown.
     """

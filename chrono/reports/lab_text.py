@@ -55,7 +55,7 @@ def ladder(seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     true = seen.transit_s / seen.rung_s
     if not len(read):
         return [
-            [("No shot gives a reading:", "")],
+            [("No shot has a speed:", "")],
             [("transits are below one tick.", "")],
         ]
     low, high = min(float(read.min()), true), max(float(read.max()), true)
@@ -76,7 +76,7 @@ def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: st
         return seen.model.speed(rung * seen.rung_s, seen.bench.edges)
 
     def line_of(first: int, last: int) -> dict[int, int] | None:
-        """Return the line of each rung; None if two rungs would share a line."""
+        """Return the line of each speed; None if two speeds would be on one line."""
         span = max(speed(first) - speed(last), 1e-12)
         places = {
             n: (speed(first) - speed(n)) / span * (room - 2) for n in range(first, last + 1)
@@ -120,7 +120,7 @@ def _rungs_to_scale(seen: LabView, read: Ints, columns: int, room: int, unit: st
 def _rungs_together(
     seen: LabView, read: Floats, per_line: int, columns: int, room: int, unit: str
 ) -> Lines:
-    """Draw one line for several neighbouring speeds, with the number of shots."""
+    """Draw one line for each range of speeds, with the number of shots in this range."""
     true = seen.transit_s / seen.rung_s
     low, high = min(float(read.min()), true), max(float(read.max()), true)
     bins = np.floor(read / per_line).astype(int)
@@ -145,16 +145,14 @@ def _ladder_heading(seen: LabView, per_line: int, unit: str, columns: int) -> Li
     step = tick_text(seen.bench.tick_s)
     half = "half a tick" if seen.bench.edges == EdgesUsed.BOTH else "one tick"
     apart = (
-        f"readings differ by {half} of {step}"
-        if per_line == 1
-        else f"{per_line} readings per line"
+        f"steps of {half} (tick: {step})" if per_line == 1 else f"{per_line} readings per line"
     )
     missing = int((~np.isfinite(seen.repeated.measured.speed_mps)).sum())
     words = f"{count_text(len(seen.repeated.true_mps), 'shot')}, {apart}"
     if missing:
         words += f", {missing} not read"
     past = _place_in_tick(seen)
-    phase = "" if math.isnan(past) else f"  transit n + {past:.2f} ticks; average 95 %"
+    phase = "" if math.isnan(past) else f"  whole ticks + {past:.2f}; on average 95 %"
     below = f"{unit:>9}{phase}"
     return [
         [(words[:columns], "axis")],
@@ -199,8 +197,8 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
     chart.curve(middles.tolist(), steps.expected.tolist(), "true")
     title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"
     heading = (
-        f"errors of {STEP_TRANSITS} transits: s {steps.sd:.3f}, "
-        f"in theory {steps.sd_expected:.3f} tick ({title})"
+        f"{STEP_TRANSITS} transit errors: s = {steps.sd:.3f} tick "
+        f"(theory: {steps.sd_expected:.3f}; {title})"
     )
     return [*_wrapped(heading, columns, 2), *chart.lines("ticks")]
 
@@ -349,7 +347,7 @@ def result_lines(seen: LabView, unit: str) -> list[str]:
 
 
 def _place_in_tick(seen: LabView) -> float:
-    """Return each transit's fraction of a tick; NaN if it varies or another error is larger."""
+    """Return each transit's part of a tick; NaN if this varies or another error is larger."""
     ticks = seen.transit_s / seen.bench.tick_s
     is_one = seen.rules[0] == "tick" and seen.bench.spread * ticks < ONE_PLACE
     is_one &= bool(np.isfinite(seen.repeated.measured.speed_mps).all())
@@ -362,9 +360,9 @@ def _held_lines(seen: LabView) -> list[str]:
         return []
     if not math.isnan(past := _place_in_tick(seen)):
         return [
-            f"each transit is n + {past:.2f} ticks; on average 95 % of true values are in ±"
+            f"transits: whole ticks + {past:.2f}; on average the ± contains 95 % of true values"
         ]
-    return ["all shots use the same gates; for many gates, 95 % of true values are in ±"]
+    return ["all shots use the same gates; with many gates, ± contains 95 % of true values"]
 
 
 def _tick_line(seen: LabView, unit: str) -> str:
@@ -372,7 +370,7 @@ def _tick_line(seen: LabView, unit: str) -> str:
     from_mps = seen.tick_rules_from_mps
     if math.isnan(from_mps):
         return f"tick: < 50 % of u² to {_three(speed_in(unit, VALUES['speed_mps'][-1]))} {unit}"
-    return f"tick: half of u² at {_three(speed_in(unit, from_mps))} {unit}"
+    return f"tick: 50 % of u² at {_three(speed_in(unit, from_mps))} {unit}"
 
 
 def speed_line(seen: LabView, unit: str) -> str:
@@ -401,8 +399,8 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
 
 def _change_line(ratio: float) -> str:
     if abs(ratio - 1) < STAYS:
-        return f"this change alters the ± in per cent by less than {100 * STAYS:g} %"
-    return f"the ± in per cent is now {two_digits(ratio)} times as large"
+        return f"this change alters the ± (in %) by less than {100 * STAYS:g} %"
+    return f"the new ± (in %) is {two_digits(ratio)} times the old ±"
 
 
 def lab_text(seen: LabView, *, braille: bool = True, estimate: Guess | None = None) -> str:

@@ -120,7 +120,7 @@ class LabView:
 
     @property
     def tick_rules_from_mps(self) -> float:
-        """Lowest speed at which the tick causes half of the variance [m/s]; NaN if none."""
+        """Lowest speed with half of the variance from the tick [m/s]; NaN if there is none."""
         tick, whole = self.curves.parts.get("tick"), self.curves.whole
         if tick is None:
             return float("nan")
@@ -231,7 +231,7 @@ class LabStart:
 
     def estimate(self, seen: LabView, who: str, guess_mps: float, place: int | None) -> Guess:
         """
-        Return a user's estimate of the ± as a record for the file of guesses.
+        Return the ± that a user guessed, as a record for the file of guesses.
 
         `place` is the index of a shot in `shots`.
         """

@@ -1,6 +1,6 @@
 """Manage rounds in which pupils guess the speed of a shot, or its ±.
 
-Each round is about one shot. A round is first open, then closed, then revealed. While a round
+A round asks about one shot. A round is first open, then closed, then revealed. While a round
 is open, each viewer can send one guess.
 """
 
@@ -188,7 +188,7 @@ class GuessRounds:
 
     @property
     def waiting(self) -> Mapping[int, str]:
-        """Names that must not be shown yet, with the viewer's number as the key."""
+        """For each viewer's number, a name that must not be shown yet."""
         names = self._names.items()
         return {n: name for n, name in names if name and self.agreed.get(n) != name}
 
@@ -257,5 +257,5 @@ def read_guess(text: str, kind: GuessKind, unit: str) -> tuple[float, bool]:
 
 
 def group_name(text: str) -> str:
-    """Return the name that a group entered as one short line without control characters."""
+    """Make the name of a group one short line without control characters; return the name."""
     return " ".join(plain(unicodedata.normalize("NFC", text[:200])).split())[:LONGEST_NAME]

@@ -64,7 +64,7 @@ class Guess:
 
     @property
     def ratio(self) -> float:
-        """The guess divided by the computed value, which is either the ± or the speed."""
+        """The guess divided by the computed ± or by the computed speed."""
         true = self.U95_mps if self.kind == ERROR else self.speed_mps
         if math.isnan(true):
             return math.nan
@@ -129,11 +129,7 @@ def settings_of(bench: Bench) -> dict[str, Any]:
 
 
 def guesses_path(recording: Path | None, folder: Path) -> Path:
-    """
-    Return the path of the file with the guesses.
-
-    Without a recording, the file is in `folder`.
-    """
+    """Return the path of the file with guesses; without a recording, a path in `folder`."""
     if recording is None:
         return folder / f"lab{SUFFIX}"
     return recording.with_name(recording.name.removesuffix(".tsv") + SUFFIX)
@@ -252,7 +248,7 @@ def files_of(paths: Sequence[Path]) -> list[Path]:
             raise OptionError(
                 "there are no guesses",
                 where=str(path),
-                hint="make guesses in the lab with --guess, then give the recording or folder",
+                hint="guess with chrono lab --guess, then give the recording or its folder",
             )
         found += [file for file in here if file not in found]
     return found

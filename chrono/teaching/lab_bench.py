@@ -39,7 +39,7 @@ VALUES: Mapping[str, tuple[float, ...]] = {
 @dataclass(frozen=True)
 class Bench:
     """
-    The settings of the error lab, and the rig with all other values.
+    The settings of the error lab, and a rig.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class Bench:
     spread : float
         Relative standard deviation of the speed from shot to shot.
     base : Rig
-        The rig that gives all other values.
+        The rig that gives all values that are not settings.
     bounce_s : float
         Standard uncertainty that the bounces of one recorded shot add to its transit [s]. It
         is 0 after the user has set any value.
@@ -75,7 +75,7 @@ class Bench:
 
     @property
     def rig(self) -> Rig:
-        """The rig with the lab's settings, without calibrations of changed values."""
+        """The rig with the lab's settings; a changed value has no calibration."""
         record = rig_record(self.base)
         calibration = record["calibration"]
         if self.clock_tolerance != self.base.clock.rate_tolerance:
@@ -108,7 +108,7 @@ class Bench:
         return self.with_values(**{name: found})
 
     def with_values(self, **values: Any) -> "Bench":
-        """Return changed settings; the spacing is at least four times its tolerances."""
+        """Return changed settings; the spacing stays at least four times its tolerance."""
         changed = replace(self, **({"bounce_s": 0.0} | values))
         least_m = 4 * max(changed.trip_m, self.base.gates.spacing_tolerance_m)
         return replace(changed, spacing_m=max(changed.spacing_m, least_m))
@@ -166,7 +166,7 @@ USUAL = bench_of_rig(default_rig(), 22.0, EdgesUsed.BOTH).with_values(clock_tole
 
 
 def _with_aim(off_centre_m: float) -> Rig:
-    """Return the usual rig with another value of `off_centre`."""
+    """Return the rig of the settings `USUAL` with another value of `off_centre`."""
     record = rig_record(USUAL.base)
     record["gates"]["off_centre_m"] = off_centre_m
     return rig_from_record(record)

@@ -46,7 +46,7 @@ class Answer:
     """
     Results of the error lab before and after a change; `after` is None without a change.
 
-    If `has_no_mean` is True, no simulated shot has a speed. Then `after` is None too.
+    If `has_no_mean` is True, no simulated shot has a speed, and `after` is None.
     """
 
     before: Side
@@ -142,7 +142,7 @@ QUESTIONS = (
         "If the jitter is ten times as large, what happens to the ±?", _scaled("jitter_s", 10)
     ),
     Question(
-        "If you change between one and two pairs of edges, what happens to the ±?",
+        "If you change the number of edge pairs (1 or 2), what happens to the ±?",
         _one_pair,
     ),
     Question(

@@ -1,8 +1,8 @@
 """Simulate repeated shots with the same settings, and compute the speeds as for real shots.
 
 All shots have the same random errors of the gates, drawn from the distributions of the error
-budget. Each shot has its own random jitter, its own start within a tick, and its own places
-where the beams cross the body.
+budget. The jitter, the start within a tick, and the places where the beams cross the body are
+random for each shot.
 """
 
 from dataclasses import dataclass
@@ -78,7 +78,7 @@ def repeat_shots(
 
 def step_errors(bench: Bench, model: SpeedModel, seed: int, count: int) -> Floats:
     """
-    Simulate transits, and return only their errors from counting whole ticks [ticks].
+    Simulate transits, and return the errors caused by counting whole ticks [ticks].
 
     Parameters
     ----------

@@ -1,9 +1,8 @@
-"""Process a recording a second time under an assumption, and compare both results.
+"""Process a recording a second time with an assumption, and compare both results.
 
-For example, assume a counter with a tick of n recorded ticks. At the time t, this counter shows
-(t + p)/n, rounded down; the start value p is called the phase. The recording contains t rounded
-down, which gives the same result. The new values keep the units of the recorded counter. The
-phase may change at a wrap or a restart between shots.
+For example, assume a counter whose tick is n times as long. At the time t, in recorded ticks,
+this counter shows (t + p)/n, rounded down; p is the phase. The phase may change between shots
+if the counter wraps or restarts. New timestamps keep the units of the recorded counter.
 """
 
 from collections.abc import Sequence
@@ -91,7 +90,7 @@ class CoarseCounter:
 
 
 def recorded_tick(clock: Clock) -> tuple[float, int]:
-    """Return the step of recorded timestamps, in seconds and in units of the counter."""
+    """Return the tick of the recorded counter, in seconds and in counter units."""
     return clock.tick_s, max(round(clock.tick_s / clock.unit_s), 1)
 
 
@@ -103,7 +102,7 @@ _SAME = 1e-6
 
 @dataclass(frozen=True)
 class SetupPair:
-    """Statistics of one setup, recorded and under the assumption; None without shots."""
+    """Statistics of one setup, as recorded and with the assumption; None without shots."""
 
     name: str
     recorded: Series | None
@@ -113,20 +112,20 @@ class SetupPair:
 @dataclass(frozen=True, eq=False)
 class WhatIf:
     """
-    Two results for the same shots: as recorded, and under an assumption.
+    Two results for the same shots: as recorded, and with an assumption.
 
     Attributes
     ----------
     recorded : LoadedRecording
     as_if : Assumptions
     session : Session
-        The finished session of the same recording under the assumption.
+        The finished session of the same recording with the assumption.
     tick_s, recorded_tick_s : float
         Assumed step and recorded step of the timestamps [s].
     places : ndarray of intp, shape (N,)
         For each recorded shot, its index in `session.log`; -1 if it is missing there.
     new : int
-        Number of shots that exist only under the assumption.
+        Number of shots that exist only in `session`.
     true, supposed : Measured
         Measured values as columns of N recorded shots; NaN for a shot without a speed.
     compared : ndarray of bool, shape (N,)
@@ -159,29 +158,29 @@ class WhatIf:
 
     @property
     def difference_mps(self) -> Floats:
-        """The speed under the assumption minus the recorded speed [m/s], shape (N,)."""
+        """The speed with the assumption minus the recorded speed [m/s], shape (N,)."""
         return self.supposed.speed_mps - self.true.speed_mps
 
     @property
     def missing(self) -> int:
-        """Number of recorded shots that are missing under the assumption."""
+        """Number of recorded shots that are missing in `session`."""
         return int((self.places < 0).sum())
 
     @property
     def without_speed(self) -> int:
-        """Number of counted shots that exist, but have no speed, under the assumption."""
+        """Number of counted shots that are in `session`, but have no speed there."""
         counted = self.recorded.session.counted() & (self.places >= 0)
         return int((counted & ~np.isfinite(self.supposed.speed_mps)).sum())
 
     @property
     def sound_only_so(self) -> int:
-        """Number of recorded shots that have a speed only under the assumption."""
+        """Number of recorded shots that have a speed in `session`, but not as recorded."""
         has_speed = np.isfinite(self.supposed.speed_mps)
         return int((has_speed & ~np.isfinite(self.true.speed_mps)).sum())
 
     @property
     def steps_alone(self) -> bool:
-        """True if the longer tick is the only assumption that changes the transits."""
+        """True if a longer tick is assumed, and nothing else that changes the transits."""
         as_if = self.as_if
         same_transit = as_if.edges == EdgesUsed.BOTH and not as_if.clock_error
         return same_transit and self.tick_s > self.recorded_tick_s
@@ -195,7 +194,7 @@ class WhatIf:
 
 def what_if(recorded: LoadedRecording, as_if: Assumptions) -> WhatIf:
     """
-    Process a recording again with an assumption, such as a coarser counter.
+    Process a recording again with an assumption, for example a longer tick.
 
     Parameters
     ----------
@@ -268,7 +267,7 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
     if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
-            "the recording contains only transits, so a longer tick cannot be assumed",
+            "the recording contains only transits, and a longer tick needs the edges",
             where="--as-if-tick",
             hint="use a recording that contains edges",
         )

@@ -2,8 +2,8 @@
 
 The recording contains every counter value that a worksheet shows. The pupils compute each speed
 with v = d/t, without corrections for tilt, drag and the round shape of the body. The answer key
-of the teacher also shows the speed that the program computed. Each group gets its own shots and
-its own tolerance of the spacing. No two groups have the same number with five or more digits.
+of the teacher also shows the speed that the program computed. Each group of pupils gets its own
+shots and tolerance of the spacing. All results with five or more digits differ between groups.
 """
 
 import math
@@ -113,7 +113,7 @@ def _sheet_shot(
 
 
 def _raw_edges(recorded: LoadedRecording, rig: Rig, places: Ints) -> dict[int, tuple[int, ...]]:
-    """Return the counter values of each shot whose edges are all in the recording."""
+    """Return the counter values of the shots; leave out a shot with a missing edge."""
     shots = recorded.session.log.shots[places]
     two = bool((shots["used"] == EdgesUsed.BOTH).any())
     names = ("lead", "trail", "block_a") if two else ("lead",)
@@ -148,7 +148,7 @@ def _edges(
 
 
 class _FirstEdges:
-    """Finds the counter value of each shot's first edge by time; `key` is not this value."""
+    """Uses the time of each shot to find the counter value of its first edge."""
 
     def __init__(self, host_us: Ints) -> None:
         self._host_us = host_us
@@ -163,7 +163,7 @@ class _FirstEdges:
             self._found.setdefault(int(at), int(counter))
 
     def counters(self) -> tuple[Ints, Bools]:
-        """Return the counter value of each shot's first edge, and whether it was found."""
+        """Return the counter value of each shot's first edge, and True if this edge exists."""
         found = [self._found.get(at, -1) for at in self._host_us.tolist()]
         counters = np.array(found, np.int64)
         return counters, counters >= 0
@@ -375,7 +375,7 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
 
 
 def _offers(recorded: LoadedRecording, shots: int, made: int, wanted: int) -> Iterator[str]:
-    """Yield command-line options with which the recording has enough shots for all groups."""
+    """Yield command-line options for which this recording has enough shots."""
     if made:
         yield f"--groups {made}"
     for fewer in range(shots - 1, 0, -1):
@@ -407,7 +407,7 @@ def _tasks(recorded: LoadedRecording, count: int) -> Iterator[Task]:
 
 
 def _results(task: Task) -> dict[str, list[float]]:
-    """Return the numbers that no other group may have, by their kind."""
+    """For each kind of number, return the numbers that only this group may have."""
     limits, combined, shots = task.limits, task.combined, task.shots
     return {
         "transit": [float(transit) for shot in shots for transit in shot.transits],
@@ -425,7 +425,7 @@ def _results(task: Task) -> dict[str, list[float]]:
 
 
 def _near(values: list[float], others: list[float]) -> bool:
-    """Return True if a value may have the same printed digits as a value in `others`."""
+    """Return True if a value could look the same in print as a value in `others`."""
     own = np.array([value for value in values if math.isfinite(value) and value != 0])
     gaps = np.abs(own[:, np.newaxis] - np.array(others)[np.newaxis, :])
     return bool(np.any(gaps <= SAME_DIGITS * np.abs(own[:, np.newaxis])))
@@ -441,7 +441,7 @@ def _task(group: int, session: Session, shots: tuple[SheetShot, ...]) -> Task:
 
 
 def _facts(session: Session, group: int, pairs: int) -> Facts:
-    """Return the rig's values for a group; each group has another tolerance of the spacing."""
+    """Return the rig's values for a group, with the group's own tolerance of the spacing."""
     model, factor = session.model, 1 + RESTATED_STEP * (group - 1)
     spacing = model.spacing
     return Facts(

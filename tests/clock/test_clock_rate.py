@@ -144,7 +144,7 @@ def test_a_creeping_delay_is_warned_of_with_what_it_would_come_to():
     crept = estimate_clock(ticks, microseconds(host_s + np.linspace(0, 0.02, 600)), UNIT_S)
 
     assert crept.rate_error == pytest.approx(-33e-6, abs=16e-6)
-    said = "a growth of 20 ms in this time causes an error of 33 ppm"
+    said = "20 ms more delay at the end causes an error of 33 ppm"
     assert said in " ".join(clock_report(crept))
 
 

@@ -33,7 +33,7 @@ def test_without_a_terminal_everything_is_printed_once(chrono) -> None:
     for words in (
         "45.0 ± 3.3 m/s",
         "true value",
-        "theory 0.408",
+        "theory: 0.408",
         "shares of u²",
         "7. If you take the mean",
     ):

@@ -68,11 +68,11 @@ def test_headline_pairs_and_sum_of_a_situation_agree(name: str) -> None:
 def test_chance_is_told_in_sessions_and_as_p(p: float, words: str) -> None:
     one = Difference(1.0, 0.5, 9.0)
     assert chance_words(replace(one, p_adjusted=p)) == (
-        "if all setups were equally fast, chance would make at least two differ this much "
+        "if all setups were equally fast, at least two would differ this much by chance "
         + words
     )
     assert chance_words(one).startswith(
-        "chance makes two equally fast setups differ this much in 8 of"
+        "two equally fast setups would differ this much by chance in 8 of"
     )
 
 
@@ -96,25 +96,24 @@ def test_rounding_never_hides_that_zero_is_outside_the_interval(difference, text
 
 def test_how_many_more_shots_settle_it() -> None:
     assert more_sentence(MoreShots(MOST_SHOTS, None)) == (
-        "if the true difference equals the measured difference, 1000 more shots of each "
-        "setup may be too few to show this difference"
+        "even if the measured difference is the true difference, 1000 more shots of each "
+        "setup may be too few to show it"
     )
     assert more_sentence(MoreShots(1, None), ", shot in turn,") == (
-        "if the true difference equals the measured difference, 1 more shot of each setup, "
-        "shot in turn, shows this difference in four of five cases; but if the true "
-        "difference is zero, more shots do not help"
+        "if the measured difference is the true difference, 1 more shot of each setup, "
+        "shot in turn, shows it in 4 of 5 tries; if there is no true difference, more shots "
+        "cannot show one"
     )
     assert more_sentence(MoreShots(5, 40)).endswith(
-        "show this difference in four of five cases; if the true difference is as small as "
-        "its ± allows, 40 shots are needed"
+        "show it in 4 of 5 tries; for the smallest difference inside the ±, 40 shots are needed"
     )
 
 
 def test_a_ratio_of_s_has_more_digits_where_rounding_would_hide_the_claim() -> None:
     (pair,) = found(Situation().in_turn(a=near(22, 9, 1), b=near(22, 9, 2))).pairs
     close = replace(pair, s_ratio=0.5, s_ratio_low=0.25, s_ratio_high=0.998)
-    assert ratio_text(close) == "s is 0.5000 times as large, 0.2500 … 0.9980 (95 %)"
-    assert ratio_text(pair).startswith("s is 1.0 times as large, 0.")
+    assert ratio_text(close) == "s is 0.5000 times the other s, 0.2500 … 0.9980 (95 %)"
+    assert ratio_text(pair).startswith("s is 1.0 times the other s, 0.")
 
 
 def test_at_most_two_reasons_for_doubt_stand_in_the_headline() -> None:

@@ -51,8 +51,9 @@ def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
 
 def test_one_shot_is_one_shot_and_the_rest_is_counted():
     rows = [shot(n, float(n)) for n in range(1, 43)]
-    assert "1 shot now, 2 in the earlier export; 1 shot differs:\n" in difference_text(
-        compare_exports(rows[:2], rows[:1])
+    assert (
+        "this export has 1 shot, the earlier export has 2; 1 shot differs:\n"
+        in difference_text(compare_exports(rows[:2], rows[:1]))
     )
     gone = difference_text(compare_exports(rows, []))
     slower = [shot(n, float(n), 21.8) for n in range(1, 43)]

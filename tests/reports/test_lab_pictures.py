@@ -116,11 +116,11 @@ def test_the_true_value_stands_between_its_neighbours(coarse, usual) -> None:
 
 def test_why_not_95_of_100_hold_is_said_where_it_stands(coarse, usual) -> None:
     """The transit is 11.11 ticks, in each shot: 45 m/s, 50 mm, 100 us."""
-    words = "each transit is n + 0.11 ticks; on average 95 % of true values are in ±"
+    words = "transits: whole ticks + 0.11; on average the ± contains 95 % of true values"
     assert words in lab_text(coarse)
-    assert "for many gates, 95 % of true values are in ±" in lab_text(usual)
+    assert "with many gates, ± contains 95 % of true values" in lab_text(usual)
     heading = plain_lines(ladder(coarse, 48, 16, "m/s"))[1]
-    assert "transit n + 0.11 ticks; average 95 %" in heading
+    assert "whole ticks + 0.11; on average 95 %" in heading
     scattered = look(COARSE.with_values(spread=0.05))
     assert "average 95 %" not in plain_lines(ladder(scattered, 60, 16, "m/s"))[1]
 
@@ -199,7 +199,7 @@ def test_every_picture_stays_in_its_room(request, room, which) -> None:
 def test_a_bench_without_readings_says_so(hopeless) -> None:
     blind = look(hopeless.bench.with_values(speed_mps=1e7, jitter_s=0.0))
     lines = plain_lines(ladder(blind, 30, 10, "m/s"))
-    assert lines[0].strip() == "No shot gives a reading:"
+    assert lines[0].strip() == "No shot has a speed:"
     assert max(map(len, lines)) <= 30
 
 
@@ -272,7 +272,7 @@ def test_without_braille_everything_is_ascii_but_for_signs_that_have_a_stand_in(
 def test_the_text_holds_settings_result_pictures_and_answers(coarse) -> None:
     text = lab_text(coarse, estimate=Guess("3b", 6.0, 3.0, 45.0))
     for words in (
-        "tick      100 us", "45.0 ± 3.3 m/s (7.3 %)", "true value", "theory 0.408",
+        "tick      100 us", "45.0 ± 3.3 m/s (7.3 %)", "true value", "theory: 0.408",
         "u/speed in %", "shares of u²", "7. If you take the mean of 100", "3b said ± 6 m/s",
     ):  # fmt: skip
         assert words in text, words
@@ -283,7 +283,7 @@ def test_results_are_those_of_the_budget(coarse, usual, hopeless) -> None:
     assert lines[0] == "45.0 ± 3.3 m/s (7.3 %)"
     assert lines[1] == "tick: 95 % of u²"
     assert lines[2] == "a transit is 11.11 ticks"
-    assert lines[3] == "tick: half of u² at 10.4 m/s"
+    assert lines[3] == "tick: 50 % of u² at 10.4 m/s"
     assert lines[4] == f"true value in ±: {coarse.held} of 1000"
     assert result_lines(usual, "km/h")[0].startswith("79.20 ± 0.16 km/h")
     assert result_lines(usual, "km/h")[3] == "tick: < 50 % of u² to 1080 km/h"
@@ -323,9 +323,9 @@ def test_answers_say_before_after_and_how_many_times() -> None:
     lines = answer_lines(Answer(before, after), "m/s")
     assert lines[0] == "before  22.00 ± 0.20 m/s (0.91 %); 60 % tick"
     assert lines[1] == "after   22.00 ± 0.10 m/s (0.45 %); 70 % gate spacing"
-    assert lines[2] == "the ± in per cent is now 0.50 times as large"
+    assert lines[2] == "the new ± (in %) is 0.50 times the old ±"
     same = answer_lines(Answer(before, Side(22.0, 0.202, "tick", 0.6)), "m/s")
-    assert same[2].startswith("this change alters the ± in per cent by less than")
+    assert same[2].startswith("this change alters the ± (in %) by less than")
     assert answer_lines(Answer(before, None), "m/s") == ["The result stays the same."]
 
 

@@ -81,10 +81,10 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     ]
     rest = "\n".join(lines[17:])
     assert "U95            0.092 m/s (0.20 %), k = 1.84" in rest
-    assert "simple formula 0.098 m/s (factor t for ∞ effective degrees of freedom)" in rest
-    assert "± one tick     44.99958 … 45.00042 m/s, if only the tick causes an error" in rest
-    assert "random trials  44.908 … 45.092 m/s" in rest
-    assert "agrees to 2 digits with U95; the simple formula is 6.3 % wider" in rest
+    assert "simple formula 0.098 m/s (with Student's t for ∞ degrees of freedom)" in rest
+    assert "tick alone     44.99958 … 45.00042 m/s, if nothing else causes an error" in rest
+    assert re.search(r"random trials  95 % of \d+ are at 44.908 … 45.092 m/s", rest)
+    assert "agree to 2 digits with U95; the simple formula is 6.3 % larger" in rest
     assert "Improve gate spacing first: half the uncertainty gives U95 = 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
@@ -93,9 +93,9 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     ("ours", "first", "words"),
     [
         (1.0, 1.0, "U95 and the simple formula"),
-        (1.0, 1.25, "U95; the simple formula is 25.0 % wider"),
-        (1.0, 0.8, "U95; the simple formula is 20.0 % narrower"),
-        (1.5, 1.0, "the simple formula, not U95"),
+        (1.0, 1.25, "U95; the simple formula is 25.0 % larger"),
+        (1.0, 0.8, "U95; the simple formula is 20.0 % smaller"),
+        (1.5, 1.0, "the simple formula, but not with U95"),
         (1.5, 0.5, "neither U95 nor the simple formula"),
     ],
 )
@@ -109,7 +109,7 @@ def test_what_the_trials_confirm_is_what_agrees_with_their_interval(
         found.budget, speed_mps=45.0, U95_mps=ours * half, U95_first_order_mps=first * half
     )
     text = budget_text(replace(found, budget=stated, trials=middle))
-    assert f"agrees to 2 digits with {words}\n" in text
+    assert f"agree to 2 digits with {words}\n" in text
 
 
 @pytest.mark.parametrize(
@@ -154,8 +154,8 @@ def test_a_plan_marks_what_reaches_the_goal() -> None:
     assert "The rig light gates (300 mm, steps of 62.5 ns) has a U95 of 0.20 %." in text
     assert "The largest share of the variance, 76 %, has this cause: gate spacing." in text
     assert (
-        "U95 of this rig is at most 0.5 % for all speeds that the rig allows, 2 … 200 m/s. For "
-        "faster bodies, this is true up to 45" in " ".join(text.split())
+        "For all speeds that the rig allows (2 … 200 m/s), its U95 is at most 0.5 %. The "
+        "U95 of faster bodies is also below this limit, up to 45" in " ".join(text.split())
     )
 
 
