@@ -129,7 +129,7 @@ def _answer(found: Comparison, unit: str) -> str:
     leaders = [group for group in compared if not _is_in(group, found.slower)]
     return (
         f"The shots do not show which of {_of_setups(found)} is the fastest. The fastest "
-        f"may be {_listed(leaders, 'or')}, but not {_listed(found.slower, 'or')}."
+        f"may be {_listed(leaders)}, but not {_listed(found.slower)}."
     )
 
 
@@ -150,11 +150,11 @@ def _of_setups(found: Comparison) -> str:
     return f"the {compared} setups{shots}"
 
 
-def _listed(groups: Sequence[Group], word: str) -> str:
+def _listed(groups: Sequence[Group]) -> str:
     shown = [_name(group) for group in groups]
     if len(shown) > SHOWN_NAMES:
-        return f"{len(shown)} setups"
-    return f" {word} ".join(filter(None, [", ".join(shown[:-1]), shown[-1]]))
+        return f"one of {len(shown)} setups"
+    return " or ".join(filter(None, [", ".join(shown[:-1]), shown[-1]]))
 
 
 def _drift_reasons(found: Comparison) -> list[str]:

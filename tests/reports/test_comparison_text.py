@@ -2,9 +2,11 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from comparison_situations import SITUATIONS, Situation, agreed, near
 
+from chrono.measuring.series_statistics import Sample
 from chrono.measuring.setup_comparison import (
     MOST_SHOTS,
     Comparison,
@@ -12,6 +14,7 @@ from chrono.measuring.setup_comparison import (
     MoreShots,
     Verdict,
     compare_groups,
+    group_of,
 )
 from chrono.reports.comparison_text import (
     chance_words,
@@ -92,6 +95,17 @@ def test_rounding_never_hides_that_zero_is_outside_the_interval(difference, text
     size, signed = difference_text(Difference(difference, u, 5.0), "m/s")
     assert signed == text
     assert size == text.lstrip("-")
+
+
+def test_many_leading_setups_are_counted() -> None:
+    groups = []
+    for place, name in enumerate("abcdefg"):
+        number = 1 + place + 7 * np.arange(6)
+        speeds = (20.0 if name in "fg" else 30.0) + np.array([0.1, -0.1, 0.2, -0.2, 0.0, 0.0])
+        sample = Sample(number, speeds, np.full(6, 0.01), np.full(6, 0.01))
+        groups.append(group_of(name, sample))
+    headline = " ".join(headline_lines(compare_groups(groups), "m/s"))
+    assert "The fastest may be one of 5 setups, but not f or g." in headline
 
 
 def test_how_many_more_shots_settle_it() -> None:
