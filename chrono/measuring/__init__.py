@@ -1,6 +1,5 @@
 """Compute speeds and their uncertainties from transits, and statistics of many shots.
 
-The input is a rig and its shots, with times in counter units. The input may also be a series of
-speeds. The package computes speeds, error budgets, coverage intervals, statistics, and plans
-for gates that are not built yet.
+The input is a rig and its shots, with times in counter units, or a list of speeds. The package
+also computes error budgets, coverage intervals, and plans for gates that are not built yet.
 """

@@ -79,7 +79,7 @@ class Ball:
 
     @property
     def drag_contributions(self) -> tuple[Contribution, ...]:
-        """Relative uncertainty of κ from drag coefficient, air density, mass and diameter."""
+        """Contributions to the relative uncertainty of the drag constant κ."""
         return (
             Contribution(normal("drag coefficient", self.drag_coefficient_u), 1.0),
             Contribution(rectangular("air density", self.density_tolerance), 1.0),
@@ -300,7 +300,7 @@ def falling_laws(
     body: MovingBody, site: SiteAir, values: Mapping[str, float]
 ) -> tuple[Deceleration, float]:
     """
-    Return the deceleration by drag and the acceleration at rest [m/s²] of a falling body.
+    Return a falling body's deceleration by drag and its acceleration at speed 0 [m/s²].
 
     Notes
     -----

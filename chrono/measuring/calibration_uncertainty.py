@@ -53,7 +53,7 @@ class CombinedUncertainty:
 
 def combine(contributions: Iterable[Contribution]) -> CombinedUncertainty:
     """
-    Combine independent contributions to the uncertainty of one result.
+    Combine the contributions to the uncertainty of one result; their errors are independent.
 
     Notes
     -----

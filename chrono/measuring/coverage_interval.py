@@ -44,7 +44,7 @@ def coverage_half_width(
     contributions: Sequence[Contribution], probability: float = COVERAGE
 ) -> float:
     """
-    Return the half-width of the coverage interval that has the estimate in its middle.
+    Return the half-width of the coverage interval; its middle is the estimate.
 
     Parameters
     ----------
@@ -69,11 +69,10 @@ def quotient_half_width(
     contributions: Sequence[Contribution], value: float, probability: float = COVERAGE
 ) -> float:
     """
-    Return the half-width of the coverage interval of a speed if its time is very uncertain.
+    Return the half-width of a speed's coverage interval, also for a very uncertain transit.
 
-    A time that is too short by the fraction z makes the speed too large by z/(1 − z). Each z
-    has the weight 1/(1 − z). With this weight, a speed from 1 to 2 m/s is as likely before the
-    measurement as a speed from 10 to 20 m/s.
+    A time that is too short by the fraction z makes the speed too large by z/(1 − z). The
+    probability of z is multiplied by 1/(1 − z).
 
     Parameters
     ----------
@@ -104,7 +103,7 @@ class CoverageTable:
     """
     The coverage factor k for each transit in a table.
 
-    Between two transits of the table, `factor` interpolates with an accuracy of 0.2 %.
+    For transits between those of the table, the error of `factor` is at most 0.2 %.
 
     Attributes
     ----------
@@ -136,7 +135,7 @@ class CoverageTable:
         self._work_out(self.transit_s[0], self.transit_s[-1])
 
     def _work_out(self, shortest_s: float, longest_s: float) -> None:
-        """Compute the coverage factors that are still missing between two transits."""
+        """Compute the missing coverage factors for all transits of a range."""
         first = max(int(np.searchsorted(self.transit_s, shortest_s, "right")) - 1, 0)
         behind = int(np.searchsorted(self.transit_s, longest_s, "left")) + 1
         for place in np.flatnonzero(np.isnan(self.factors[first:behind])) + first:
@@ -147,7 +146,7 @@ def with_normal(factors: Floats, share: Floats) -> Floats:
     """
     Return the coverage factors if one more contribution is added (normal distribution).
 
-    This is an approximation: the interval is at most 1 % too narrow and at most 4 % too wide.
+    The interval is at most 1 % too narrow and at most 4 % too wide.
 
     Parameters
     ----------
@@ -169,7 +168,7 @@ def _not_negligible(contributions: Sequence[Contribution]) -> list[Contribution]
 
 
 def _reach(parts: Sequence[Contribution]) -> float:
-    """Return the largest error of the result that still has a bin."""
+    """Return the largest error of the result for which a probability is computed."""
     return min(
         sum(_bound(c) for c in parts) * (1 + 4 / BINS),
         _REACH * max(expanded_uncertainty(parts), 2 * combined_uncertainty(parts)),
@@ -213,7 +212,7 @@ def cumulative(quantity: Input, deviation: Floats) -> Floats:
 
 
 def _chords_cumulative(deviation: Floats, ratio: float) -> Floats:
-    """Return `cumulative` for chords; `deviation` is a multiple of the half-width."""
+    """Return the result of `cumulative` for an input that `chords` returned."""
     depth = 1 - math.sqrt(1 - ratio * ratio)
     y = (np.arange(_CHORD_NODES) + 0.5) / _CHORD_NODES
     shorter = 1 - np.sqrt(1 - (ratio * y) ** 2)

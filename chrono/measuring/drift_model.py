@@ -1,4 +1,4 @@
-"""Fit one mean speed per setup and one steady drift to the shots of a session.
+"""Compute the mean speed of each setup, and one drift for the whole session.
 
 Each setup has its own mean and its own spread. A drift is a steady change of the speed from
 shot to shot. Source of the standard errors: method HC2, MacKinnon and White, Journal of
@@ -47,7 +47,7 @@ class FittedDifference:
 @dataclass(frozen=True, eq=False)
 class DriftFit:
     """
-    The mean speed of each of K setups and one common drift, computed from N shots.
+    The mean speeds of K setups, and one drift for all setups, computed from N shots.
 
     Attributes
     ----------
@@ -97,7 +97,7 @@ class DriftFit:
 
     def _freedom_of(self, weights: Floats) -> float:
         """
-        Return the degrees of freedom of Σ w·e² (sum over all shots; w: weight, e: residual).
+        Return the degrees of freedom of Σ w·e²; a shot has the weight w and the residual e.
 
         Notes
         -----

@@ -49,7 +49,7 @@ class EnergyStore:
 
 @dataclass(frozen=True)
 class EnergyBound:
-    """Name of an upper limit, its energy [J], and the body's energy divided by this energy."""
+    """A limit of the stored energy: name, energy [J], and body's energy divided by it."""
 
     name: str
     energy: Estimate
@@ -87,7 +87,7 @@ class EnergyResult:
 
     @property
     def exceeded(self) -> tuple[str, ...]:
-        """Names of limits below the shots' mean energy; the difference is larger than its ±."""
+        """Names of the limits that the shots' mean energy exceeds by more than the ±."""
         parts = ((b.name, self.launch.of_shots(b.part)) for b in self.bounds)
         return tuple(name for name, part in parts if part.value - part.U95 > 1)
 
@@ -125,7 +125,7 @@ def elastic_store(
 def gas_store(
     volume: Quantity, gauge: Quantity, ambient_pa: float, swept: Quantity | None = None
 ) -> EnergyStore:
-    """Return the `EnergyStore` of compressed gas, with and without heat flow into the gas."""
+    """Return the `EnergyStore` of compressed gas; its limits are isothermal and adiabatic."""
     quantities = (volume, gauge) if swept is None else (volume, gauge, swept)
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:
@@ -142,8 +142,7 @@ def tube_store(
     """
     Return the `EnergyStore` of a tube with the air pumped out.
 
-    The first limit is the result of `tube_work`. The second limit is lower, because the air
-    behind the body takes part of this energy (see `tube_speed`).
+    Its limits are the energies from `tube_work` and from `tube_speed`, in this order.
     """
 
     def energies(values: Mapping[str, float]) -> tuple[float, ...]:

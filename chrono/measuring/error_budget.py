@@ -1,8 +1,8 @@
 """Compute the uncertainty of a result from the uncertainties of its inputs (error budget).
 
 An input is a quantity that is not exactly known, such as the gate spacing. A contribution is
-the effect of one input on the uncertainty of the result. All inputs are independent. This file
-also creates the inputs of a rig. Sources: JCGM 100:2008 ("GUM") and JCGM 101:2008.
+the effect of one input on the uncertainty of the result. All inputs are independent. Sources:
+JCGM 100:2008 ("GUM") and JCGM 101:2008.
 """
 
 import math
@@ -94,18 +94,17 @@ def rectangular(
 def triangular(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """Return an input with a triangle-shaped distribution: u = half_width/√6 (GUM 4.3.9)."""
+    """Return an input with a triangular distribution: u = half_width/√6 (GUM 4.3.9)."""
     u = half_width / math.sqrt(6)
     return Input(name, "triangular", half_width, u, math.inf, nature, unit)
 
 
 def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "") -> Input:
     """
-    Return the input for the rounding error of the mean of two counted times.
+    Return an input for the rounding error of a mean of two times that a counter measured.
 
-    Each counted time has an error of −F or 1 − F ticks; F is the part of the true time beyond
-    whole ticks. F is the same for both times. The mean has an error of x ticks (−1 … 1) with
-    the probability density (1 − |x|)² + max(½ − 2x², 0), and u = tick/√12.
+    The error of the mean is x ticks (−1 … 1). Its probability density is
+    (1 − |x|)² + max(½ − 2x², 0), and u = tick/√12.
     """
     return Input(name, "two-pair", tick, tick / math.sqrt(12), math.inf, nature, unit)
 
@@ -113,36 +112,29 @@ def two_pair(name: str, tick: float, *, nature: Nature = "shared", unit: str = "
 def arcsine(
     name: str, half_width: float, *, nature: Nature = "shared", unit: str = ""
 ) -> Input:
-    """
-    Return an input with a U-shaped (arcsine) distribution, such as the values of a sine wave.
-
-    The standard uncertainty is half_width/√2 (JCGM 101, 6.4.6).
-    """
+    """Return an input with an arcsine distribution: u = half_width/√2 (JCGM 101, 6.4.6)."""
     u = half_width / math.sqrt(2)
     return Input(name, "arcsine", half_width, u, math.inf, nature, unit)
 
 
 def tilt(name: str, limit_rad: float, *, nature: Nature = "shared") -> Input:
     """
-    Return the input for a tilted path: the relative change of the path's length.
+    Return an input for the relative change of the path's length by a tilt of the path.
 
-    The tilt angle θ makes the path longer by the fraction θ²/2 if a ball crosses both beams at
-    the same height. The tilt makes the path shorter by θ²/2 if the ball crosses aligned beams
-    at different heights. All angles from 0 to `limit_rad` are equally likely, so the mean of
-    θ²/2 is limit_rad²/6. The input is the difference from this mean, and u = limit_rad²/√45.
+    The tilt angle θ changes the length by the fraction θ²/2. All angles from 0 to `limit_rad`
+    are equally likely. The mean change is limit_rad²/6, and u = limit_rad²/√45.
     """
     return Input(name, "tilt", limit_rad, limit_rad**2 / math.sqrt(45), math.inf, nature, "")
 
 
 def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
     """
-    Return the input for a ball that does not cross the beams with its middle [m].
+    Return an input for a ball whose middle does not cross the beams [m].
 
-    A chord is the length of the ball that passes a beam: 2·√(R² − y²). R is the ball's radius,
-    and y is the distance between the ball's axis and the beam. The input is the half chord at
-    one beam minus the half chord at the other beam. All y from 0 to `off_centre_m` are equally
-    likely, but y is never larger than R. The error counts as equal in all shots, because a
-    fixed launcher sends each body through the beams at the same height.
+    A chord is the length of the part of the ball that blocks a beam: 2·√(R² − y²). R is the
+    ball's radius, and y is the distance between the ball's axis and the beam. The input is half
+    the difference of the chords at the two beams. All distances y from 0 to `off_centre_m` (at
+    most R) are equally likely. The error is the same in all shots.
     """
     r = min(off_centre_m / radius_m, 1.0)
     width = radius_m * (1 - math.sqrt(1 - r * r))
@@ -151,13 +143,13 @@ def chords(name: str, radius_m: float, off_centre_m: float) -> Input:
 
 
 def mean_chord(quantity: Input) -> float:
-    """Return the mean chord of a ball (see `chords`), divided by the ball's diameter."""
+    """Return the mean of a ball's chords (see `chords`), divided by the ball's diameter."""
     r = quantity.ratio
     return (math.sqrt(1 - r * r) + (math.asin(r) / r if r else 1.0)) / 2
 
 
 def _chord_variance(r: float) -> float:
-    """Return the variance of a half chord (see `chords`) if R is 1 and y is 0 … r."""
+    """Return the variance of half a chord (see `chords`) for a ball of radius 1."""
     if r < 0.02:  # for a small r, the difference below would lose its digits
         return r**4 / 45
     mean = (math.sqrt(1 - r * r) + math.asin(r) / r) / 2
@@ -275,7 +267,7 @@ BOUNCE = "bounce"
 
 
 def spacing_input(rig: Rig) -> Input:
-    """Return the input for the gate spacing, from a calibration or the stated tolerance."""
+    """Return the gate spacing as an input, from a calibration or the stated tolerance."""
     calibrated = rig.calibration.spacing
     if calibrated is None:
         return rectangular("gate spacing", rig.gates.spacing_tolerance_m, unit="m")
@@ -287,7 +279,7 @@ def trip_inputs(rig: Rig) -> tuple[Input, ...]:
     """
     Return one input for each gate: the position in the beam at which the gate trips.
 
-    If the calibrated spacing already covers the trip positions, the result is empty.
+    The result is empty if the gate spacing was calibrated with the gates themselves.
     """
     calibrated = rig.calibration.spacing
     if calibrated is not None and calibrated.covers_trip:
@@ -297,7 +289,7 @@ def trip_inputs(rig: Rig) -> tuple[Input, ...]:
 
 
 def rate_input(rig: Rig) -> Input:
-    """Return the input for the clock rate, from a calibration or the stated tolerance."""
+    """Return the clock rate as an input, from a calibration or the stated tolerance."""
     calibrated = rig.calibration.clock
     if calibrated is None:
         return rectangular("clock rate", rig.clock.rate_tolerance)
@@ -305,7 +297,7 @@ def rate_input(rig: Rig) -> Input:
 
 
 def latency_input(rig: Rig) -> Input:
-    """Return the input for the delay difference, from a calibration or the stated tolerance."""
+    """Return the delay difference as an input, from a calibration or the stated tolerance."""
     calibrated = rig.calibration.latency
     if calibrated is None:
         return rectangular("latency mismatch", rig.gates.latency_mismatch_s, unit="s")
@@ -315,7 +307,7 @@ def latency_input(rig: Rig) -> Input:
 
 def bounce_inputs(bounce_s: float) -> tuple[Input, ...]:
     """
-    Return the input for the timing error from bouncing edges and late lines.
+    Return an input for the timing error that bouncing edges and late lines cause.
 
     `bounce_s` is the standard uncertainty of the timing error [s]; for 0 the result is empty.
     """

@@ -71,7 +71,7 @@ class Advice:
     """
     A way to reduce the uncertainty, and a target value for the user.
 
-    `reach` is the target: a length [m] or an angle [rad]. Advice without a target has NaN.
+    `reach` is the target: a length [m] or an angle [rad]; NaN if there is no target.
     """
 
     way: Way
@@ -140,7 +140,7 @@ def improvements(
     beats: bool = True,
 ) -> tuple[Improvement, ...]:
     """
-    Return one `Improvement` of the rig for each group of inputs.
+    Return one `Improvement` for each group of inputs.
 
     The order is by `U95_halved_mps`: the group with the largest effect on U95 comes first.
 
@@ -259,7 +259,7 @@ def _straighter_path(model: SpeedModel) -> tuple[Advice, SpeedModel]:
 
 
 def _closer_chords(quantity: Input, part: float) -> Input:
-    """Multiply the ball's largest distance from a beam by `part`, and return the new input."""
+    """Return the input for `part` times the largest distance of the ball from a beam."""
     off_centre_m = quantity.ratio * quantity.radius_m
     return chords(quantity.name, quantity.radius_m, part * off_centre_m)
 

@@ -1,12 +1,10 @@
 """Check whether measured body lengths grow with speed, or drift from shot to shot.
 
-Some sensors react more slowly to light than to dark, so their gate seems to be blocked too
-long. If this time is too long by s, the length measured at the speed v is too long by v·s. If
-the threshold of a sensor drifts, the measured length drifts too.
+Some sensors react more slowly to light than to dark. At a higher speed they measure a longer
+body. If the threshold of a sensor drifts, the measured length drifts too.
 
 The module fits a straight line to the measured lengths. Lengths with a smaller uncertainty have
-more weight. A t test shows if the slope of the line is larger than chance and the rig's
-tolerances can explain.
+more weight. A t test checks the slope of the line.
 """
 
 import math
@@ -35,7 +33,7 @@ errors cause a larger part, the program does not report a growth of the length.
 
 
 class Trend(StrEnum):
-    """What may change the measured length: speed or time."""
+    """The cause of a change of the measured length."""
 
     SPEED = "speed"
     TIME = "time"
@@ -75,9 +73,9 @@ class LengthTrend:
 
 def told_trends(trends: Sequence[LengthTrend]) -> tuple[LengthTrend, ...]:
     """
-    Return the trends that the program should report to the user.
+    Return the trends of the measured lengths that the program should report to the user.
 
-    If the length grows with the speed at both gates, only the larger growth is returned.
+    If both gates show a growth with the speed, only the larger growth is returned.
     """
     seen = [each for each in trends if each.seen]
     grows = [each for each in seen if each.trend is Trend.SPEED]
@@ -119,7 +117,7 @@ class SeenLengths:
 
 def growth_with_speed(seen: SeenLengths, body: Places) -> LengthTrend | None:
     """
-    Return how much the length grows with the speed, or None if the shots are not sufficient.
+    Return the growth of the measured length with the speed, or None for too few shots.
 
     Parameters
     ----------

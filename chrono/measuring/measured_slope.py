@@ -1,9 +1,9 @@
 """Compute the pull of gravity along the path from the four edge times of each shot.
 
-A body that gains speed blocks gate B for a shorter time than gate A. The length of the body is
-the same at both gates: t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2). Here a is the
-acceleration, d the gate spacing, and Δ the transit of the front. The gates are blocked for the
-times t_A and t_B. The pull of gravity is the acceleration plus the deceleration by drag.
+A body that gains speed blocks gate B for a shorter time than gate A. With the acceleration a,
+the gate spacing d, the transit Δ of the front and the blocking times t_A and t_B:
+t_A·(d/Δ − aΔ/2 + a·t_A/2) = t_B·(d/Δ + aΔ/2 + a·t_B/2), the body's length on both sides.
+The pull of gravity is the acceleration plus the deceleration by drag.
 """
 
 import math
@@ -48,24 +48,20 @@ class MeasuredSlope:
 
     @property
     def contradicts(self) -> bool:
-        """True if measured and stated pull differ by more than their uncertainties allow."""
+        """True if the measured value differs too much from the rig's value."""
         return abs(self.pull_mps2 - self.stated_mps2) > self.U_mps2 + self.tolerance_mps2
 
     @property
     def is_of_a_slope(self) -> bool:
-        """
-        True if the measured pull is not larger than in free fall, within its uncertainty.
-
-        A pull stronger than in free fall means that the gates measure different body lengths.
-        """
+        """True if a slope can cause the measured acceleration (at most that of free fall)."""
         return abs(self.pull_mps2) - self.U_mps2 <= abs(self.free_mps2)
 
     @property
     def slope_rad(self) -> float:
         """
-        The slope of the path [rad], computed from the measured pull.
+        The slope of the path [rad], computed from the measured part of gravity.
 
-        A path that is level or vertical within its uncertainty gives exactly 0 or ±π/2.
+        The result is exactly 0 if the path may be level, and ±π/2 if it may be vertical.
         """
         sine, u = self.pull_mps2 / self.free_mps2, self.U_mps2 / self.free_mps2
         if abs(sine) <= u:
@@ -84,7 +80,7 @@ def measured_slope(
     stated: tuple[float, float, float],
 ) -> MeasuredSlope | None:
     """
-    Return the pull of gravity from shots without problems, or None for fewer than three shots.
+    Return the part of gravity along the path, or None for fewer than three shots.
 
     Parameters
     ----------

@@ -79,7 +79,7 @@ def plan_options(
     """
     Return all combinations of gate spacing, tick and clock.
 
-    Combinations with a small enough error come first.
+    The combinations with at most the allowed error come first.
 
     Parameters
     ----------
@@ -119,9 +119,9 @@ def highest_speed(
     model: SpeedModel, within: float, edges_used: int = EdgesUsed.BOTH
 ) -> float | None:
     """
-    Return the highest speed [m/s] at which the rig's relative U95 is small enough.
+    Return the highest speed [m/s] at which U95 divided by the speed is at most `within`.
 
-    This speed is never higher than the gate spacing divided by one tick.
+    The result is at most the gate spacing divided by one tick.
 
     Returns
     -------
@@ -357,7 +357,7 @@ def _improvements(
 
 
 def _curve(rig: Rig, model: SpeedModel, highest_mps: float | None) -> ErrorCurve:
-    """Return the relative U95 at the rig's speeds, and at higher speeds with a small U95."""
+    """Return the relative U95 at the rig's speeds; the curve may extend to `highest_mps`."""
     window, unit = rig.window, rig.speed_unit
     met = min(highest_mps or 0.0, STRETCH * window.fastest_mps)
     ends = [speed_in(unit, v) for v in (window.slowest_mps, max(window.fastest_mps, met))]

@@ -1,7 +1,6 @@
 """Compute uncertainties by random trials (Monte Carlo), to check the linear formulas.
 
-Source: JCGM 101:2008, 7.9 for the number of trials, and clause 8 for the comparison. The same
-seed of the random numbers always gives the same result.
+The source is JCGM 101:2008, 7.9 and 8. The same seed always gives the same result.
 """
 
 import math
@@ -62,7 +61,7 @@ class MonteCarlo:
 @dataclass(frozen=True)
 class Validation:
     """
-    How well an interval estimate ± U agrees with random trials (JCGM 101, clause 8).
+    A comparison of the interval estimate ± U with random trials (JCGM 101, clause 8).
 
     Attributes
     ----------
@@ -225,7 +224,7 @@ def validate(estimate: float, U: float, trials: MonteCarlo, digits: int = 1) -> 
 
 
 def numerical_tolerance(u: float, digits: int) -> float:
-    """Round u to `digits` digits and return half a unit of the last digit (JCGM 101, 7.9.2)."""
+    """Return half a unit of the last digit of u with `digits` digits (JCGM 101, 7.9.2)."""
     exponent = int(f"{u:.{digits - 1}e}".split("e")[1]) - (digits - 1)
     return 0.5 * 10.0**exponent
 

@@ -25,9 +25,9 @@ def air_shares(
     density_kgpm3: float, diameter_m: float, length_m: float, mass_kg: float, *, is_flat: bool
 ) -> tuple[float, float]:
     """
-    Return the masses of the air that a body displaces and of the air that moves with the body.
+    Return the mass of the displaced air, and the mass of the air that moves with the body.
 
-    Both masses are divided by the body's mass.
+    The returned masses are divided by the body's mass.
 
     Parameters
     ----------

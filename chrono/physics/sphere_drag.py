@@ -73,9 +73,9 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
 
 def steady_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     """
-    Return the drag coefficient of a smooth sphere before its sudden fall (drag crisis).
+    Return the drag coefficient of a smooth sphere, without a sudden fall (drag crisis).
 
-    Above the Reynolds number `PLATEAU_REYNOLDS`, the result is never larger than `PLATEAU`.
+    Above the Reynolds number `PLATEAU_REYNOLDS`, the coefficient is at most `PLATEAU`.
     """
     re = np.asarray(reynolds, np.float64)
     found = sphere_drag_coefficient(re)
@@ -86,8 +86,7 @@ def sphere_drag_bounds(reynolds: npt.ArrayLike) -> tuple[Floats, Floats]:
     """
     Return the lowest and the highest drag coefficient that a smooth sphere may have.
 
-    Up to `CRISIS_REYNOLDS` the two results are equal. Above `CRISIS_REYNOLDS` the drag may fall
-    suddenly (drag crisis), and the results are `CRISIS_LOWEST` and `CRISIS_HIGHEST`.
+    Both are equal up to the Reynolds number `CRISIS_REYNOLDS`.
     """
     re = np.asarray(reynolds, np.float64)
     steady = steady_drag_coefficient(np.minimum(re, CRISIS_REYNOLDS))

@@ -26,7 +26,7 @@ its middle. With length 2L, stiffness E·A and x ≪ L the force of a sheet is E
 @dataclass(frozen=True)
 class Stop:
     """
-    Result of the stop of a body in a catch (such as a net).
+    How a catch (such as a net) stops a body.
 
     Attributes
     ----------

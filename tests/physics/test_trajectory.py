@@ -95,7 +95,7 @@ def test_the_drag_fitted_to_a_range_is_the_one_that_made_it(speed, angle, kappa,
 def test_a_range_beyond_that_in_a_vacuum_fits_no_drag(range_m):
     assert vacuum_range(20.0, math.pi / 4, G) == pytest.approx(40.77, abs=0.01)
 
-    with pytest.raises(OptionError, match=r"without air the range would be 40\.77 m"):
+    with pytest.raises(OptionError, match=r"without air, the range would be 40\.77 m"):
         fitted_drag(range_m, 20.0, math.pi / 4, G)
 
 
