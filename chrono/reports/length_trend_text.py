@@ -59,7 +59,7 @@ def trend_advice(trend: LengthTrend) -> str:
 
 
 def trend_doubts(trends: Sequence[LengthTrend]) -> list[str]:
-    """Return a warning with advice for each trend of body lengths that shows a faulty rig."""
+    """Return a warning with advice for each change of body lengths that shows a faulty rig."""
     return [
         f"{trend_wrong(each)} ({trend_text(each)}); {trend_advice(each)}"
         for each in told_trends(trends)
