@@ -88,7 +88,7 @@ def test_wires_show_the_difference_of_the_inputs_and_a_burst_loses_nothing(
     assert (test.lost, [gate.extra for gate in test.gates]) == (0, [0, 0])
     assert not pulse_doubt(test, light=False)
     report = "\n".join(pulse_report(test, light=False))
-    assert "use the same clock" in report
+    assert "the same clock makes and measures" in report
     assert "hysteresis" not in report
 
 
