@@ -156,7 +156,7 @@ class UserUnits:
 
 
 def _divided(unit: str, size: float, power: int) -> tuple[str, float]:
-    """Return a smaller unit with a prefix such as milli or micro, and its size in SI."""
+    """Return a smaller unit (with milli, micro or nano), and its value in SI units."""
     power = min(power, len(_PREFIXES))
     return (_PREFIXES[power - 1] + unit, size * 1e-3**power) if power else (unit, size)
 
@@ -195,7 +195,7 @@ def launch_data(launch: Launch) -> dict[str, Any]:
 
 
 def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[str]:
-    """Return lines with the title, the body (if all launches have the same), and the air."""
+    """Return lines with the title, the body (if all launches use the same), and the air."""
     bodies = {launch_body_text(launch, units) for launch in launches}
     body = bodies.pop() if len(bodies) == 1 else "the setups have different bodies"
     return [*filled(f"{what}: {body}" if body else what, 0), *filled(air_line(launches[0]))]
@@ -268,10 +268,10 @@ def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:
     unit, size = units.fitting(kind, max(found.u_random, found.u_shared))
     random, shared = found.u_random / size, found.u_shared / size
     if not found.u_random:
-        return f"shared u {format_value(shared, shared)} {unit}"
+        return f"u from errors shared by all shots {format_value(shared, shared)} {unit}"
     return (
-        f"random u {format_value(random, random)} {unit}, "
-        f"shared u {format_value(shared, shared)} {unit}"
+        f"u from random errors {format_value(random, random)} {unit}, "
+        f"from errors shared by all shots {format_value(shared, shared)} {unit}"
     )
 
 
@@ -295,7 +295,7 @@ def refused_lines(refused: RefusedLaunch, letter: str) -> list[str]:
 
 
 def lettered(letter: str, text: str) -> str:
-    """Write the letter that marks a curve before a text; `letter` may be empty."""
+    """Put the letter of a curve in front of a text; `letter` may be empty."""
     return f"{letter}: {text}" if letter else text
 
 

@@ -59,7 +59,7 @@ def trend_advice(trend: LengthTrend) -> str:
 
 
 def trend_doubts(trends: Sequence[LengthTrend]) -> list[str]:
-    """Return a warning with advice for each trend of body lengths that shows a faulty rig."""
+    """Return a warning with advice for each change of body lengths that shows a faulty rig."""
     return [
         f"{trend_wrong(each)} ({trend_text(each)}); {trend_advice(each)}"
         for each in told_trends(trends)
@@ -73,7 +73,7 @@ def trend_lines(trends: Sequence[LengthTrend]) -> list[str]:
 
 
 def trend_data(trends: Sequence[LengthTrend]) -> list[dict[str, Any]]:
-    """Return each trend as an object for JSON; slopes in s (per speed) or m (per shot)."""
+    """Return each trend as an object for JSON; the names of the slopes end in their units."""
     found = []
     for each in trends:
         unit = "s" if each.trend is Trend.SPEED else "m"

@@ -122,7 +122,7 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
         )
     if mouth is None:
         return detail(
-            "mouth", f"{where}: not known, because a body this light does not reach the gates"
+            "mouth", f"{where}: not known, because such a light body does not reach the gates"
         )
     low, high = mouth.coefficients
     drag = f"{low:.2f} … {high:.2f}" if mouth.in_crisis else f"{high:.2f}"
@@ -138,7 +138,7 @@ def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
     """Return notes on how the speeds at the launcher's mouth were computed, each note once."""
     if stands_behind_mouth(rig):
         return []
-    path = "path with the slope of the rig" if rig.gates.slope_rad else "level path"
+    path = "path with the slope from the rig" if rig.gates.slope_rad else "level path"
     texts = dict.fromkeys(f"mouth: {path}, {each.source}; {_limit(each)}" for each in mouths)
     return [line for text in texts for line in ["", *filled(text)]]
 

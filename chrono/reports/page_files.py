@@ -112,7 +112,8 @@ def load_weasyprint() -> Any:
         ) from trouble
     except OSError as trouble:
         raise OptionError(
-            f"a system library for WeasyPrint is missing ({str(trouble).splitlines()[0]})",
+            "WeasyPrint, which makes the PDF, needs a missing system library "
+            f"({str(trouble).splitlines()[0]})",
             hint=f"run apt-get install {SYSTEM_PACKAGES}; or choose a file name that ends in "
             ".html, and print the page from a browser",
         ) from trouble

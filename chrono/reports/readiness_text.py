@@ -50,7 +50,7 @@ class HealthText:
 
     @property
     def troubles(self) -> tuple[ItemText, ...]:
-        """The items of the health report with a problem that prevents measuring."""
+        """The items that make the bench not ready for measuring."""
         return tuple(item for item in self.items if item.trouble)
 
     @property
@@ -105,10 +105,10 @@ def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
     """Return state, problem and advice of one item of the health report."""
     match item.aspect:
         case Aspect.JITTER:
-            assert health.timing is not None, "there is no such item without a measured jitter"
+            assert health.timing is not None, "this item needs a measured jitter"
             words = _jitter(health.timing)
         case Aspect.SLOPE:
-            assert health.slope is not None, "there is no such item without a measured slope"
+            assert health.slope is not None, "this item needs a measured slope"
             slope = health.slope
             words = slope_text(slope), slope_wrong(slope), slope_advice(slope)
         case Aspect.GROWTH | Aspect.DRIFT:
@@ -229,14 +229,14 @@ def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
 
 def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
-        return "not known: the lines state no levels", "", ""
+        return "not known: the board's lines contain no levels", "", ""
     timed = count_text(seen.timed, "shot")
     if not seen.bounced:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"in {count_text(seen.hidden, 'shot')} without bounce, noise may shift edges by more "
-        "than the jitter in the rig",
+        f"in {count_text(seen.hidden, 'shot')} without bounce, noise may shift the edges by "
+        "more than the jitter in the rig",
         f'set jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock] in the rig, or '
         "make the hysteresis of the comparators larger",
     )
@@ -258,13 +258,13 @@ def _trend(trend: LengthTrend) -> tuple[str, str, str]:
 def _body(setup: str, blocking: BlockedLengths) -> tuple[str, str, str]:
     return (
         blocking_text(blocking) + (f" ({plain(setup)})" if setup else ""),
-        "the gates measure a body length that differs from the declared length",
+        "the gates measure another body length than the length in the rig",
         "check body.length and gates.spacing in the rig, and the alignment of both beams",
     )
 
 
 def _rounded_up(value: float) -> float:
-    """Return a number that is rounded up to two significant digits."""
+    """Round a number upwards to two significant digits."""
     step = 10.0 ** (floor(log10(value)) - 1)
     return -floor(-value / step + 1e-9) * step
 

@@ -35,7 +35,7 @@ def cause_words(causes: Mapping[RestartCause, int]) -> str:
 
 
 def restart_advice(causes: Mapping[RestartCause, int]) -> str:
-    """Return advice on the most frequent cause, among the causes that have advice."""
+    """Return advice on the most frequent cause of restarts for which advice exists."""
     known = [cause for cause in _ADVICE if causes.get(cause)]
     if not known:
         return GENERAL_ADVICE

@@ -179,7 +179,7 @@ def _spacing(rig: Rig) -> str:
     result = rig.calibration.spacing
     if result is None:
         return ""
-    covers = ", trip positions included" if result.covers_trip else ""
+    covers = ", which includes the trip positions" if result.covers_trip else ""
     return f"{_mm(result.spacing_m)}, u = {result.spacing_u_m * 1e3:.2g} mm{covers}"
 
 

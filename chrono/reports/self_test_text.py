@@ -21,7 +21,7 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     ----------
     test : PulseTest
     light : bool
-        True if the board's pin switched the emitters; false if it drove the inputs.
+        True if the board's pin switched the lamps; false if it drove the inputs.
     """
     who = "sensor" if light else "input"
     up, down = ("light on", "light off") if light else ("pin up", "pin down")
@@ -44,9 +44,9 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     told = ", ".join(
         f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
-    lines.append(f"of {BURST_CHANGES} fast edges, {told}; the board lost {test.lost} edges")
+    lines.append(f"{BURST_CHANGES} fast edges: input {told}; the board lost {test.lost} edges")
     lines.append(
-        "pulses and timestamps use the same clock, so the pulses cannot test this clock. A "
+        "the same clock makes and measures the pulses, so they cannot test this clock. A "
         f"comparison of the beats with this computer's clock shows: {_rate_text(test)}"
     )
     if light:
@@ -99,9 +99,9 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
         return f"an input showed fewer than {MIN_REPEATS} exact rising or falling edges"
     if light != test.inverted:
         return (
-            "inputs go up when the pin goes up; inputs with light sensors would go down"
+            "the inputs go high when the pin goes high; with light sensors they would go low"
             if light
-            else "inputs go down when the pin goes up; if the pin switches a light, add --light"
+            else "the inputs go low when the pin goes high; if it switches a light, add --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"
@@ -109,13 +109,13 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
 
 
 def pulse_evidence(test: PulseTest) -> str:
-    """Return a text for the rig file on the measurement of the sensors' delays."""
+    """Return a text for the rig file: how the sensors' delays were measured."""
     assert test.rise
     assert test.fall
     return (
-        "self-test (the board switched the emitters); "
+        "self-test (the board switched the lamps); "
         f"light on: {_difference_text(test.rise)}; light off: {_difference_text(test.fall)}; "
-        "hysteresis and the place where a gate trips are not included"
+        "without hysteresis and without the place where a gate trips"
     )
 
 

@@ -15,7 +15,7 @@ NO_SETUP_TEXT = "no setup named"
 
 
 def setup_text(name: str) -> str:
-    """Return the name of a setup without control characters, or a text if it has no name."""
+    """Return the name of a setup without control characters, or a text for an empty name."""
     return plain(name) or NO_SETUP_TEXT
 
 

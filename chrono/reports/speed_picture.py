@@ -61,7 +61,7 @@ _POINTS_PER_INCH = 72
 
 @dataclass(frozen=True)
 class PictureSize:
-    """Width of a picture, height of its axes [mm], and True if means get separate axes."""
+    """The size of a picture; `means_apart` is True if the means have their own axes."""
 
     width_mm: float
     axes_mm: float

@@ -77,7 +77,7 @@ def mean_details(series: Series, unit: str) -> list[Detail]:
 
 def scatter_details(series: Series, scatter: Scatter | None, unit: str) -> list[Detail]:
     """
-    Return range, s, drift, suspicious shots and shape of the distribution of speeds.
+    Return range, s, drift and distribution of the speeds, and the suspicious shots.
 
     For a single shot, the list is empty.
     """
@@ -113,7 +113,7 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
     if scatter.launcher_high_mps == 0:
         return s, f"{gates}, which is more than the scatter of the shots"
     low, high = at(scatter.launcher_low_mps), at(scatter.launcher_high_mps)
-    return s, f"{gates}; launcher: s {at(scatter.launcher_s_mps)} ({low} … {high})"
+    return s, f"{gates}; launcher alone: s = {at(scatter.launcher_s_mps)} ({low} … {high})"
 
 
 def drift_details(drift: Drift | None, unit: str) -> list[Detail]:
@@ -170,7 +170,7 @@ def motion_details(motion: Motion, unit: str) -> list[Detail]:
 
 
 def scatter_data(scatter: Scatter | None) -> dict[str, Any]:
-    """Return the scatter of a setup as keys of an object for JSON; unknown values are None."""
+    """Return the scatter of a setup's speeds as a dict for JSON; unknown values are None."""
     keys = {
         "s_low_mps": "s_low_mps",
         "s_high_mps": "s_high_mps",

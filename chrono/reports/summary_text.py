@@ -59,7 +59,7 @@ NOTICEABLE = 0.3
 
 
 def uncounted(session: Session) -> list[tuple[str, int]]:
-    """Return reasons why shots are not counted, with numbers of shots, largest first."""
+    """Return why shots are not counted: each reason with its number of shots, largest first."""
     found: Counter[str] = Counter()
     for part in session.log.chunks():
         out = np.flatnonzero(~session.counted(part))
@@ -77,7 +77,7 @@ def uncounted(session: Session) -> list[tuple[str, int]]:
 
 
 def _reason(flags: int, held: bool) -> str:
-    """Return why the program itself does not count a shot."""
+    """Return why the program (not the user) does not count a shot."""
     never = flag_words(flags & int(NEVER_COUNTED))
     if never:
         return ", ".join(never)
@@ -202,7 +202,7 @@ def _rest(summary: Summary) -> list[str]:
     recorded, session = summary.recorded, summary.recorded.session
     lines = _note_lines(session.marks.notes)
     if session.host_rate is not None:
-        lines += filled(f"the beats show that the counter runs {rate_text(session.host_rate)}")
+        lines += filled(f"as the beats show, the counter runs {rate_text(session.host_rate)}")
     lines += trouble_lines(recorded)
     if session.unusable.records:
         lines += filled(unread_line(session))
@@ -263,29 +263,29 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
 
 
 def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
-    """Return sentences about scatter that may come from the gates."""
+    """Return sentences about the scatter that the gates may cause."""
     scatter, hidden = found.scatter, found.hidden
     if scatter is None or hidden is None or not scatter.launcher_high_mps > 0:
         return []
     texts = []
     if hidden.chords_mps:
         texts.append(
-            "most shots were timed by one pair of edges. If these shots cross the beams at "
-            "different heights, the gates add a scatter of "
+            "most shots have only one pair of edges. If these shots cross the beams at "
+            "different heights, the gates cause a scatter of "
             f"{_left_to_launcher(scatter, hidden.chords_mps, unit)}"
         )
     beyond_mps = math.sqrt(max(hidden.noise_mps**2 - scatter.instrument_s_mps**2, 0.0))
     if beyond_mps > NOTICEABLE * scatter.launcher_s_mps:
         texts.append(
-            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}. If the "
-            "noise is slow, it also moves edges that do not bounce. The gates may then add a "
+            f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}. Slow "
+            "noise also moves edges that do not bounce. The gates may then cause a "
             f"scatter of {_left_to_launcher(scatter, beyond_mps, unit)}"
         )
     return detail("gates", *texts) if texts else []
 
 
 def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
-    """Return the scatter that gates may cause, and the limits for the launcher's scatter."""
+    """Return the scatter that the gates may cause, and limits of the launcher's scatter."""
     left_mps = math.sqrt(max(scatter.launcher_s_mps**2 - gates_mps**2, 0.0))
     gates, least, most = (
         two_digits(speed_in(unit, each))
@@ -295,7 +295,7 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
-    """Return values for all setups together: range, s within the setups, and drift."""
+    """Return range, s inside the setups, and drift of all setups together."""
     details = range_details(whole.series, whole.slowest, whole.fastest, unit)
     if whole.within_dof:
         low, high = s_interval(whole.s_within_mps, whole.within_dof + 1)
@@ -363,7 +363,7 @@ def pooled_text(pooled: PooledRecordings) -> str:
     """Return the combined results of several recordings as lines: a table, then details."""
     number = sum(setup.series.n for setup in pooled.setups)
     few = count_text(len(pooled.recordings), "recording")
-    lines = filled(f"{few} together: {count_text(number, 'shot')} counted", 0)
+    lines = filled(f"{few} with {count_text(number, 'counted shot')} together", 0)
     lines += filled(rigs_taken_text(pooled.rigs))
     lines += filled(
         "all recordings have the same rig, so the shared part of u counts only once"

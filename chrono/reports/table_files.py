@@ -29,8 +29,7 @@ def write_json(tables: Iterable[ExportTable], stream: IO[bytes]) -> int:
     """
     Write recordings as JSON; return the number of rows.
 
-    The JSON object has the members that `ExportHeads.texts` returns, and a member `data` with
-    the rows.
+    The JSON object has the entries of `ExportHeads.texts`, and an entry `data` with the rows.
     """
     heads, rows = ExportHeads(), 0
     with SpooledTemporaryFile(IN_MEMORY_BYTES) as waiting:

@@ -45,9 +45,9 @@ def hidden_text(timing: TimingJitter) -> str:
         return ""
     return (
         "the shots show more jitter than the rig states. Perhaps bodies miss the middle of the "
-        f"beams. If gates.off_centre is right, this adds up to {microseconds(timing.chords_s)} "
-        "µs. Check this with a flat rod. If bodies miss the middle by less than "
-        "gates.off_centre, set gates.off_centre to a smaller value"
+        "beams. If gates.off_centre is right, such misses cause up to "
+        f"{microseconds(timing.chords_s)} µs. Check this with a flat rod. If bodies miss the "
+        "middle by less than gates.off_centre, set gates.off_centre to a smaller value"
     )
 
 

@@ -55,7 +55,7 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
     """
     first = results[0].launch
     clocked = first.n > 0
-    what = "A fall that gives a body the speed of one more shot" if clocked else "A fall"
+    what = "A fall that gives a body the speed of the next shot" if clocked else "A fall"
     launches = [result.launch for result in results]
     lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
@@ -207,7 +207,7 @@ def _aim_text(aim: Aim, units: UserUnits) -> str:
     words = [f"at {units.show('angle', aim.angle.value)}"]
     if height:
         side = "above" if height > 0 else "below"
-        words.append(f"starting {units.show('length', abs(height))} {side} the landing point")
+        words.append(f"from {units.show('length', abs(height))} {side} the landing point")
     if wind:
         whence = "behind" if wind > 0 else "the front"
         words.append(f"with {units.show('speed', abs(wind))} of wind from {whence}")
@@ -226,7 +226,7 @@ def _flight_lines(
         return refused_lines(result, letter)
     launch = result.launch
     speed = units.estimate("speed", launch.speed_estimate)
-    who = f"one more shot of {name_of(launch)}" if launch.n else "it"
+    who = f"the next shot of {name_of(launch)}" if launch.n else "it"
     where = units.estimate("length", result.range)
     head = lettered(letter, f"{who} lands at {where} (95 %)")
     mean = launch.of_shots(result.range)
@@ -316,7 +316,7 @@ def stop_text(
     results: StopResults, law: Law, units: UserUnits, *, ascii_only: bool = False
 ) -> str:
     """
-    Return how bodies stop as text for a terminal, with a plot of the deceleration.
+    Return a text for a terminal: how bodies stop, with a plot of the deceleration.
 
     Parameters
     ----------
@@ -345,9 +345,9 @@ def stop_data(results: StopResults) -> dict[str, Any]:
 def _stop_lines(result: StopResult | RefusedLaunch, letter: str, units: UserUnits) -> list[str]:
     if isinstance(result, RefusedLaunch):
         return refused_lines(result, letter)
-    who = f"one more shot of {name_of(result.launch)}" if result.launch.n else "it"
+    who = f"the next shot of {name_of(result.launch)}" if result.launch.n else "it"
     speed = units.estimate("speed", result.speed)
-    head = lettered(letter, f"{who} arrives with {speed}: {_verdict(result, units)}")
+    head = lettered(letter, f"{who} hits the catch at {speed}: {_verdict(result, units)}")
     rows = [
         ("distance", units.estimate("length", result.distance)),
         ("peak", units.estimate("acceleration", result.peak)),

@@ -80,7 +80,7 @@ def waiting_words(waiting_s: float) -> str:
 
 
 def disk_line(writer: RecordingWriter) -> str:
-    """Return the disk's problem, or the last note on a change to another file, or ``""``."""
+    """Return the disk's problem, or that the program changed to another file, or ``""``."""
     if writer.trouble is None:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"

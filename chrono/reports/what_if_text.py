@@ -26,7 +26,7 @@ EDGE_WORDS = {EdgesUsed.LEAD: "leading", EdgesUsed.TRAIL: "trailing"}
 
 def what_if_text(found: WhatIf, width: int = WIDE) -> str:
     """
-    Return recorded and recomputed shots and setups, and what the computation cannot show.
+    Return recorded and recomputed shots and setups, and effects that are not computed.
 
     Each line has at most `width` characters, and `width` must be 60 or more. The table shows
     the number of clock steps in each transit only if `width` is 80 or more.
@@ -130,7 +130,7 @@ def what_if_data(found: WhatIf) -> dict[str, Any]:
 
 
 def notes_of(found: WhatIf) -> list[str]:
-    """Return sentences about effects that this computation cannot show for the recording."""
+    """Return sentences about effects that are not computed."""
     as_if, notes = found.as_if, []
     if as_if.tick_s is not None:
         notes += _step_notes(found)
@@ -140,8 +140,8 @@ def notes_of(found: WhatIf) -> list[str]:
         )
     if as_if.clock_error and as_if.tick_s is not None:
         notes.append(
-            "The clock's error changes the transit times, but not the moments at which the "
-            "clock's steps begin."
+            "The clock's error changes the transit times, but not the times at which the "
+            "clock counts."
         )
     if as_if.edges != EdgesUsed.BOTH:
         notes += _edge_notes(found)
@@ -158,26 +158,26 @@ def _step_notes(found: WhatIf) -> list[str]:
     phases = round(found.tick_s / found.recorded_tick_s)
     counted = (
         (
-            "need less than one step of the clock from gate to gate",
+            "pass from gate to gate in less than one tick of the clock",
             found.within_a_step,
             "these shots have no speed",
         ),
         (
-            "block a gate for less than one step of the clock",
+            "block a gate for less than one tick of the clock",
             found.blocked_within_a_step,
             "the body length of these shots may be unknown",
         ),
         (
-            "have no usable edges as recorded, but have a speed with the assumption",
+            "have no usable recorded edges, but have a speed with the assumed values",
             found.sound_only_so,
-            "the coarse steps hide the chatter of a gate",
+            "the long ticks hide the chatter of a gate",
         ),
     )
     return [
         f"The board recorded the times in steps of {recorded}, with its own jitter. Both "
         "speeds of a shot contain these errors. More exact times are not known.",
-        f"The clock's steps of {step} can begin at {phases} different moments (phases). Chance "
-        "chooses one of them; another phase gives other readings.",
+        f"The first tick of a {step} clock can come at {phases} different moments (phases). "
+        "Each phase gives slightly different readings.",
         *(
             f"Number of shots that {what}: {count}; {so}."
             for what, count, so in counted
@@ -305,7 +305,7 @@ def _series_text(series: Series | None, unit: str) -> str:
 def _agreement_lines(found: WhatIf) -> list[str]:
     compared = int(found.compared.sum())
     if not compared:
-        return ["No shot is counted in both results (as recorded, and as if)."]
+        return ["No shot is counted both as recorded and with the assumed values."]
     lines = [
         f"In {int(found.within.sum())} of {count_text(compared, 'shot')}, the new ± contains "
         "the recorded speed."

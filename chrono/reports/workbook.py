@@ -1,4 +1,4 @@
-"""Write the table of shots as a workbook that works with every language setting.
+"""Write the table of shots as an Excel file; it opens correctly in every language.
 
 Each row goes to the disk at once, so a large table needs no more memory than a small table. A
 text is never read as a formula, even after the user has edited its cell.

@@ -209,7 +209,7 @@ def _speed_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
             ),
             SheetRow(
                 "standard deviation s of the speeds",
-                f"√(sum of squared differences / {len(task.shots) - 1})",
+                f"√(sum of (speed − mean)² / {len(task.shots) - 1})",
                 f"{figures.number(figures.in_speed(task.s_mps))} {unit}",
             ),
         ]
@@ -373,7 +373,7 @@ def _rules(task: Task) -> str:
     left = (1 - 0.75 * share) ** 0.5
     return (
         f"{name[0].upper()}{name[1:]} contributes most to u: {100 * share:.0f} % of u². "
-        f"If you halve this contribution, U becomes {100 * left:.0f} % of the value above."
+        f"If you halve this part of u, U becomes {100 * left:.0f} % of the U above."
     )
 
 

@@ -1,9 +1,8 @@
 """Answer a request only if it comes from the program's page and is addressed to this computer.
 
 Other websites that are open in a viewer's browser must not read the page or send guesses. The
-headers of a request name the website that sent the request, and the computer that the request
-is for. The server refuses requests from other websites. It also refuses requests for other
-computer names, because an attacker can connect another name with this computer's address.
+server refuses requests from other websites. The server also refuses requests that use another
+computer name, because an attacker can make another name point to this computer.
 """
 
 import ipaddress
@@ -97,8 +96,8 @@ def is_own_host(host: str, address: str, port: int) -> bool:
     """
     Return whether a request names this computer as its target (in its Host header).
 
-    Only three names are right: the network address at which the request arrived, the name of
-    this computer, and `localhost` if the request comes from this computer.
+    The target must be the network address at which the request arrived, the name of this
+    computer, or `localhost` if the request comes from this computer.
     """
     try:
         parts = urlsplit(f"//{host}")

@@ -137,7 +137,7 @@ class NoSeat:
 
 class Seats:
     """
-    The tokens of all pages, and the number of streams of each network address.
+    The secret tokens of all pages, and the open data streams of each network address.
 
     Parameters
     ----------
@@ -159,7 +159,7 @@ class Seats:
 
     def take(self, token: str, address: str) -> Seat | NoSeat:
         """
-        Count a new stream of a page, or return why the page cannot have another stream.
+        Count one more data stream to a page, or return why the page has too many.
 
         Parameters
         ----------
@@ -185,7 +185,7 @@ class Seats:
         return seat
 
     def leave(self, seat: Seat, address: str) -> None:
-        """Count down the streams of a page and of an address after a stream has ended."""
+        """Subtract an ended data stream from the counts of its page and its address."""
         seat.streams -= 1
         self.streams -= 1
         self._streams[address] -= 1
@@ -201,7 +201,7 @@ class Seats:
         self._held.add(token)
 
     def release(self) -> None:
-        """Undo all calls of `hold`."""
+        """End the effect of all calls of `hold`."""
         self._held.clear()
 
     def _new_seat(self, address: str) -> Seat | None:

@@ -37,7 +37,7 @@ ROUND_KEYS = (
     "o  open a round: viewers guess the speed of the next shot",
     "e  open a round: viewers guess the ± of the next shot",
     "c  close the round",
-    "n  list the new group names; n again shows the names on all pages",
+    "n  list the new group names; press n again to show them on all pages",
 )
 
 
@@ -208,7 +208,7 @@ class LessonControl:
     def _hide(self) -> None:
         if self._hides:
             self._hides = False
-            waits = " except the shot that viewers guess" if self._limit() is not None else ""
+            waits = " except the shot viewers guess now" if self._limit() is not None else ""
             self.said.append(f"all shots are shown{waits}")
         else:
             self._hides, self._shown = True, self._shots
@@ -289,14 +289,14 @@ class LessonControl:
     def _agree(self) -> None:
         waiting = self.rounds.waiting
         if not waiting:
-            self.said.append("no viewer has sent a new name")
+            self.said.append("no group has sent a new name")
         elif self._asked_names == tuple(waiting.items()):
             self.rounds.agree()
             self.said.append("these names are shown now; press n again if there are new names")
         else:
             self._asked_names = tuple(waiting.items())
             self.said += [f"  {number}: {plain(name)}" for number, name in waiting.items()]
-            self.said.append("press n again to show these names on all pages")
+            self.said.append("press n again to show the new names on all pages")
 
     def _keep(self) -> None:
         if self.rounds.now is None or not self._unkept:
@@ -306,7 +306,7 @@ class LessonControl:
         self._kept += self.rounds.kept(self._recording, self._measured, time)
 
     def _page_round_now(self, asked: Round) -> PageRound:
-        """Return the round as the page shows it; compute it again only after a change."""
+        """Return the guessing round for the page; compute it again only after a change."""
         basis = (asked, self.rounds.agreed, self._measured, self._unit)
         if self._page_round is None or self._basis != basis:
             self._page_round, self._basis = self._new_page_round(asked), basis

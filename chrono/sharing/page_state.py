@@ -70,7 +70,7 @@ class PageSetup:
     The statistics of one setup.
 
     `values` contains the name and the value of each statistic. `key` is the index of the setup
-    in the session, as in the points of the plot.
+    in the session; the points of the plot use this index too.
     """
 
     key: int

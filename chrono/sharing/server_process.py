@@ -1,9 +1,9 @@
 """Show a live session to viewers from a separate process, which only reads the recording.
 
-Viewers and network requests cannot delay the reading of the board's lines. A pipe connects the
-two processes. The sharing process first sends None if it is ready, or a text with a problem.
-Later it sends messages for the terminal. The measuring process sends the teacher's keys and
-the name of each new file of the recording. If this process closes the pipe, sharing ends.
+Viewers cannot delay the reading of the board's lines. The measuring process and the sharing
+process exchange data through a pipe. The first data from the sharing process are None (ready)
+or a text with a problem; all later data are messages for the terminal. The measuring process
+sends the teacher's keys and the names of new files. It closes the pipe to end the sharing.
 """
 
 import multiprocessing

@@ -133,7 +133,7 @@ async def serving(
     is_over: Callable[[], bool] = lambda: False,
     control: LessonControl | None = None,
 ) -> None:
-    """Do the same as `serve`, but in an asyncio event loop that already runs."""
+    """Do the same as `serve`, for a program that already runs an asyncio loop."""
     allow_open_files(MOST_OPEN + BACKLOG + OTHER_FILES)
     control = control or wishes.control()
     channel, seats = StateChannel(lambda: beat_of(run)), Seats(wishes.seats)

@@ -150,7 +150,7 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
 
     assert done.code == 1
     assert "no shot is counted in both cases" in done.err
-    assert "No shot is counted in both results (as recorded, and as if)." in done.out
+    assert "No shot is counted both as recorded and with the assumed values." in done.out
     assert "edges cannot be used: 60." in " ".join(done.out.split())
 
 

@@ -88,7 +88,7 @@ def test_wires_show_the_difference_of_the_inputs_and_a_burst_loses_nothing(
     assert (test.lost, [gate.extra for gate in test.gates]) == (0, [0, 0])
     assert not pulse_doubt(test, light=False)
     report = "\n".join(pulse_report(test, light=False))
-    assert "use the same clock" in report
+    assert "the same clock makes and measures" in report
     assert "hysteresis" not in report
 
 
@@ -128,7 +128,7 @@ def test_sensors_stand_upside_down_and_their_difference_is_the_rigs(
     wires = [wire(board, "A", 3.0, 8.0, inverted=1), wire(board, "B", 4.0, 7.0, inverted=1)]
     (test,) = played(board, [wires], script)
 
-    assert pulse_doubt(test, light=False).startswith("inputs go down when the pin goes up")
+    assert pulse_doubt(test, light=False).startswith("the inputs go low when the pin goes high")
     assert not pulse_doubt(test, light=True)
     difference = delay_of(test)
     assert abs(difference.value_s) <= difference.uncertainty.U95

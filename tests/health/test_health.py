@@ -48,7 +48,8 @@ TROUBLES = {
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
     "bounce": (
         replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),
-        "in 28 shots without bounce, noise may shift edges by more than the jitter in the rig",
+        "in 28 shots without bounce, noise may shift the edges by more than the jitter in "
+        "the rig",
     ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),
@@ -137,7 +138,7 @@ def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> Non
     readings = {
         "no shots": GOOD,
         "none in 1 shot": replace(GOOD, timed=1),
-        "not known: the lines state no levels": replace(
+        "not known: the board's lines contain no levels": replace(
             GOOD, gates=(GateObservation(),) * 2, timed=4
         ),
     }

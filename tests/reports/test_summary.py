@@ -277,7 +277,7 @@ def test_the_drag_at_the_mouth_is_one_number_or_a_range_past_the_crisis(with_set
 
 
 @pytest.mark.parametrize(
-    ("slope_rad", "path"), [(0.0, "level path"), (-0.3, "path with the slope of the rig")]
+    ("slope_rad", "path"), [(0.0, "level path"), (-0.3, "path with the slope from the rig")]
 )
 def test_the_note_on_the_mouth_names_the_path_that_was_used(
     with_setups, slope_rad, path
@@ -300,7 +300,7 @@ def test_a_body_too_light_to_fly_has_no_speed_at_the_mouth(with_setups, mass_kg)
 
     assert data["setups"][0]["muzzle_mps"] is None
     text = " ".join(summary_text(summary_of(recorded)).split())
-    assert "not known, because a body this light" in text
+    assert "not known, because such a light body" in text
     json.dumps(data, allow_nan=False)
 
 

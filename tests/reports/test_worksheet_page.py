@@ -373,7 +373,7 @@ def test_equal_transits_never_go_to_two_groups(chrono, tmp_path) -> None:
     ("options", "words"),
     [
         (("--units", "furlong"), ("--units", "'furlong'", "km/h")),
-        (("--units", "mm, cm"), ("--units", "second unit of length")),
+        (("--units", "mm, cm"), ("--units", "one more unit of length")),
         (("--key", "x.html"), ("--key", "same file name")),
         (("--key", "x.doc"), ("'.doc'",)),
         (("--group", 1, "--groups", 2), ("--groups", "cannot be used together")),

@@ -148,7 +148,7 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
         assert both["between_recordings"]["p_value"] == pytest.approx(1)
         assert both["rigs"] == 1
     text = chrono("summary", "--pool", ".").out
-    assert text.startswith("2 recordings together: 80 shots counted\n  Rigs: one rig ")
+    assert text.startswith("2 recordings with 80 counted shots together\n  Rigs: one rig ")
     assert "so the shared part of u counts only once" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 60
 
