@@ -345,7 +345,7 @@ def stop_data(results: StopResults) -> dict[str, Any]:
 def _stop_lines(result: StopResult | RefusedLaunch, letter: str, units: UserUnits) -> list[str]:
     if isinstance(result, RefusedLaunch):
         return refused_lines(result, letter)
-    who = f"the next shot of {name_of(result.launch)}" if result.launch.n else "it"
+    who = f"the next shot of {name_of(result.launch)}" if result.launch.n else "the body"
     speed = units.estimate("speed", result.speed)
     head = lettered(letter, f"{who} hits the catch at {speed}: {_verdict(result, units)}")
     rows = [
