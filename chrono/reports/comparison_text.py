@@ -524,7 +524,7 @@ def many_lines(found: Comparison) -> list[str]:
     return [
         *lines,
         *changed[:SHOWN_CHANGES],
-        *([f"and {more} more changes"] if more > 0 else []),
+        *([f"and {count_text(more, 'more change')}"] if more > 0 else []),
     ]
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from chrono.reports.setup_words import count_text
 from chrono.safe_text import plain
 
 if TYPE_CHECKING:
@@ -71,9 +72,9 @@ def clock_doubt(recorded: LoadedRecording) -> str:
 
 def unread_line(session: Session) -> str:
     """Return how many setups and marks the program left out, and the first reason for this."""
-    count = session.unusable.records
-    words = "1 setup or mark is" if count == 1 else f"{count} setups or marks are"
-    return f"{words} left out; the first reason is: {plain(session.unusable.record_reasons[0])}"
+    count = count_text(session.unusable.records, "record")
+    reason = plain(session.unusable.record_reasons[0])
+    return f"left out: {count} of setups or marks; the first reason is: {reason}"
 
 
 def _wrong_lines(session: Session) -> str:

@@ -498,12 +498,12 @@ def test_records_that_are_none_are_told_with_exit_code_1(chrono, noted: Path, co
     told = chrono(command, noted)
 
     assert told.code == 1
-    assert "2 setups or marks are left out; the first reason is: mark at 7" in told.err
+    assert "left out: 2 records of setups or marks; the first reason is: mark at 7" in told.err
     assert "unknown mark 'explode" in told.err
     assert "\x1b" not in told.out + told.err
     if command == "summary":
         assert json.loads(chrono("summary", noted, "--json").out)[0]["unread_records"] == 2
-        assert "  2 setups or marks are left out" in told.out
+        assert "  left out: 2 records of setups or marks" in told.out
 
 
 def test_a_recording_is_judged_and_the_exit_code_says_so(chrono) -> None:

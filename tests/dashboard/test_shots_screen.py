@@ -234,6 +234,7 @@ async def test_the_plot_holds_every_shot_and_marks_where_the_setup_changes(size)
         assert plot.points[:, 0].tolist() == [r.number for r in rows] == [1, 2, 3, 4]
         assert plot.points[:, 1].tolist() == [r.speed_mps for r in rows]
         assert plot.points[:, 2].tolist() == [r.U95_mps for r in rows]
+        assert plot._changes == [(1.5, "two bands")]
         assert "two bands" in str(plot.render())
         assert "± within the dot" in plot.border_title
         await pilot.press("g")

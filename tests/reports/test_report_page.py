@@ -86,7 +86,7 @@ def test_what_does_not_count_is_told_with_its_reason(chrono, reported, tmp_path)
 
     aside = [row["shot"] for row in rows if row["counted"] == "false"]
     assert len(aside) == 18
-    assert f"unsound 18 {', '.join(aside[:10])} … and 8 more Each pair of edges may" in text
+    assert f"unsound 18 {', '.join(aside[:10])} … and 8 more No pair of edges is" in text
     assert "2 shots counted, 18 set aside" in text
 
 
