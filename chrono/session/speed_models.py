@@ -193,7 +193,7 @@ class SpeedModels:
     ----------
     counters : BoardCounters
     told : Annotations
-        Counters and annotations may change while the models are in use.
+        The setups and marks of the session, which may change later, like the counters.
     as_if : Assumptions
     """
 
