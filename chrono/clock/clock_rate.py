@@ -63,7 +63,7 @@ class ClockEstimate:
     """
     The relative rate error ε of the counter, and its uncertainty.
 
-    The frequency of the counter is the nominal frequency times (1 + ε).
+    The true frequency of the counter is the nominal frequency times (1 + ε).
 
     Attributes
     ----------
@@ -79,8 +79,8 @@ class ClockEstimate:
     span_s : float
         Total length of these segments [s].
     steps_s : float
-        Spread of the delays [s] if each delay depends on the delays before, for example because
-        a port delivers at fixed intervals. 0 if the delays are independent.
+        Spread of the delays [s] if the delays depend on each other, for example because a port
+        delivers at fixed intervals. 0 if the delays are independent.
     wanders : bool
         True if the delays drift and do not only scatter. A drift makes the uncertainty larger.
     narrows : bool
@@ -98,21 +98,18 @@ class ClockEstimate:
 
     @property
     def u(self) -> float:
-        """Combined standard uncertainty of the counter's rate error ε."""
+        """Standard uncertainty u of the counter's rate error ε."""
         return self.uncertainty.u
 
     @property
     def U95(self) -> float:  # noqa: N802 - the symbol of the GUM
-        """Expanded uncertainty of the counter's rate error ε, with 95 % coverage."""
+        """Uncertainty U95 of the counter's rate error ε, with 95 % coverage."""
         return self.uncertainty.U95
 
 
 class ClockTracker:
     """
     Collect beats and compute the counter's rate, with a limited amount of memory.
-
-    The tracker stores at most `MAX_SEGMENTS` segments of beats, each with at most `MAX_BLOCKS`
-    blocks. A segment is a series of beats without a break, and a block is a part of a segment.
 
     Parameters
     ----------
@@ -222,7 +219,7 @@ class ClockTracker:
         return 0 < board_gap < GAP_S and host_gap >= 0
 
     def _forget_weakest(self) -> None:
-        """Delete the least useful segments of beats if there are too many segments."""
+        """If there are too many segments, delete those that give the least exact rate."""
         while len(self._segments) > MAX_SEGMENTS:
             finished = self._segments[:-1]
             weakest = min(range(len(finished)), key=lambda i: information(finished[i]))
@@ -273,8 +270,8 @@ class BeatClock:
     rules : Rules
         Time of a counter unit and width of the counter.
     is_usable : callable, optional
-        Returns True if a counter with this frequency [Hz] and width can be used. Beats of an
-        unusable counter are left out.
+        Returns True if a counter with this frequency [Hz] and width [bits] can be used. Beats
+        of other counters are not used.
     """
 
     def __init__(
@@ -346,7 +343,7 @@ class BeatClock:
             self._unwrap(counter[begin:end], host_us[begin:end])
 
     def _unwrap(self, counter: Ints, host_us: Ints) -> None:
-        """Add beats without a break; during a break, the counter could wrap unnoticed."""
+        """Unwrap the counter values of beats that follow each other without a break."""
         if not len(counter):
             return
         last_counter, _, last_t = self._last or (int(counter[0]), 0, int(counter[0]))

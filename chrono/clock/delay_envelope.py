@@ -1,9 +1,9 @@
 """Fit a straight line to the beats with the smallest reading delays.
 
 In a plot of the computer's (host's) time against the board's time, all beats without a delay
-lie on a straight line. A delay moves the point of a beat upward, never downward. A segment is a
-series of beats without a break, and a block is a part of a segment. The straight line is fitted
-to one point from each block: the beat with the smallest delay.
+lie on a straight line. A delayed beat lies above this line, never below. A segment is a series
+of beats without a break, and a block is a part of a segment. The straight line is fitted to the
+beats with the smallest delay in each block.
 """
 
 from collections import deque
@@ -49,7 +49,7 @@ class BeatSegment:
     """
     A series of beats without a break, divided into blocks with the same number of beats.
 
-    Each block contains only the beats that the function `lower_hull` selects.
+    From each block, only the points that `lower_hull` returns are stored.
     """
 
     beats_per_block: int = BEATS_PER_BLOCK
@@ -62,9 +62,9 @@ class EnvelopeLine:
     """
     The straight line that was fitted to the beats with the smallest delays in a segment.
 
-    `u` is the uncertainty of the slope, already multiplied by `wander`. The factor `wander` is
-    above 1 if the delays drift and do not only scatter. `order_s` is the spread of the delays
-    [s] if each delay depends on the delays before, otherwise 0.
+    The factor `wander` is above 1 if the delays drift. The uncertainty `u` of the slope already
+    includes this factor. If the delays depend on each other, `order_s` is the spread of the
+    delays [s], otherwise 0.
     """
 
     slope: float
@@ -77,7 +77,7 @@ class EnvelopeLine:
 
 
 def fit_lines(segments: list[BeatSegment]) -> list[EnvelopeLine]:
-    """Fit a line to each segment of beats; a sudden change of the delay splits a segment."""
+    """Split the segments where the delay changes suddenly, and fit a line to each part."""
     usable = [segment for segment in segments if len(segment.blocks) >= MIN_BLOCKS]
     if not usable:
         return []
@@ -106,12 +106,12 @@ def _far_slopes(segment: BeatSegment, slope: float) -> Floats:
 
 
 def _lowest(blocks: list[Floats], slope: float) -> Floats:
-    """Return one point from each block, the point with the smallest delay; shape (N, 2)."""
+    """Return the beat with the smallest delay from each of N blocks, shape (N, 2)."""
     return np.array([block[np.argmin(block[:, 1] - slope * block[:, 0])] for block in blocks])
 
 
 def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
-    """Cut a segment where the delay changes suddenly; leave out the blocks at each cut."""
+    """Split a segment where the delay changes suddenly."""
     low = _lowest(segment.blocks, slope)
     change = np.diff(low[:, 1] - slope * low[:, 0])
     change -= np.median(change)
@@ -127,7 +127,7 @@ def _split_at_steps(segment: BeatSegment, slope: float) -> list[BeatSegment]:
 
 
 def halved(segment: BeatSegment) -> list[BeatSegment]:
-    """Cut a segment of beats where the delay jumps; without a jump, join every two blocks."""
+    """Split a segment where the delay changes suddenly; otherwise, join its blocks in pairs."""
     parts = _split_at_steps(segment, _coarse_slope([segment]))
     if len(parts) > 1:
         kept = [part for part in parts[:-1] if len(part.blocks) >= MIN_BLOCKS]
@@ -139,7 +139,7 @@ def halved(segment: BeatSegment) -> list[BeatSegment]:
 
 def lower_hull(points: Sequence[Sequence[float]]) -> Floats:
     """
-    Return the points that form the lower border of all points (lower convex hull).
+    Return the points on the lower edge of all points (the lower convex hull).
 
     The given points must be sorted by the board's time.
     """
@@ -156,7 +156,7 @@ def _turns_up(a: Sequence[float], b: Sequence[float], c: Sequence[float]) -> boo
 
 
 def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
-    """Fit a line by least squares to the beat with the smallest delay in each block."""
+    """Fit a line by least squares to the beats with the smallest delay in each block."""
     for _ in range(10):
         before = slope
         low = _lowest(segment.blocks, before)
@@ -180,7 +180,7 @@ def _line(segment: BeatSegment, slope: float) -> EnvelopeLine:
 
 
 def _order(segment: BeatSegment, slope: float) -> float:
-    """Return the spread of the delays [s], or 0 if the delays are independent of each other."""
+    """Return the spread of the delays [s] if they depend on each other, otherwise 0."""
     first, last = segment.blocks[0][0, 0], segment.blocks[-1][-1, 0]
     points = np.array([point for point in segment.recent if first <= point[0] <= last])
     if len(points) < MIN_BLOCKS * BEATS_PER_BLOCK:
@@ -198,11 +198,11 @@ def _order(segment: BeatSegment, slope: float) -> float:
 
 def _wander(residual: Floats) -> float:
     """
-    Return the factor by which drifting delays make the uncertainty of the slope larger.
+    Return by which factor a drift of the delays makes the uncertainty of the slope larger.
 
-    The factor is √((1 + r)/(1 − r)), the formula of a first-order autoregression. The symbol r
-    is the correlation between the deviations of neighbouring points from the line. If r is at
-    most 2/√n for n points, the factor is 1.
+    The factor is √((1 + r)/(1 − r)), as for a first-order autoregression. The symbol r is the
+    correlation of neighbouring deviations from the line. For n points and r up to 2/√n, the
+    factor is 1.
     """
     power = float(residual @ residual)
     r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0

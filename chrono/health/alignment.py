@@ -1,9 +1,8 @@
 """Judge how well each light beam hits its sensor.
 
 The module compares the light level at the sensor with the two thresholds of the gate.
-Recordings do not contain light levels. A board sends the present light levels only if the
-program requests these levels. The limits in this module are valid for the gate that
-`firmware_notes/gate.md` describes.
+Recordings do not contain light levels. A board sends light levels only if the program requests
+them. The limits in this module are valid for the gate that `firmware_notes/gate.md` describes.
 """
 
 from collections import deque
@@ -108,7 +107,7 @@ class AlignmentMonitor:
         self, levels: SensorLevels, blocked: Sequence[bool | None], now_us: int
     ) -> tuple[GateAlignment, GateAlignment]:
         """
-        Take the present light levels, and return the alignment of both beams.
+        Return the alignment of both beams, computed from the light levels.
 
         Parameters
         ----------
@@ -176,10 +175,9 @@ good alignment."""
 
 def tone_period_s(gate: GateAlignment) -> float | None:
     """
-    Return the time between two sounds [s], or None for silence.
+    Return the time between two sounds [s]; None for silence, if the beam is not clear.
 
-    The sounds follow faster if the beam can lose more light before the gate trips. If the beam
-    is not clear, the result is None.
+    The time is shorter if the beam can lose more light before the gate trips.
     """
     if gate.levels.light_v <= gate.levels.upper_v:
         return None
@@ -204,7 +202,7 @@ class Tone:
         """
         Return True if it is time for a sound.
 
-        If the result is True, the wait for the next sound begins.
+        The function expects that the caller then makes this sound.
 
         Parameters
         ----------

@@ -71,7 +71,7 @@ def flicker_now(
 
 @dataclass
 class _Second:
-    """The counts and the times of the beats [us] in one second of the computer's clock."""
+    """The numbers of events in one second of the computer's clock, and times of beats [us]."""
 
     counts: Ints = field(default_factory=lambda: np.zeros(_SIZE, np.int64))
     first_beat_us: int | None = None
@@ -130,9 +130,7 @@ class GateMonitor:
         """
         Add finished shots to the observations.
 
-        A trip of only one gate counts as noise if the trip is too short for any body. For each
-        shot with a transit, the function stores the uncertainty that bounces cause in the time
-        of one edge.
+        A trip of only one gate counts as noise if the trip is too short for any body.
         """
         rules = self._rules
         shortest_m = rules.body_length_m or 0.0
@@ -208,7 +206,7 @@ class GateMonitor:
         )
 
     def _second_of(self, host_us: int) -> _Second:
-        """Return the counts of the clock second that contains `host_us`; delete old counts."""
+        """Return the numbers for the second of the time `host_us` [us]; delete old numbers."""
         at = max(host_us // SECOND_US, *self._seconds, 0)
         if at not in self._seconds:
             self._seconds[at] = _Second()
@@ -251,11 +249,10 @@ def second_places(batch: Batch, until_us: int = 0) -> list[int]:
     """
     Find where to cut a batch, so that the counts do not depend on the size of the batches.
 
-    Each part contains the events of one second of the computer's clock. Events older than one
-    minute form one part; their age is counted from `until_us` or from the last event, whichever
-    is later. Each hello line begins a new part, because the board may then use another counter.
-    Records after the last event form their own part, because the time of the next event is
-    unknown.
+    Each part contains the events of one second of the computer's clock. Events that are more
+    than one minute older than the last event (or than `until_us`, if later) stay together. Each
+    hello line begins a new part, because the board may then use another counter. Records after
+    the last event also begin a new part.
     """
     n, host_us = len(batch.events), batch.events.host_us
     second = np.maximum.accumulate(host_us) // SECOND_US

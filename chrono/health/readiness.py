@@ -140,7 +140,7 @@ class Observation:
 
     @property
     def hidden(self) -> int:
-        """Number of recent shots without a bounce; noise may still have shifted their edges."""
+        """Number of recent shots without a bounce."""
         return self.timed - self.bounced
 
     @property
@@ -203,7 +203,7 @@ class ReadinessItem:
 
     @property
     def name(self) -> str:
-        """The name of the check. If the check is about one gate, the name contains the gate."""
+        """The name of this readiness check, with its gate if the check is about one gate."""
         return f"{self.aspect} {self.gate}" if self.gate else str(self.aspect)
 
 
@@ -285,7 +285,7 @@ def _is_often(count: int, seen: Observation, limit_per_min: float) -> bool:
 
 
 def _hides_noise(seen: Observation) -> bool:
-    """Return True if noise may also have shifted edges in shots without a bounce."""
+    """Return True if noise may have shifted edges even in shots without a bounce."""
     return min(seen.bounced, seen.hidden) >= FEW_SHOTS and seen.bounce_s > seen.jitter_s
 
 
@@ -304,7 +304,7 @@ def with_shots(
     trends: tuple[LengthTrend, ...] = (),
 ) -> Readiness:
     """
-    Return the readiness with additional checks that use the measured shots.
+    Add checks that use the measured shots, and return all results.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """Do the same work on many recordings, on an existing Dask cluster.
 
-If a worker process ends, its results are lost, and the cluster repeats the work on another
-worker. The work may be repeated, because each task is a function without side effects.
+If a worker process ends, the cluster repeats the lost work in another worker process.
+A task can be repeated, because a task writes nothing.
 """
 
 from collections.abc import Generator, Iterator, Sequence
@@ -64,7 +64,7 @@ def process_on_cluster(
     Yields
     ------
     Outcome
-        The outcomes in the order of the sources.
+        The results or errors, in the order of the sources.
 
     Raises
     ------
@@ -134,7 +134,7 @@ def expect_same_program(client: Any, address: str) -> None:
         told = client.run(machine_code.sources_hash)
     except Exception as error:
         raise OptionError(
-            f"no worker of the cluster can run this program: {error}",
+            f"no worker process of the cluster can run this program: {error}",
             where=address,
             hint="start the worker processes; each needs this version of the program with its "
             "extra `cluster`",
@@ -144,8 +144,8 @@ def expect_same_program(client: Any, address: str) -> None:
     )
     if others:
         raise OptionError(
-            f"{len(others)} of {len(told)} workers have another version of this program, "
-            f"for example the worker {others[0]}",
+            f"{len(others)} of {len(told)} worker processes run another version of this "
+            f"program, for example {others[0]}",
             where=address,
             hint="install the same version of chrono-gates on all machines",
         )

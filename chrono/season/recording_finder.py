@@ -234,7 +234,7 @@ def is_plainly_named(word: str) -> bool:
 
 
 def may_be_recordings(word: str) -> bool:
-    """Return True if a word names recordings and not a port."""
+    """Return True if the user's word can name recordings; otherwise the word names a port."""
     if is_address(word):  # addresses with the scheme of a port are not files
         return word.endswith(ENDING)
     path = Path(word)

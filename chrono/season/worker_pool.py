@@ -1,15 +1,14 @@
 """Do the same work on many recordings, on one or more cores, and return the results in order.
 
-The work is a function without side effects; its result depends only on one recording. The
-program works on a limited number of recordings at the same time, with a limited total size.
+The program works on a limited number of recordings at the same time, with a limited total size.
 
 The following numbers are an estimate for a hundred thousand recordings of 124 kB and 650 shots
 each, from measurements on two cores (`tests/benchmarks/bench_season.py`). The search for the
-recordings takes 2.3 s and 106 MB of memory. One core reads one recording in 3.3 ms. Each task
-of a cluster costs the scheduler and the client 2.4 ms, so each task contains recordings with a
-total size of 4 MB. Only the client process writes results; this takes about 1 ms per recording.
-More than about five workers do not make the work faster. To use more workers, start several
-clients; each client must write its own folder.
+recordings takes 2.3 s and 106 MB of memory. One core reads one recording in 3.3 ms. On a
+cluster, each task (recordings of 4 MB in total) takes 2.4 ms more. Only the client process
+writes results; this takes about 1 ms per recording. More than about five workers do not make
+the work faster. To use more workers, start several clients; each client must write its own
+folder.
 
 If a worker process is killed, no file is incomplete, because workers write no files.
 """
@@ -75,7 +74,7 @@ WORTH_SHARING_BYTES = 12_000_000
 @dataclass(frozen=True, eq=False)
 class Outcome(Generic[T]):
     """
-    The outcome of the work on one recording: a result, or an error instead of a result.
+    The result of the work on one recording, or an error instead of a result.
 
     Attributes
     ----------
@@ -111,7 +110,7 @@ def process_recordings(
     Yields
     ------
     Outcome
-        The outcomes in the order of the sources.
+        The results or errors, in the order of the sources.
 
     Raises
     ------
@@ -133,7 +132,7 @@ def process_recordings(
 
 def load_ahead(sources: Sequence[RecordingSource], jobs: int | None) -> None:
     """
-    Begin to load the code of the worker processes, if the work needs several processes.
+    If the work needs several processes, begin to load their code now.
 
     Parameters
     ----------
@@ -176,7 +175,7 @@ def in_order(
     batch_bytes: int = BATCH_BYTES,
 ) -> Iterator[Outcome[T]]:
     """
-    Let other processes do the work, and yield the outcomes in the order of the sources.
+    Let other processes do the work; yield the results in the order of the sources.
 
     Parameters
     ----------
@@ -213,7 +212,7 @@ def in_order(
 def _batches(
     sources: Iterable[RecordingSource], large_bytes: float, batch_bytes: int
 ) -> Iterator[list[RecordingSource]]:
-    """Yield the recording sources in batches; a large recording is alone in its batch."""
+    """Yield the recordings in batches; each large recording has its own batch."""
     batch: list[RecordingSource] = []
     held_bytes = 0
     for source in sources:
@@ -260,7 +259,7 @@ def _at_its_address(source: RecordingSource, copy: str, task: Task[T]) -> Outcom
 
 
 def counted(outcomes: Iterator[Outcome[T]], progress: Progress) -> Iterator[Outcome[T]]:
-    """Yield each outcome of the work, and call `progress` after each outcome."""
+    """Yield each of the `outcomes`, and then call `progress`."""
     for outcome in outcomes:
         yield outcome
         progress()
@@ -307,7 +306,7 @@ def _context(share_bytes: int) -> BaseContext:
 
 
 def _start_server(context: BaseContext) -> None:
-    """Start Python's fork server, which loads the modules and later starts the workers."""
+    """Start Python's fork server, the process that later starts the worker processes."""
     if context.get_start_method() != "forkserver":
         return
     from multiprocessing import forkserver, resource_tracker

@@ -63,7 +63,7 @@ class Setups:
 
     def state(self, setup: Setup, anchor: int) -> None:
         """
-        Add a setup for shots after the counter value `anchor`, or correct an earlier setup.
+        Add a setup that begins after the counter value `anchor`, or correct an earlier setup.
 
         Raises
         ------
@@ -93,7 +93,7 @@ class Setups:
         said = reversed(self._stated)
         last = next((s for s in said if s.setup == setup and not s.taken_back), None)
         if last is None:
-            raise ValueError("this undo entry names a setup that was never entered")
+            raise ValueError("this undo entry is for a setup that was never entered")
         self._note_correction()
         last.taken_back = True
         self._setups = self._what_holds()
@@ -106,7 +106,7 @@ class Setups:
         return np.maximum(place, 0).astype(np.int32)
 
     def after(self, anchor: int) -> tuple[int, Setup]:
-        """Return (list position, setup) for shots after the counter value `anchor`."""
+        """Return (place in the list, setup) for shots after the counter value `anchor`."""
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
         return place, self._setups[place]
 
@@ -182,7 +182,7 @@ class ShotMarks:
     """
     The combined result of all marks on one shot.
 
-    `counted` is None if no mark states whether the shot counts.
+    `counted` is None if the operator has not decided whether the shot counts.
     """
 
     counted: bool | None = None
@@ -230,7 +230,7 @@ class MarkedShots(NamedTuple):
         return words
 
     def noted(self) -> dict[int, str]:
-        """Return a dictionary with the position and the text of each shot that has a text."""
+        """Return the texts of all shots that have a text; each key is the place of a shot."""
         words = dict.fromkeys(np.flatnonzero(self.held).tolist(), "on hold")
         for place, said in self.marks.items():
             words[place] = _words(said, bool(self.held[place]))
@@ -293,7 +293,7 @@ class Marks:
             self._shots[mark.shot] = reduce(_marked, said, before)
 
     def held_after(self, anchor: int) -> bool:
-        """Return True if the session is on hold for shots after the counter value `anchor`."""
+        """Return True if the session is on hold just after the counter value `anchor`."""
         place = bisect_left(self._since, anchor + 1)
         return place > 0 and self._held[place - 1]
 
@@ -336,11 +336,11 @@ class Marks:
 
 
 def _last(said: Sequence[object], what: object) -> int:
-    """Return the position of the last entry in `said` that is equal to `what`."""
+    """Return the last position in the list `said` with a value equal to `what`."""
     for place in range(len(said) - 1, -1, -1):
         if said[place] == what:
             return place
-    raise ValueError("this undo entry names a mark that was not made")
+    raise ValueError("this undo entry is for a mark that was never made")
 
 
 def _marked(before: ShotMarks, mark: Mark) -> ShotMarks:

@@ -1,8 +1,7 @@
 """Follow a recording while another program writes it.
 
-The run first reads all rows in the file. Then the run reads each new row soon after another
-program has written the row. The run never writes to the recording. The operator must enter
-setups and marks in the program that records the board.
+The run first reads all rows in the file, and then each new row. The run never writes to the
+recording. The operator must enter setups and marks in the program that records the board.
 """
 
 import time
@@ -42,7 +41,7 @@ _LONGEST_BEGINNING = 4096 + len(HEADER)
 
 class FollowRun(FedRun):
     """
-    A run that follows a recording while the recording grows.
+    A run that reads a recording while another program writes it.
 
     Parameters
     ----------
@@ -117,7 +116,7 @@ class FollowRun(FedRun):
         return batch
 
     def _comes_late(self, rows: bytes) -> bool:
-        """Return True if the program has already taken the time of a new line as silence."""
+        """Return True if a new line belongs to a time that the program took for silence."""
         board = rows.find(b"\tboard\t")
         host_us = row_host_us(rows, rows.rfind(b"\n", 0, board) + 1) if board >= 0 else None
         return host_us is not None and host_us < self._passed_us

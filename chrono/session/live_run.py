@@ -95,7 +95,7 @@ class ShotLimit:
         return rows[:start] + (self.admit(rest) if self.ended else b"")
 
     def _safe_end(self, rows: bytes, start: int) -> int:
-        """Return where the next rows end; only the last row can begin a shot too many."""
+        """Return the end of the next rows; only the last of these rows can exceed the limit."""
         for _ in range(max(self._wanted - self._count(), 1)):
             start = rows.find(b"\n", start) + 1 or len(rows)
         return start
@@ -153,7 +153,7 @@ class LiveRun(FedRun):
         self.source.record(origin, data)
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Set the function that another thread calls each time `step` has rows to process."""
+        """Set a function that another thread calls each time new rows wait for `step`."""
         self.source.journal.handed_on = act
 
     @property
@@ -316,7 +316,7 @@ def live_run(
     Raises
     ------
     ChronoError
-        If the rig is missing, if the rate is wanted but the lines have no beats, or if the
+        If the rig is missing, if the rate is wanted but the lines contain no beats, or if the
         port or the recording cannot be used.
     """
     played = simulated_port(port)
@@ -361,7 +361,7 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
         return rig
     if not rig.lines.has_beats:
         raise OptionError(
-            f"lines of the kind {rig.lines} have no beats to compare with the computer's clock",
+            f"{rig.lines} lines contain no beats to compare with the computer's clock",
             where="--clock-from-host",
             hint="leave out this option, and write clock.rate_tolerance in the rig file",
         )

@@ -85,7 +85,7 @@ class CounterRate:
         if not lines.has_beats:
             others = names_of("or", lambda kind: kind.has_beats)
             raise CalibrationError(
-                f"lines of the kind {lines} have no beats",
+                f"{lines} lines contain no beats",
                 hint=f"use {others} lines, because only these lines contain beats",
             )
         return self.beats.estimate()
@@ -105,7 +105,7 @@ class CounterRate:
         return self._found
 
     def follow(self, host_us: int) -> None:
-        """Use the counter's rate as soon as it is known; later use each clearly better rate."""
+        """Use the first known rate; later use rates that clearly differ or are more exact."""
         if not self._session.rig.clock.from_host or host_us < self._follow_due_us:
             return
         found, used = self.found(host_us), self._session.host_rate
@@ -122,7 +122,7 @@ class CounterRate:
 
     def settle(self, host_us: int = 0) -> None:
         """
-        Compute all speeds of the session with the counter's rate from all beats.
+        Compute the counter's rate from all beats, and all speeds with this rate.
 
         Parameters
         ----------

@@ -130,7 +130,7 @@ def read_mark(data: dict[str, Any]) -> Mark:
 
 def read_undo(data: dict[str, Any]) -> Said:
     """
-    Return the undone entry, from the JSON object of a `mark` row.
+    Return the entry that a `mark` row undoes, from the JSON object of this row.
 
     Raises
     ------

@@ -144,8 +144,8 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     """
     Check the gates, the link and the clock of a recording.
 
-    The function judges the gates and the link from the last minute. The function judges the
-    clock, the jitter and the bodies from the whole recording.
+    For the gates and the link, only the last minute of the recording is used. For the clock,
+    the jitter and the bodies, the whole recording is used.
 
     Parameters
     ----------

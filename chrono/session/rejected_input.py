@@ -17,7 +17,7 @@ the rig states."""
 
 @dataclass(frozen=True)
 class DamagedLine:
-    """A damaged line, and the number of its row in the recording, counted from 1."""
+    """A damaged line and its row in the recording; the first row has the number 1."""
 
     row: int
     text: str
@@ -82,6 +82,6 @@ class RejectedInput:
             self.record_reasons.append(f"{what}: {str(problem)[:120]}")
 
     def take_board(self, hello: Record, problem: ChronoError) -> None:
-        """Add a board whose counter cannot measure a shot to the list `boards`."""
+        """Store that the counter of a board cannot measure a shot."""
         if len(self.boards) < SAMPLE_LIMIT:
             self.boards.append(BoardUnused(hello.host_us * 1e-6, problem.message))

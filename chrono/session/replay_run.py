@@ -1,7 +1,4 @@
-"""Show a recording again, either with its recorded timing or all at once.
-
-`OperatorEdits` decides in which file the program stores the operator's entries.
-"""
+"""Show a recording again, either with its recorded timing or all at once."""
 
 from math import isfinite
 from pathlib import Path

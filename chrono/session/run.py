@@ -209,7 +209,7 @@ class Run:
 
     @property
     def remeasured_us(self) -> int | None:
-        """Time when a new counter rate last changed the speeds [us]; None if never."""
+        """Time of the last change of the speeds by a new counter rate [us]; None if never."""
         return None
 
     def start(self) -> None:
@@ -223,14 +223,14 @@ class Run:
         """
 
     def call_when_ready(self, act: Callable[[], None]) -> None:
-        """Set the function that another thread calls each time `step` has rows to process."""
+        """Set a function that another thread calls each time new rows wait for `step`."""
 
     def step(self) -> bool:
         """Process the rows that are ready. Return True if the session changed."""
         return False
 
     def observed(self) -> Observation | None:
-        """Return the observations of gates, link and clock; None if the run gets no rows."""
+        """Return what happened at the gates, link and clock; None if the run gets no rows."""
         return None
 
     def delays(self) -> BeatDelays | None:
@@ -296,7 +296,7 @@ class RowSource(Protocol):
         """Return the complete rows that came since the last call."""
 
     def stop(self) -> None:
-        """Close the source. The function `drain` still returns the rows that have come."""
+        """Close the source. After this, `drain` returns the rows that came before."""
 
     def now_us(self) -> int:
         """Return the present time on the session's clock [us]."""
@@ -342,7 +342,7 @@ class FedRun(Run):
 
     @property
     def remeasured_us(self) -> int | None:
-        """Time when a new counter rate last changed the speeds [us]; None if never."""
+        """Time of the last change of the speeds by a new counter rate [us]; None if never."""
         return self._observer.counter_rate.remeasured_us
 
     def now_us(self) -> int:
@@ -372,7 +372,7 @@ class FedRun(Run):
         return self.session.revision != before
 
     def observed(self) -> Observation | None:
-        """Return the observations of gates, link and clock."""
+        """Return what happened at the gates, link and clock."""
         return self._observer.observed(self.now_us())
 
     def delays(self) -> BeatDelays | None:
@@ -402,7 +402,7 @@ class FedRun(Run):
         return batch
 
     def _wait(self) -> None:
-        """Do the work of a subclass if no new rows came; this class does nothing."""
+        """Do nothing if no new rows came; a subclass may do work here."""
 
     def _finish(self) -> None:
         self._ended_us = self.now_us()

@@ -138,13 +138,12 @@ class Session:
         """
         Accept new entries of the operator from now on.
 
-        If there is a session `known`, all entries before this call are ignored, because `known`
-        contains these entries.
+        If the session `known` was given, entries before this call are not added again.
         """
         self._is_told_before = False
 
     def pass_time(self, host_us: int) -> None:
-        """Finish open shots if the computer's clock shows a silence that is long enough."""
+        """Finish open shots if no line came for long enough before the time `host_us`."""
         self._add(self._processor.pass_time(host_us))
 
     def finish(self) -> None:
@@ -153,7 +152,7 @@ class Session:
 
     @property
     def needs_second_pass(self) -> bool:
-        """True if a later rig in the recording changed the rules for forming shots."""
+        """True if the last rig of the recording has other rules for forming shots."""
         return self._as_if.rules(Rules.from_rig(self.last_rig)) != self._rules
 
     @property
@@ -177,7 +176,7 @@ class Session:
             self.remeasure(self.rig)
 
     def _begins_anew(self, record: Record) -> bool:
-        """Return True if events before and after a record must be processed separately."""
+        """Return True if a record may change how the events after this record are used."""
         if record.origin == "hello":
             return self._deaf or self._processor.is_new_counter(*_counter_of(record))
         return record.origin == "rig" and not (self._begun or record.position > 0)
@@ -344,7 +343,7 @@ class Session:
         return join_measured([measured for _, measured in self.pieces(part)])
 
     def pieces(self, part: slice) -> Iterator[tuple[slice, Measured]]:
-        """Measure the shots in `part`; yield small slices of shots and the measured values."""
+        """Yield slices of the shots in `part`, each slice with its measured values."""
         start, stop, _ = part.indices(len(self.log))
         for chunk in self.log.chunks(start, stop):
             keys = self.log.shots["key"][chunk]
@@ -385,9 +384,8 @@ class Session:
         """
         Return the counted shots of one setup or of all setups; None if there are no shots.
 
-        The function `pieces` returns measured values that the caller has stored; if left out,
-        the shots are measured. If `first` is given, only the first `first` shots of the session
-        are used.
+        Without a function `pieces`, which returns stored values, the shots are measured again.
+        If `first` is given, only the first `first` shots of the session are used.
         """
         wanted = self.setups.named(setup)
         places = wanted[self.log.setup[:first]].nonzero()[0]
@@ -412,7 +410,7 @@ class Session:
     def _shared_parts(
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
     ) -> tuple[Contribution, ...]:
-        """Return the shared error parts, for the mean speed and the most used edges."""
+        """Return the shared error parts at the mean speed, for the edges of most shots."""
         shots = self.log.shots
         used = int(np.bincount(shots["used"][numbers - 1]).argmax())
         model = self._models.at(shots["key"][numbers[0] - 1])

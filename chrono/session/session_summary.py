@@ -58,7 +58,7 @@ each shot."""
 
 
 def timing_of(session: Session) -> TimingJitter | None:
-    """Compute the jitter from counted shots that the present counter timed; None if unknown."""
+    """Compute the jitter from the counted shots of the present counter; None if unknown."""
     part = _last_part(session)
     measured = session.measured(part)
     chosen = _of_this_counter(session, part, measured) & tells_timing(session.log.shots[part])
@@ -95,7 +95,7 @@ def lengths_of(session: Session) -> dict[str, BlockedLengths]:
 
 
 def slope_of(session: Session) -> MeasuredSlope | None:
-    """Compute the slope of the path from the edges of the counted shots; None if unknown."""
+    """Compute how steep the body's path is, from the counted shots; None if unknown."""
     part = slice(max(len(session.log) - SLOPE_SHOTS, 0), len(session.log))
     shots, measured = session.log.shots[part], session.measured(part)
     chosen = _of_this_counter(session, part, measured) & tells_timing(shots)
@@ -163,7 +163,7 @@ def trends_of(session: Session) -> tuple[LengthTrend, ...]:
 
 
 def _of_this_counter(session: Session, part: slice, measured: Measured) -> Bools:
-    """Return True for each counted shot that the present counter timed, shape (N,)."""
+    """Return True for each counted shot that was measured with the present counter."""
     shots = session.log.shots[part]
     chosen = session.are_counted(shots, measured.speed_mps)
     places = session.counters.at(shots["key"])
@@ -194,7 +194,7 @@ def _length_u(rig: Rig, own: Mapping[str, float]) -> float:
 
 
 def _reach(rig: Rig, own: Mapping[str, float]) -> float:
-    """Return how far a length can be from its mean if bodies are off-centre or tilted [m]."""
+    """Return the half-width of a measured length if bodies are off-centre or tilted [m]."""
     return _chords(rig, own).half_width * _lean(rig) if rig.gates.off_centre_m else 0.0
 
 
@@ -377,7 +377,7 @@ def _setup(
 
 
 def _whole(samples: Sequence[Sample]) -> SessionTotals | None:
-    """Return the results of all setups together; None if no shot is counted."""
+    """Return one result for all setups together; None if no shot is counted."""
     if not samples:
         return None
     every = joined(samples)

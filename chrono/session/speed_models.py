@@ -1,9 +1,8 @@
 """Choose the model that computes the speed of a shot from its transit.
 
-The model depends on the counter, the body and the assumptions. A new board, or a board with new
-firmware, may have another counter. A setup may have another body than the rig, and the air
-slows each body differently. An assumption may change which edges the program uses, the step of
-the timestamps, and the duration of one counter unit.
+Each counter, each body and each assumption of a what-if question needs its own model. A new
+board, or a board with new firmware, may have another counter. A setup may have another body
+than the rig, and the air slows each body differently.
 """
 
 from collections.abc import Iterator
@@ -53,14 +52,14 @@ class Assumptions:
     edges: EdgesUsed = EdgesUsed.BOTH
 
     def ticks(self, recorded_tick_s: float) -> int:
-        """Return how many recorded ticks make one step of a counter with longer steps."""
+        """Return the length of one step of the assumed counter, in ticks of the recording."""
         return 1 if self.tick_s is None else max(round(self.tick_s / recorded_tick_s), 1)
 
     def shots(self, shots: Shots) -> Shots:
         """
-        Return the shots as if the gates had measured only the edges in `edges`.
+        Return the shots as if the gates had measured only the edges that `edges` names.
 
-        If the edges in `edges` cannot be used in a shot, this shot has no transit.
+        A shot without usable edges of this kind has no transit.
         """
         if self.edges == EdgesUsed.BOTH:
             return shots
@@ -73,13 +72,13 @@ class Assumptions:
         return shots
 
     def rules(self, rules: Rules) -> Rules:
-        """Return the rules with the timestamp step that the what-if question assumes."""
+        """Return the rules with the assumed step of the timestamps."""
         if self.tick_s is None:
             return rules
         return replace(rules, step_s=rules.tick_s * self.ticks(rules.tick_s))
 
     def model(self, model: SpeedModel) -> SpeedModel:
-        """Return the model with the counter step and rate that the what-if question assumes."""
+        """Return the model with the assumed counter step and the assumed counter rate."""
         if self.tick_s is None and not self.clock_error:
             return model
         return replace(
@@ -122,7 +121,7 @@ class BoardCounters:
         return self._counters[-1]
 
     def confirm(self, counter: Counter) -> None:
-        """Store `counter`, which the board reports and the program already uses."""
+        """Store that the board reports the counter which the program already uses."""
         self._counters[-1] = counter
 
     def change(self, counter: Counter, anchor: int) -> None:
@@ -131,11 +130,11 @@ class BoardCounters:
         self._since.append(max(anchor, self._since[-1]))
 
     def at(self, keys: Ints) -> Places:
-        """Return the list position of the counter that timed each shot, shape (N,)."""
+        """Return the place of each shot's counter in the list of counters, shape (N,)."""
         return np.maximum(np.searchsorted(np.array(self._since), keys, side="left") - 1, 0)
 
     def is_last(self, place: int) -> bool:
-        """Return True if `place` is the list position of the present counter."""
+        """Return True if the counter at position `place` is the present counter."""
         return place == len(self._counters) - 1
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
@@ -145,7 +144,7 @@ class BoardCounters:
 
     def stretches(self, keys: Ints, start: int) -> Iterator[tuple[slice, int]]:
         """
-        Yield slices of shots that one counter timed, and the list position of this counter.
+        Yield slices of shots with the same counter, and this counter's place in the list.
 
         Parameters
         ----------
@@ -194,7 +193,7 @@ class SpeedModels:
     ----------
     counters : BoardCounters
     told : Annotations
-        Counters and annotations may change while the models are in use.
+        The setups and marks of the session, which may change later, like the counters.
     as_if : Assumptions
     """
 
@@ -235,8 +234,7 @@ class SpeedModels:
         setups : ndarray of int32, shape (N,)
             The number of each shot's setup in the list of setups.
         counter : int, optional
-            The place of the counter in the list of counters; if left out, the present counter
-            is used.
+            The place of the counter in the list of counters; default: the present counter.
         """
         is_now = counter is None or self._counters.is_last(counter)
         found = measure(shots, self.now if is_now else self.of(counter, NO_BODY))

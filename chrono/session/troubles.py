@@ -61,7 +61,7 @@ class SourceFailed:
 @dataclass(frozen=True)
 class RowCut:
     """
-    The last row of a followed recording is incomplete.
+    The last row is incomplete in a recording that another program was writing.
 
     `size` is the length of this row [bytes].
     """

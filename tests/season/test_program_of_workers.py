@@ -25,7 +25,7 @@ def test_workers_of_the_same_sources_are_taken() -> None:
 
 
 def test_a_worker_of_other_sources_is_named() -> None:
-    with pytest.raises(OptionError, match="1 of 2 workers have another version") as told:
+    with pytest.raises(OptionError, match="1 of 2 worker processes run another") as told:
         expect_same_program(TwoWorkers("other"), "tcp://here:8786")
     assert "tcp://two:2" in told.value.message
 

@@ -76,7 +76,7 @@ def test_the_last_that_is_equal_is_taken_back() -> None:
     assert said.of(7).reason == "net"
     said.take_back(reason)
     assert said.of(7).reason == "net"
-    with pytest.raises(ValueError, match="not made"):
+    with pytest.raises(ValueError, match="never made"):
         said.take_back(reason)
     said.take_back(other)
     assert said.of(7) == ShotMarks()
@@ -106,7 +106,7 @@ def test_an_earlier_hold_can_be_taken_back_after_its_end() -> None:
     said.take_back(Mark(operator_records.HOLD_ON))
     assert said.at(np.array([5, 15, 25])).held.tolist() == [False] * 3
     said.take_back(Mark(operator_records.HOLD_OFF))
-    with pytest.raises(ValueError, match="not made"):
+    with pytest.raises(ValueError, match="never made"):
         said.take_back(Mark(operator_records.HOLD_OFF))
 
 
@@ -119,7 +119,7 @@ def test_of_many_marks_on_a_shot_the_last_can_be_taken_back() -> None:
         assert said.of(7) == ShotMarks(False, "net", str(number))
         said.take_back(Mark(operator_records.NOTE, 7, str(number)))
     assert said.of(7) == ShotMarks(False, "net")
-    with pytest.raises(ValueError, match="not made"):
+    with pytest.raises(ValueError, match="never made"):
         said.take_back(Mark(operator_records.SET_ASIDE, 7, "net"))
 
 
