@@ -101,7 +101,8 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
         return (
             "the inputs go high when the pin goes high; with light sensors they would go low"
             if light
-            else "the inputs go low when the pin goes high; if it switches a light, add --light"
+            else "the inputs go low when the test pin goes high; if this pin switches a light, "
+            "add --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"

@@ -177,8 +177,7 @@ def _last_part(session: Session) -> slice:
 def _chord_u(session: Session, setups: list[int]) -> Floats:
     """Return u of the length difference between gates A and B for each shot [m], shape (N,)."""
     widths = {
-        place: _length_u(session.rig, session.setups.last(session.setups.name(place)).body)
-        for place in set(setups)
+        place: _length_u(session.rig, dict(session.setups.body(place))) for place in set(setups)
     }
     return np.array([widths[place] for place in setups])
 

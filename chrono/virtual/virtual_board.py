@@ -188,7 +188,7 @@ def launches(
 def setup_changes(
     scenario: Scenario, seed: int, *, shots: int | None = None, speedup: float = 1.0
 ) -> Iterator[tuple[float, PlayedSetup]]:
-    """Yield each change of the launcher's setup: its time [s], from 0 s on, and the setup."""
+    """Yield the time [s] and the new setup for each change of the setup, beginning at 0 s."""
     if len(scenario.setups) == 1:
         yield 0.0, scenario.setups[0]
         return

@@ -128,7 +128,9 @@ def test_sensors_stand_upside_down_and_their_difference_is_the_rigs(
     wires = [wire(board, "A", 3.0, 8.0, inverted=1), wire(board, "B", 4.0, 7.0, inverted=1)]
     (test,) = played(board, [wires], script)
 
-    assert pulse_doubt(test, light=False).startswith("the inputs go low when the pin goes high")
+    assert pulse_doubt(test, light=False).startswith(
+        "the inputs go low when the test pin goes high"
+    )
     assert not pulse_doubt(test, light=True)
     difference = delay_of(test)
     assert abs(difference.value_s) <= difference.uncertainty.U95
