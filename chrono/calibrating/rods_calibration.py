@@ -290,8 +290,8 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
     far = not abs(path_m / setup.spacing_m - 1) <= FAR_OFF
     if far or abs(extra_m) > MOST_EXTRA_M:
         raise CalibrationError(
-            f"if these rod lengths are right, the gates are {path_m * 1e3:.4g} mm apart, and "
-            f"each rod is measured {extra_text(extra_m)} than it is",
+            f"with these rod lengths, the gates would be {path_m * 1e3:.4g} mm apart, and each "
+            f"rod would be measured {extra_text(extra_m)} than it is",
             hint="check the lengths of both rods, check which rod each recording shows, and "
             "check that the ends are cut at a right angle",
         )

@@ -45,7 +45,7 @@ BOARDS: dict[str, _About] = {
     "pico": _About(
         """\
 100 ppm is for a clock with a crystal: 30 ppm when new, 30 ppm
-                               # for heat (not checked) and 40 ppm for age""",
+                               # for heat (not checked), and the rest for age""",
         jitter=" (caused by the sensor, not by the board)",
         frequency="62.5 MHz",
         counter_bits=31,
