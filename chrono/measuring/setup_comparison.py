@@ -79,7 +79,7 @@ class Difference:
 
     @property
     def p_value(self) -> float:
-        """p-value of this pair alone: the chance of this difference or more between equal setups."""
+        """p-value of this pair alone: the chance that equal setups differ this much or more."""
         size = abs(self.difference_mps)
         if self.u_rigs_mps == 0:
             return 2 * _tail(size / self.u_random_mps, self.dof)
