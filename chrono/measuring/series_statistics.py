@@ -202,8 +202,7 @@ def mean_half_width(
     -----
     The random part counts as a normal contribution with the 95 % half-width t·u. The interval
     contains the true mean in 95 % to 99 % of sessions of two shots, and in 95 % of sessions of
-    ten or more shots. (With the usual formula t(ν_eff)·u_c, the interval contained the true
-    mean in only 87 % of sessions of two shots.)
+    ten or more shots.
     """
     widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
     return coverage_half_width([*shared, Contribution(widened, 1.0)])

@@ -10,8 +10,7 @@ ball that crosses the two beams at different distances from its middle makes the
 end too long, and the transit of the other end too short by the same time. The mean of the two
 transits is correct. On a path with a slope the module uses the mean of v².
 
-For a transit of only a few ticks, the module computes the interval of the quotient path/time. A
-shot has exactly the same result alone and together with millions of shots.
+A shot has exactly the same result alone and together with millions of shots.
 """
 
 import math

@@ -1,8 +1,8 @@
 """Write starter rig files.
 
 A starter file explains each key and contains a default value for each key. The default values
-give the right ± if the user has built the gates as in the firmware notes and has not calibrated
-the gates. The values and comments of the clock depend on the kind of board.
+give the right ± for uncalibrated gates that are built as in the firmware notes. The values and
+comments of the clock depend on the kind of board.
 """
 
 import json
