@@ -147,8 +147,8 @@ def delay_of(test: PulseTest) -> DelayDifference:
     """
     Return the delay difference of the gates for the rig file.
 
-    The value is the mean of the delay differences of leading and trailing edges. The ± covers
-    both differences, because some shots have only one pair of edges.
+    The value is the mean of the delay differences of leading and of trailing edges. Half of the
+    gap between these two differences counts as uncertainty: some shots have one pair of edges.
     """
     assert test.rise, "pulse_doubt is called before"
     assert test.fall

@@ -81,7 +81,7 @@ def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
     """
     Return how many standard deviations a value may be away from the mean of n values.
 
-    `risk` is the probability that one of n normally distributed values is farther away.
+    `risk` is the probability that any of n normally distributed values is farther away.
     """
     t = float(scipy.special.stdtrit(n - 2, 1 - risk / (sides * n)))
     return (n - 1) * t / math.sqrt(n * (n - 2 + t * t))

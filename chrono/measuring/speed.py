@@ -300,7 +300,7 @@ class SpeedModel:
 
     @cached_property
     def u_length(self) -> float:
-        """Standard uncertainty of the path (spacing, trips, tilt), divided by the spacing."""
+        """Standard uncertainty of the path (spacing, trips, tilt), divided by the path."""
         along = sum(i.u**2 for i in (self.spacing, *self.trips)) / self.spacing_m**2
         return math.sqrt(along + (self.tilt.u / self.path_factor) ** 2)
 
@@ -311,7 +311,7 @@ class SpeedModel:
 
     @cached_property
     def u_chords(self) -> float:
-        """Relative u of the speed if one pair of edges times a ball that may be off-centre."""
+        """Relative u of the speed from off-centre balls, if only one pair of edges is used."""
         chord = self.motion.chords
         return chord.u / self.spacing_m if chord else 0.0
 
