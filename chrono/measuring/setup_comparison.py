@@ -407,7 +407,7 @@ class Comparison:
 
     @property
     def fastest(self) -> tuple[Group, Verdict] | None:
-        """The setup that is faster than all others, and the least certain verdict of its pairs."""
+        """The setup that is faster than all others, and its least certain verdict."""
         judged = self.judged
         for group in self.groups:
             own = [pair for pair in judged if pair.first is group or pair.second is group]
