@@ -50,7 +50,7 @@ MAX_EVIDENCE = 1000
 @dataclass(frozen=True)
 class ClockCalibration:
     """
-    The measured rate of the counter, and the tolerance of this rate in the rig file.
+    The measured rate of the counter, and the rate tolerance that the rig file states.
 
     Attributes
     ----------
@@ -391,12 +391,7 @@ def _series(
     setup: str | None,
     allowed: Bools | None = None,
 ) -> CountedTransits:
-    """
-    Return the counted shots that have the most common `EdgesUsed`.
-
-    If `setup` is given, only shots of this setup are returned. If `allowed` (bool, one value
-    per shot) is given, only shots with True are returned.
-    """
+    """Return the counted (and allowed) shots that have the most common `EdgesUsed`."""
     shots, measured = session.log.shots, session.measured()
     chosen = session.are_counted(shots, measured.speed_mps)
     if allowed is not None:
@@ -429,12 +424,7 @@ def _blocking(transits: CountedTransits) -> Floats | None:
 
 
 def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
-    """
-    Return the largest error of the blocking times that does not depend on the speed [s].
-
-    The result is the difference between the measured blocking time and the blocking time of a
-    body with the declared length, plus the rig's `latency_mismatch`.
-    """
+    """Return the largest error of the blocking times that does not depend on the speed [s]."""
     blocking = _blocking(transits)
     if blocking is None:
         return 0.0

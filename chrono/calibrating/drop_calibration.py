@@ -4,7 +4,7 @@ Gate A is mounted above gate B. A ball is released at rest and falls through bot
 height of the fall and the local gravity give the speed of the ball. The speed and the transit
 give the effective spacing: the distance between the places where the two gates trip. The
 computation includes air drag, buoyancy and the air that moves with the ball. As a check, the
-module also computes a rough height and a rough spacing from the blocking times.
+module also estimates the height of the fall and the spacing from the blocking times.
 """
 
 import math
@@ -186,7 +186,7 @@ class DropResult:
 
     @property
     def unseen_height_m(self) -> float:
-        """The largest error of the height of fall that this calibration cannot detect [m]."""
+        """The smallest error of the height of the fall that this calibration detects [m]."""
         return self.deviation_uncertainty.U95 / self.by_height
 
 
@@ -265,12 +265,8 @@ def _fall(
     drag_scale: float = 1.0,
     added_mass: float = ADDED_MASS,
 ) -> tuple[float, float]:
-    """
-    Return the acceleration of a ball that starts to fall [m/s²], and its drag constant [1/m].
-
-    A ball has the mass m, the volume V, the frontal area A and the drag coefficient Cd, and ρ
-    is the density of the air: (m + `added_mass`·ρV)·dv/dt = (m − ρV)·g − ρ·Cd·A·v²/2.
-    """
+    """Return the acceleration at the start of the fall [m/s²], and the drag constant [1/m]."""
+    # (mass + added_mass·ρV)·dv/dt = (mass − ρV)·g − ρ·Cd·(frontal area)·v²/2
     body = setup.body
     displaced = body.density_kgpm3 * math.pi * body.diameter_m**3 / 6 / body.mass_kg
     inertia = 1 + added_mass * displaced
@@ -288,7 +284,7 @@ def _starts(
 
 
 def _lengthening(setup: DropSetup) -> float:
-    """Return the gate spacing divided by its vertical part, as a mean of all allowed tilts."""
+    """Return (gate spacing)/(vertical distance of the gates), averaged over all tilts."""
     return 1 + setup.plumb_limit_rad**2 / 6
 
 
@@ -326,11 +322,7 @@ def _spacing(
 def _newton(
     missing: Callable[[float], float], slope: Callable[[float], float], start: float
 ) -> float:
-    """
-    Find the x > 0 where the function `missing` is 0 (Newton's method).
-
-    `missing` must have no jumps, and must only rise or only fall.
-    """
+    """Find the x > 0 where the function `missing` is 0, by Newton's method."""
     x = start
     for _ in range(50):
         step = missing(x) / slope(x)
@@ -446,8 +438,8 @@ def _refuse_clusters(transits: Floats) -> None:
         raise CalibrationError(
             f"the drops form two groups: {len(sides[0])} drops with a transit of about "
             f"{low:.4g} ms and {len(sides[1])} drops with a transit of about {high:.4g} ms",
-            hint="always drop the ball from the same height, catch it below gate B, and set "
-            "aside all other shots",
+            hint="always drop the ball from the same height, catch it below gate B, and "
+            "mark all other shots as set aside",
         )
 
 
@@ -466,5 +458,5 @@ def _refuse(transits: Floats, setup: DropSetup) -> None:
     if np.any(transits <= 0):
         raise CalibrationError(
             "the transit of a drop is zero or negative",
-            hint="gate A must be the upper gate; set aside the drops that missed a gate",
+            hint="gate A must be the upper gate; mark drops that missed a gate as set aside",
         )

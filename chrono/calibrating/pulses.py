@@ -1,9 +1,9 @@
 """Compute the delays of the two gate inputs from pulses that the board sends to itself.
 
 During the self-test the board switches a pin on and off, and sends a beat at each change. The
-board reports the signals at the inputs of the gates as edges. If a wire connects the pin to an
-input, the edges show the delay of board and cable. If the pin switches the lamp (emitter) of a
-gate, the edges show the delay of the gate's sensor. This module does not open ports.
+board reports the signals at the inputs of the gates as edges. If a wire connects the pin to a
+gate's input, the edges show the delay of board and cable. If the pin switches a gate's lamp
+(emitter), the edges show the delay of the gate's sensor.
 """
 
 from collections.abc import Sequence
@@ -127,7 +127,7 @@ def pulse_test(board: Hello, events: Sequence[StampedEvent]) -> PulseTest:
         raise CalibrationError(
             f"the self-test stopped too early: the board sent only {max(len(beats) - 1, 0)} of "
             f"{CHANGES + 2} beats",
-            hint="connect the pulse pin to the inputs only, or to the emitters only",
+            hint="connect the pulse pin to the inputs or to the emitters, but not to both",
         )
     played, burst = ticks[beats[1 : CHANGES + 1]], ticks[beats[CHANGES + 1 : BEATS]]
     unit_s = 1 / board.frequency_hz
@@ -147,8 +147,8 @@ def delay_of(test: PulseTest) -> DelayDifference:
     """
     Return the delay difference of the gates for the rig file.
 
-    The result is the mean of the values for leading and for trailing edges. The uncertainty
-    includes half of the difference, because some shots have only one pair of edges.
+    The value is the mean of the delay differences of leading and of trailing edges. Half of the
+    gap between these two differences counts as uncertainty: some shots have one pair of edges.
     """
     assert test.rise, "pulse_doubt is called before"
     assert test.fall

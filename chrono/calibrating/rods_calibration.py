@@ -1,9 +1,9 @@
 """Compute the effective spacing of the gates from two flat-ended rods of known lengths.
 
 At any constant speed, blocking time divided by transit equals the rod's length divided by the
-gate spacing. A rod blocks a gate for a little more than its own length. This extra length is
-the same for both rods, so it has no effect on the difference between the rods. The speed of a
-rod may change between the gates, but its acceleration must be constant.
+gate spacing. A rod blocks a gate for a little more than its own length, but this has no effect
+on the difference between the two rods. The speed of a rod may change between the gates, but its
+acceleration must be constant.
 """
 
 import math
@@ -153,7 +153,7 @@ class RodResult:
 
 def rod_calibration(short: Passes, long: Passes, setup: RodSetup) -> RodResult:
     """
-    Return the effective spacing from the passes of two rods.
+    Compute the effective spacing of the gates from the times of two rods.
 
     Raises
     ------
@@ -218,7 +218,7 @@ def _doubt(
 
 
 def _whole(rod: Passes) -> Floats:
-    """Return transit and blocking times of the passes with all three times, shape (N, 3)."""
+    """Return transit and both blocking times of the complete passes, shape (N, 3)."""
     table = np.column_stack([rod.transit_s, rod.blocking_a_s, rod.blocking_b_s])
     whole: Floats = table[np.isfinite(table).all(axis=1) & (table > 0).all(axis=1)]
     if len(whole) < MIN_REPEATS:
@@ -232,23 +232,18 @@ def _whole(rod: Passes) -> Floats:
 
 
 def _ratios(whole: Floats, length_m: float) -> Floats:
-    """
-    Return the ratio of rod length to gate spacing for each pass of a rod.
-
-    The leading end of the rod has the position u·t + a·t², in units of the gate spacing. The
-    function finds u, a and the ratio from three times: the leading end is at gate B, the
-    trailing end is at gate A, and the trailing end is at gate B.
-    """
+    """Return the ratio of rod length to gate spacing for each pass of a rod."""
     transit, at_a, at_b = whole.T
     change = np.log(at_a / at_b)
     if float(np.abs(change).max()) > MOST_CHANGE:
         raise CalibrationError(
-            f"a rod of {length_m * 1e3:g} mm changed its speed by "
-            f"{100 * np.expm1(np.abs(change).max()):.0f} % between the gates",
+            f"between the gates, the speed of a rod of {length_m * 1e3:g} mm changed by "
+            f"{100 * np.expm1(np.abs(change).max()):.0f} %",
             hint="push the rod at a constant speed, or drop it from a greater height",
         )
     lead = transit - (at_b - at_a) / 2
     end = lead + at_b
+    # the leading end moves u·t + a·t² gate spacings in the time t after it reaches gate A:
     # lead·u + lead²·a = 1 and (end − at_a)·u + (end² − at_a²)·a = 1
     along = end - at_a
     square = end**2 - at_a**2
@@ -295,8 +290,8 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
     far = not abs(path_m / setup.spacing_m - 1) <= FAR_OFF
     if far or abs(extra_m) > MOST_EXTRA_M:
         raise CalibrationError(
-            f"with these rod lengths the gates would be {path_m * 1e3:.4g} mm apart, and the "
-            f"measured lengths would be {extra_text(extra_m)} than the rods",
+            f"with these rod lengths, the gates would be {path_m * 1e3:.4g} mm apart, and each "
+            f"rod would be measured {extra_text(extra_m)} than it is",
             hint="check the lengths of both rods, check which rod each recording shows, and "
             "check that the ends are cut at a right angle",
         )

@@ -169,7 +169,7 @@ def _pairs(transit_s: Floats, blocking_s: Floats | None) -> Floats:
 
 
 def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]:
-    """Return half of (mean transit before minus mean transit after), and its uncertainties."""
+    """Compute the delay difference from the mean transits before and after the exchange."""
     sides = (before[:, 0], after[:, 0])
     names = ("scatter before the exchange", "scatter after the exchange")
     return float(np.mean(sides[0]) - np.mean(sides[1])) / 2, [
@@ -181,12 +181,8 @@ def _by_means(before: Floats, after: Floats) -> tuple[float, list[Contribution]]
 def _by_blocking(
     before: Floats, after: Floats, offset_s: float
 ) -> tuple[float, list[Contribution]]:
-    """
-    Compute the delay difference δ from the ratio (blocking time)/transit.
-
-    If γ is the ratio for δ = 0, the ratio is γ·(1 − δ/transit) before the exchange and
-    γ·(1 + δ/transit) after the exchange.
-    """
+    """Compute the delay difference δ from the blocking times and the transits."""
+    # blocking time/transit: γ·(1 − δ/transit) before the exchange, γ·(1 + δ/transit) after it
     ratios = [side[:, 1] / side[:, 0] for side in (before, after)]
     means = [float(np.mean(ratio)) for ratio in ratios]
     slowness = [1 / float(np.mean(side[:, 0])) for side in (before, after)]
@@ -241,13 +237,13 @@ def _notes(before: Floats, after: Floats, by_blocking: bool) -> tuple[SwapNote, 
 
 
 def _spread_p(first: Floats, second: Floats) -> float:
-    """Return the probability that two spreads differ this much by chance (Brown-Forsythe)."""
+    """Return the p-value of the Brown-Forsythe test for equal scatter."""
     deviations = [np.abs(side - np.median(side)) for side in (first, second)]
     return _welch_p(*deviations)
 
 
 def _welch_p(first: Floats, second: Floats) -> float:
-    """Return the probability that two means differ this much by chance (Welch 1947)."""
+    """Return the p-value of the test for equal means (Welch 1947)."""
     parts = [Contribution(mean_input("", side), 1.0) for side in (first, second)]
     u = combined_uncertainty(parts)
     if u == 0:

@@ -98,12 +98,7 @@ _STEPS = 400
 
 @dataclass(frozen=True)
 class _Way:
-    """
-    Speed and drag at several distances [m] from the gates, back to the launcher's mouth.
-
-    `log_ratios` is ln(speed on the path / speed at the gates), and `acceleration_mps2` is the
-    acceleration by gravity along the path.
-    """
+    """Speed and drag at several distances [m] before the gates, back to the launcher."""
 
     gates_mps: float
     log_ratios: Floats
@@ -112,19 +107,19 @@ class _Way:
     acceleration_mps2: float = 0.0
 
     def log_ratio(self, distance_m: float) -> float:
-        """Return ln(speed at a distance before the gates / speed at the gates)."""
+        """Return ln(speed `distance_m` before the gates / speed at the gates)."""
         return float(np.interp(distance_m, self.back_m, self.log_ratios, right=math.inf))
 
     def speed(self, distance_m: float) -> float:
-        """Return the speed at a distance before the gates [m/s]; inf if no speed is enough."""
+        """Return the speed `distance_m` before the gates [m/s]; inf if no speed is enough."""
         return self.gates_mps * math.exp(self.log_ratio(distance_m))
 
     def kappa(self, distance_m: float) -> float:
-        """Return the drag constant κ of the body [1/m] at a distance before the gates."""
+        """Return the drag constant κ [1/m] at the point `distance_m` before the gates."""
         return float(np.interp(distance_m, self.back_m, self.kappa_per_m))
 
     def growth(self, distance_m: float) -> float:
-        """Return how much faster the body is for each metre nearer to the launcher [1/s]."""
+        """Return the change of the speed per metre toward the launcher [1/s]."""
         speed = self.speed(distance_m)
         return self.kappa(distance_m) * speed - self.acceleration_mps2 / speed
 
@@ -269,7 +264,7 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
 
 
 def _bounds(body: Ball, is_flat: bool, branch: int) -> Callable[[Floats], Floats]:
-    """Return a function for the lowest (`branch` 0) or the highest (1) drag coefficient."""
+    """Return the function that computes the lowest (0) or highest (1) drag coefficient."""
     if is_flat:
         return lambda reynolds: np.full_like(reynolds, body.drag_coefficient)
     return lambda reynolds: sphere_drag_bounds(reynolds)[branch]
@@ -316,7 +311,7 @@ def _sloped_contributions(
     body: Ball,
     pull_u_mps2: float,
 ) -> list[Contribution]:
-    """Return the contributions on a path with a slope; the speed at the gates comes first."""
+    """Return all parts of the uncertainty on a sloped path, the speed at the gates first."""
     faster = back(1)
     at_mouth, small = faster.speed(distance_m), 1e-3
     by_speed = (back(1, speed=1 + small).speed(distance_m) - at_mouth) / small
@@ -335,7 +330,7 @@ def _sloped_contributions(
 def _contributions(
     way: _Way, distance_m: float, distance_tolerance_m: float, at_gates: Input, body: Ball
 ) -> list[Contribution]:
-    """Return the contributions on a level path; the speed at the gates comes first."""
+    """Return all parts of the uncertainty on a level path, the speed at the gates first."""
     at_mouth, kappa = way.speed(distance_m), way.kappa(distance_m)
     by_speed = at_mouth / way.gates_mps * kappa / float(way.kappa_per_m[0])
     # a change of κ has the same effect as a change of the distance; the step is ± 1 %

@@ -1,14 +1,13 @@
 """Compute the speed of the body's middle, midway between the gates, from a transit.
 
-Gravity and drag change the speed of the body along the path. The pull a is the acceleration by
-gravity along the path, and drag causes the deceleration κv². Δ is the transit, d is the path, ℓ
-is the length of the body, and V = d/Δ is the mean speed.
+The speed v changes along the path d. The pull a is the acceleration by gravity along the path,
+and drag causes the deceleration κv². The transit is Δ, the body's length is ℓ, and the mean
+speed is V = d/Δ.
 
-- With pull and no drag, v² = V² + (aΔ/2)² + aℓ for leading edges. For trailing edges,
-  v² = V² + (aΔ/2)² − aℓ. The mean of these two values of v² does not depend on ℓ.
-- With drag and no pull, V is too low by the fraction (κd)²/24. A single pair of edges has an
-  additional relative error of κℓ/2.
-- With pull and drag, the module simulates bodies of many speeds (see `DragTable`).
+- Gravity alone: v² = V² + (aΔ/2)² ± aℓ, with + for leading edges and − for trailing edges.
+- Drag alone: V is too low by the fraction (κd)²/24. If only one pair of edges is used, there is
+  another relative error of κℓ/2.
+- Gravity and drag: the module simulates bodies of many speeds (see `DragTable`).
 """
 
 import math
@@ -131,8 +130,8 @@ class PathMotion:
     free_mps2 : float
         Acceleration of the body in free fall [m/s²].
     pulls : tuple of Input
-        Uncertainties of the pull, relative to the acceleration in free fall: first the slope,
-        then gravity, then buoyancy with added mass.
+        Uncertainties of the pull, divided by the acceleration in free fall: slope, gravity, and
+        buoyancy with added mass.
     chords : Input or None
         Error of the path if a ball crosses the beams off-centre [m], or None.
     length : Input
@@ -249,7 +248,7 @@ class PathMotion:
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.bend_u))
 
     def expected_skew(self, mean_mps: Floats) -> Floats:
-        """Return the expected skew of the transits at each speed (see `DragTable`)."""
+        """Return the `skew` of the `DragTable` at each mean speed."""
         table = self.tables[EdgesUsed.BOTH]
         return np.asarray(np.interp(mean_mps, table.mean_mps, table.skew))
 
@@ -260,7 +259,7 @@ class PathMotion:
         edges_used: int,
         skew: npt.ArrayLike | None = None,
     ) -> Shares:
-        """Return how much the speed changes with its inputs (arguments: as for `speed`)."""
+        """Return how strongly each input changes the speed (same arguments as `speed`)."""
         pull = self.acceleration_mps2
         by_path, by_pull, by_length = self.squares(mean_mps, transit_s, edges_used, skew, pull)
         squared = np.maximum(by_path + by_pull + by_length, 1e-3 * by_path)
@@ -299,7 +298,7 @@ class PathMotion:
         return tuple(found)
 
     def length_share(self, edges_used: int) -> float:
-        """Return how much v² changes if the body is 1 m longer [m/s²]."""
+        """Return the change of v² per metre of body length [m/s²]."""
         return float(_SIGNS[edges_used]) * self.acceleration_mps2
 
     def u(self, speed_mps: Floats, shares: Shares, mean_mps: Floats, edges_used: int) -> Floats:
@@ -316,7 +315,7 @@ class PathMotion:
 
     def mean_speed(self, speed_mps: npt.ArrayLike, edges_used: int) -> Floats:
         """
-        Convert the speed midway between the gates to the mean speed V [m/s].
+        Return the mean speed V [m/s] for a given speed midway between the gates.
 
         If a body is too slow to pass both gates, the result is the mean speed of the slowest
         body that passes both gates.
@@ -363,10 +362,9 @@ class PathMotion:
         pull_mps2: float | Floats,
     ) -> tuple[Floats, Floats, Floats]:
         """
-        Return three parts of v² [m²/s²]: from the path, from gravity and from the body length.
+        Return three terms [m²/s²] whose sum is v²: mean speed, gravity and body length.
 
-        `pull_mps2` is the acceleration by gravity along the path [m/s²]. All other arguments
-        are the same as for `speed`.
+        `pull_mps2` is the acceleration by gravity along the path; see `speed` for the others.
         """
         straight, pulled = mean_mps**2, (pull_mps2 * transit_s / 2) ** 2
         by_length = straight * 0 + _SIGNS[edges_used] * pull_mps2 * self.length_m
@@ -410,7 +408,7 @@ def pull_of(rig: Rig) -> tuple[float, float]:
 
 
 def _pulls(rig: Rig) -> tuple[Input, ...]:
-    """Return the uncertainties of the pull; on a level path only the slope is uncertain."""
+    """Return the inputs that make the acceleration by gravity uncertain."""
     slope, limit = rig.gates.slope_rad, rig.gates.slope_tolerance_rad
     displaced, moved = air_of(rig)
     sine = path_acceleration(rig) / free_acceleration(rig)

@@ -115,12 +115,11 @@ def known(name: str, value: float, U95: float | None = None, unit: str = "") -> 
 
 def next_shot_speed(series: Series) -> tuple[Quantity, Quantity]:
     """
-    Return the mean speed of a series and the scatter of the next shot, as two quantities.
+    Return two quantities whose sum is the speed of the next shot.
 
-    The expected speed of the next shot is the sum of these quantities. The mean speed has the
-    shared uncertainty. The scatter is 0 on average, with the standard uncertainty
-    s·√(1 + 1/n). Here s is the standard deviation of the n shots, or the random uncertainty of
-    one shot (see `random_part`).
+    The first quantity is the mean speed, with its shared uncertainty. The second quantity is
+    the deviation of the next shot from the mean: 0, with the standard uncertainty s·√(1 + 1/n).
+    Here s is the standard deviation of the n shots, or the random uncertainty of one shot.
     """
     random = series.u_random_mean_mps * math.sqrt(series.n + 1)
     scatter = normal(SHOT_TO_SHOT, random, dof=series.random_dof, nature="random", unit="m/s")

@@ -81,8 +81,7 @@ def critical_deviate(n: int, risk: float = 0.05, sides: int = 2) -> float:
     """
     Return how many standard deviations a value may be away from the mean of n values.
 
-    With the probability 1 − `risk`, all n values of a normal distribution are within this
-    limit.
+    `risk` is the probability that any of n normally distributed values is farther away.
     """
     t = float(scipy.special.stdtrit(n - 2, 1 - risk / (sides * n)))
     return (n - 1) * t / math.sqrt(n * (n - 2 + t * t))
@@ -138,7 +137,7 @@ class Scatter:
     suspicious : tuple of int
         Numbers of shots that do not fit the other shots, the farthest from the mean first.
     normal_p : float
-        Probability that normally distributed speeds look less normal than these speeds.
+        p-value of the test for a normal distribution (see the function `normal_p`).
     """
 
     s_low_mps: float
@@ -183,7 +182,7 @@ def _without(s: float, own: float) -> float:
 
 def drift_of(samples: Sequence[Sample]) -> Drift | None:
     """
-    Fit one common drift of the speed to several samples, each with its own mean speed.
+    Fit the same drift of the speed to several samples; each sample keeps its own mean.
 
     The drift is the slope of the best straight line (least squares). The result is None if
     fewer than two degrees of freedom are left.
@@ -207,7 +206,7 @@ def drift_of(samples: Sequence[Sample]) -> Drift | None:
 
 def normal_p(values: Floats) -> float:
     """
-    Return the probability that normally distributed values look less normal than `values`.
+    Return the p-value of the Anderson-Darling test for a normal distribution.
 
     The result is NaN if there are too few values, or if all values are equal. The formulas are
     from D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9.
@@ -226,7 +225,7 @@ def normal_p(values: Floats) -> float:
 
 
 def anderson_darling(values: Floats) -> float:
-    """Return A², large for values without a normal distribution (NIST e-Handbook 1.3.5.14)."""
+    """Return the Anderson-Darling statistic A² (NIST e-Handbook 1.3.5.14)."""
     n = len(values)
     mean, s = mean_and_s(values)
     z = np.sort((values - mean) / s)
@@ -242,7 +241,7 @@ def s_ratio_intervals(
     samples: Sequence[Floats], probability: float = COVERAGE
 ) -> dict[tuple[int, int], tuple[float, float]]:
     """
-    Return, for each pair of setups, the interval of the ratio of the standard deviations σ.
+    Compare the standard deviations σ of each pair of setups.
 
     Parameters
     ----------
@@ -287,7 +286,7 @@ def s_ratio_intervals(
 
 
 def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, float]:
-    """Return the logarithm of the variance, and the u of this logarithm (Bonett)."""
+    """Return ln(variance) and its standard uncertainty (Bonett)."""
     n = len(values)
     spread = float(np.var(values, ddof=1)) * n / (n - z)
     return math.log(spread), math.sqrt((kurtosis - (n - 3) / n) / (n - 1))
@@ -295,10 +294,9 @@ def _log_variance(values: Floats, kurtosis: float, z: float) -> tuple[float, flo
 
 def trimmed_mean(values: Floats) -> float:
     """
-    Return the mean of n values without the smallest and the largest values (Bonett).
+    Leave out the smallest and the largest values, and return the mean of the others (Bonett).
 
-    The function leaves out the n/(2·√(n − 4)) smallest values (rounded down), and the same
-    number of the largest values.
+    At each end, n/(2·√(n − 4)) of the n values are left out (rounded down).
     """
     n = len(values)
     cut = min(int(n / (2 * math.sqrt(n - 4))), (n - 1) // 2)

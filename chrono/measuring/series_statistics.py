@@ -202,8 +202,7 @@ def mean_half_width(
     -----
     The random part counts as a normal contribution with the 95 % half-width t·u. The interval
     contains the true mean in 95 % to 99 % of sessions of two shots, and in 95 % of sessions of
-    ten or more shots. (With the usual formula t(ν_eff)·u_c, the interval contained the true
-    mean in only 87 % of sessions of two shots.)
+    ten or more shots.
     """
     widened = normal("", coverage_factor(random_dof) * u_random / coverage_factor(math.inf))
     return coverage_half_width([*shared, Contribution(widened, 1.0)])
@@ -259,8 +258,7 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
     """
     Return the random part of a mean's standard uncertainty, and its degrees of freedom.
 
-    The random part is `s` or `own`, divided by √n. The function uses the value with the wider
-    95 % interval.
+    The random part is s/√n or own/√n: the value with the wider 95 % interval.
 
     Parameters
     ----------
@@ -277,7 +275,7 @@ def random_part(s: float, dof: int, own: float, n: int) -> tuple[float, float]:
 
 
 def shared_parts(shared: Sequence[Contribution], u: float) -> list[Contribution]:
-    """Multiply the contributions by one factor, so that their combined uncertainty is `u`."""
+    """Scale the contributions to the combined uncertainty `u`; keep their ratios."""
     whole = combined_uncertainty(shared)
     if not whole:
         return [Contribution(normal("shared", u), 1.0)]
@@ -367,7 +365,7 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
 
 
 def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Contribution]:
-    """Return what one rig adds to the shared uncertainty of the mean of all shots."""
+    """Return the uncertainty that the errors of one rig cause in the mean of all shots."""
     own = [sample for sample, its in zip(samples, rigs, strict=True) if its == rig]
     u_shared = np.concatenate([sample.u_shared_mps for sample in own])
     part = len(u_shared) / sum(len(sample.number) for sample in samples)

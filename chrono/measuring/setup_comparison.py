@@ -3,7 +3,7 @@
 If the data do not show which setup is faster, the module computes how many more shots could
 show it. The module tests each difference between two setups in two ways: with a correction for
 a steady drift of the launcher (`drift_model`), and without this correction (Welch's test). If
-all setups are equal, at most one session in twenty contains a false claim of a difference.
+all setups are equal, the module wrongly reports a difference in at most 1 of 20 sessions.
 """
 
 import math
@@ -74,17 +74,12 @@ class Difference:
 
     @property
     def t(self) -> float:
-        """The difference divided by its uncertainty for equal setups."""
+        """The difference divided by the uncertainty that it would have for equal setups."""
         return self.difference_mps / math.hypot(self.u_random_mps, self.u_rigs_mps)
 
     @property
     def p_value(self) -> float:
-        """
-        The p-value of this pair alone, without a correction for other pairs.
-
-        The p-value is the probability that equal setups differ at least this much by chance. If
-        one rig measured both setups, the errors of the rig do not change the p-value.
-        """
+        """p-value of this pair alone: the chance that equal setups differ this much or more."""
         size = abs(self.difference_mps)
         if self.u_rigs_mps == 0:
             return 2 * _tail(size / self.u_random_mps, self.dof)
@@ -97,7 +92,7 @@ class Difference:
 
     @property
     def p_overall(self) -> float:
-        """The p-value for the verdict: `p_adjusted`, or `p_value` for a single pair."""
+        """The p-value that decides: `p_adjusted`, or `p_value` if there is only one pair."""
         return self.p_value if self.p_adjusted is None else self.p_adjusted
 
     @property
@@ -116,7 +111,7 @@ class Difference:
 
     @property
     def settled(self) -> bool:
-        """True if the p-value is at most `RISK`, and the interval does not include zero."""
+        """True if the p-value is at most `RISK`, and if zero is outside the interval."""
         return self.p_overall <= RISK and abs(self.difference_mps) > self.U95_mps
 
 
@@ -175,11 +170,10 @@ def rig_scale(*series: Series) -> float:
 
 def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
     """
-    Correct p-values for the number of tests; return each corrected p-value and its risk level.
+    Correct p-values for the number of tests.
 
-    The method is from Holm, Scandinavian Journal of Statistics 6 (1979) 65. If the corrected
-    p-value is above `RISK`, the interval with this risk level contains zero. Otherwise the
-    interval does not contain zero.
+    For each test, return the corrected p-value and the `level` of a `Difference`. The method is
+    from Holm, Scandinavian Journal of Statistics 6 (1979) 65.
     """
     tests = len(p_values)
     found = [(math.nan, RISK)] * tests
@@ -193,7 +187,7 @@ def holm(p_values: Sequence[float]) -> list[tuple[float, float]]:
 
 
 def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]:
-    """Correct the p-values and the intervals for the number of pairs (see `holm`)."""
+    """Correct the differences for the number of pairs (see `holm`)."""
     known = [each for each in differences if each is not None]
     if len(known) < 2:
         return list(differences)
@@ -210,7 +204,7 @@ def _judged(differences: Sequence[Difference | None]) -> list[Difference | None]
 @dataclass(frozen=True)
 class RigShare:
     """
-    How many of a setup's shots one rig measured, and how uncertain this rig is.
+    The part of a setup's shots that one rig measured, and the uncertainty of this rig.
 
     Attributes
     ----------
@@ -256,7 +250,7 @@ class Group:
 @dataclass(frozen=True)
 class MoreShots:
     """
-    Number of further shots per setup that show a difference with a probability of 4/5.
+    How many more shots each setup needs to show a difference in 4 of 5 cases.
 
     The user should change the setup after each further shot.
 
@@ -346,16 +340,16 @@ class PairComparison:
 
     @property
     def deciding(self) -> Difference | None:
-        """The difference that the verdict about the speeds uses."""
+        """The difference on which `verdict` is based."""
         is_plain = self.verdict is Verdict.FASTER_WITHOUT_DRIFT or self.difference is None
         return self.plain if is_plain else self.difference
 
     @property
     def faster(self) -> Group | None:
-        """The faster setup according to the verdict, or None if no setup is faster."""
+        """The faster setup, or None if the data do not show which setup is faster."""
         if self.verdict not in (Verdict.FASTER, Verdict.FASTER_WITHOUT_DRIFT):
             return None
-        assert self.deciding is not None, "without a difference there is no verdict"
+        assert self.deciding is not None, "one setup is faster, so the difference is known"
         return self.second if self.deciding.difference_mps > 0 else self.first
 
     @cached_property
@@ -363,7 +357,8 @@ class PairComparison:
         """
         Number of further shots needed to show which setup is faster.
 
-        The number is None if the data already show this, or if the difference is unknown.
+        `more_shots` is None if the data already show the faster setup, or if the difference is
+        unknown.
         """
         return _more_shots(self)
 
@@ -412,7 +407,7 @@ class Comparison:
 
     @property
     def fastest(self) -> tuple[Group, Verdict] | None:
-        """The setup that is faster than all others, and the least certain of its verdicts."""
+        """The setup that is faster than all others, and its least certain verdict."""
         judged = self.judged
         for group in self.groups:
             own = [pair for pair in judged if pair.first is group or pair.second is group]
@@ -610,9 +605,9 @@ def more_shots(
 
 def drift_share(first: Ints, second: Ints, more: int) -> float:
     """
-    Return how much a drift fit increases the variance of a difference between two setups.
+    Return the variance that a drift fit adds to a difference between two setups.
 
-    Multiply the result by the variance of a single shot.
+    The unit of the result is the variance of a single shot.
 
     Parameters
     ----------

@@ -2,17 +2,15 @@
 
 The mean speed between the gates is V = d·(1 + θ²/6) / (Δ/(1 + ε) − δ), with gate spacing d,
 tilt limit θ, transit by the board's clock Δ, relative error of the counter's frequency ε, and
-delay difference δ (gate B minus gate A). `PathMotion` converts V to the speed of the body's
-middle when the middle is midway between the gates, and includes drag and gravity.
+delay difference δ (gate B minus gate A). From V, `PathMotion` computes the speed of the body
+midway between the gates, with drag and gravity.
 
 One pair of edges (one edge per gate) measures the transit of the body's front or of its back. A
-ball may cross the two beams at different distances from the ball's middle. Then the transit of
-the front is wrong, and the transit of the back is wrong by the same time in the other
-direction. The mean of both transits does not have this error. On a path with a slope the module
-uses the mean of v².
+ball that crosses the two beams at different distances from its middle makes the transit of one
+end too long, and the transit of the other end too short by the same time. The mean of the two
+transits is correct. On a path with a slope the module uses the mean of v².
 
-For a transit of only a few ticks, the module computes the interval of the quotient path/time. A
-shot has exactly the same result alone and together with millions of shots.
+A shot has exactly the same result alone and together with millions of shots.
 """
 
 import math
@@ -212,7 +210,7 @@ class SpeedModel:
         return float(self.motion.speed(mean, np.array([true_s]), edges_used, skew)[0])
 
     def expected_apart(self, transit_s: Floats) -> Floats:
-        """Return the difference, leading minus trailing transit, that gravity causes [s]."""
+        """Return leading transit minus trailing transit [s], as expected from gravity."""
         true_s = transit_s / (1 + self.rate_error) - self.latency_s
         mean = self.spacing_m * self.path_factor / true_s
         return 2 * self.motion.expected_skew(mean) * transit_s
@@ -284,16 +282,7 @@ class SpeedModel:
         return float(self._coverage[edges_used].factor(true_s)[0])
 
     def _timing(self, edges_used: int) -> tuple[Input, ...]:
-        """
-        Return the random errors of a transit: the rounding to ticks, and the jitter.
-
-        The rounding error of the difference between two timestamps is between −1 and +1 tick
-        (triangular distribution). With two pairs of edges, the function assumes that the
-        leading and the trailing edges have independent rounding errors. This is wrong if the
-        blocking time is the same small number of ticks in every shot. Then the 95 % interval
-        contains the true speed in 60 … 100 % of the shots if all shots have the same speed. If
-        the speeds are different, the interval contains the true speed in 95 % of the shots.
-        """
+        """Return the random errors of a transit: the rounding to ticks, and the jitter."""
         if edges_used == EdgesUsed.BOTH:
             tick = two_pair("tick, two pairs", self.tick_s, nature="random", unit="s")
             return tick, self.jitter
@@ -311,7 +300,7 @@ class SpeedModel:
 
     @cached_property
     def u_length(self) -> float:
-        """Relative standard uncertainty of the path, from spacing, trip positions and tilt."""
+        """Standard uncertainty of the path (spacing, trips, tilt), divided by the path."""
         along = sum(i.u**2 for i in (self.spacing, *self.trips)) / self.spacing_m**2
         return math.sqrt(along + (self.tilt.u / self.path_factor) ** 2)
 
@@ -322,7 +311,7 @@ class SpeedModel:
 
     @cached_property
     def u_chords(self) -> float:
-        """Relative u that off-centre balls cause if only one pair of edges is used."""
+        """Relative u of the speed from off-centre balls, if only one pair of edges is used."""
         chord = self.motion.chords
         return chord.u / self.spacing_m if chord else 0.0
 

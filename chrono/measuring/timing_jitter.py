@@ -1,10 +1,9 @@
 """Estimate the jitter of the timestamps, and the body's length at each gate, from shots.
 
-The module compares the transits of the leading edges and of the trailing edges. The jitter of
-four timestamps makes the difference of these transits scatter. The module first removes a
-difference that is the same in all shots (from the sensors), and a difference that is
-proportional to the transit (from drag). The rest is scatter. Balls that cross the beams
-off-centre also cause scatter, so with balls the jitter may be smaller than the scatter.
+Jitter makes the difference between the leading and the trailing transit scatter. The sensors
+add a constant difference, and drag adds a difference proportional to the transit. The module
+removes these two differences. Balls that cross the beams off-centre also cause scatter, so with
+balls the jitter may be smaller than the scatter.
 """
 
 import math
@@ -68,7 +67,7 @@ class TimingJitter:
 
     @property
     def may_be_chords(self) -> bool:
-        """True if the scatter is above the rig's jitter, but off-centre balls may cause it."""
+        """True if off-centre balls may explain a scatter above the rig's jitter."""
         suspected = self.scatters_more and self.chords_s > self.stated_s
         return self.is_upper_limit and suspected
 
@@ -88,7 +87,7 @@ def timing_scatter(
     stated_s: float,
 ) -> TimingJitter | None:
     """
-    Estimate the jitter: compare the transits of the trailing and of the leading edges.
+    Estimate the jitter from the differences between trailing and leading transits.
 
     Parameters
     ----------
@@ -188,8 +187,8 @@ def has_clean_lengths(shots: Shots) -> Bools:
     """
     Find the shots whose lengths at both gates are reliable, shape (N,).
 
-    These shots have a blocking time at both gates, no bounce, and no flag except `LEAD_ONLY` or
-    `TRAIL_ONLY`.
+    A reliable shot has a blocking time at both gates, no bounce, and no flag except `LEAD_ONLY`
+    or `TRAIL_ONLY`.
     """
     of_pair = np.uint32(Flag.LEAD_ONLY | Flag.TRAIL_ONLY)
     is_clean = ((shots["flags"] & ~of_pair) == 0) & (shots["bounce"] == 0)

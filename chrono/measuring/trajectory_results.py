@@ -57,7 +57,7 @@ class FallResult:
     Attributes
     ----------
     launch : Launch
-        The launch whose body falls, or whose speed the fall gives.
+        The launch with the body, the air and the speed.
     goal : str
         The given quantity: height, time or speed.
     height, time, speed : Estimate
@@ -160,7 +160,7 @@ class FlightResult:
     vacuum_m : float
         Range without air [m].
     best_rad, best_m : float
-        Angle of the longest range, and that range [rad], [m].
+        Angle for the longest range [rad], and the longest range [m].
     mach : float
         Mach number at launch.
     path : Flight
@@ -289,8 +289,8 @@ def fit_drag(launch: Launch, aim: Aim, landings: Sequence[Landing]) -> DragFit:
     Notes
     -----
     The result is the geometric mean of the drag constants κ of all landings. The random part of
-    the uncertainty is the scatter divided by √n, or the uncertainty from speeds and readings if
-    this is larger. The shared part comes from angle, height, wind and rig.
+    the uncertainty is the scatter of κ or the uncertainty of one landing (the larger value),
+    divided by √n. The shared part comes from angle, height, wind and rig.
     """
     fitted = _fits(launch, aim, landings)
     scale = launch.speed[0].input.u / launch.mean_mps if launch.n else 0.0
@@ -345,7 +345,7 @@ def _fits(
 
 
 def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, float]) -> float:
-    """Return the relative u of the drag constant κ that one landing gives."""
+    """Return the relative standard uncertainty of the κ computed from one landing."""
 
     def log_kappa(speed: float, reach: float) -> float:
         moved = replace(landing, speed_mps=speed, range_m=reach)
@@ -362,12 +362,7 @@ def _own_u(launch: Launch, aim: Aim, landing: Landing, values: Mapping[str, floa
 
 
 def _scatter(each: Sequence[float], own: Sequence[float]) -> Quantity:
-    """
-    Return the relative random uncertainty of the mean drag constant κ.
-
-    The function uses the scatter of the landings, or the uncertainties of the single landings
-    if these are larger.
-    """
+    """Return the relative random uncertainty of the mean drag constant κ."""
     n = len(each)
     _, s = mean_and_s(np.log(each))
     leaves = math.sqrt(float(np.mean(np.square(own))))

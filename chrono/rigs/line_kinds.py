@@ -1,7 +1,6 @@
 """The kinds of lines that a board may send, and the properties of each kind.
 
-The program uses only the properties of a `LineKind`, and never compares the names of kinds. To
-add a kind of lines, describe the kind in this module, and add a parser for one line to
+To add a kind, describe the kind here, and add a function that reads one line of this kind to
 `reader/line_grammar.py`. To read large recordings fast, also add a function to
 `reader/bulk_decoding.py`.
 """

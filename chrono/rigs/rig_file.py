@@ -1,7 +1,6 @@
 """Read and write the description of a rig, in a file such as `rig.toml` or in a recording.
 
-The program reports all problems of a file together. The program writes a file completely or not
-at all, and copies a file before each change.
+The program reports all problems of a file together, and copies a file before each change.
 """
 
 import datetime
@@ -145,7 +144,7 @@ def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
     Raises
     ------
     RigError
-        If the counter is too narrow or too fast, so that the counter wraps during a slow shot.
+        If the counter wraps to 0 during a slow shot.
     """
     record = rig_record(rig)
     record["clock"] |= {"frequency_hz": float(frequency_hz), "counter_bits": counter_bits}

@@ -36,12 +36,7 @@ _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
 def _quantity(unit: str, low: float, high: float, limits: str) -> BeforeValidator:
-    """
-    Make the function that reads a quantity and checks its limits.
-
-    The quantity must be between `low` and `high`, in the unit `unit`. `limits` describes the
-    range from `low` to `high` in words.
-    """
+    """Make the function that reads a quantity; `limits` states `low` and `high` in words."""
     kind, example = KINDS[unit]
 
     def read(value: object, info: ValidationInfo) -> float:
@@ -212,7 +207,8 @@ class Gates(_Section):
             if value > self.spacing_m / 4:
                 raise _trouble(
                     f"is {value * 1e3:g} mm, which is more than a quarter of the spacing",
-                    "place the gates farther apart, or measure more exactly for a smaller ±",
+                    "place the gates farther apart, or measure more exactly and write a "
+                    "smaller ±",
                     key,
                 )
         return self
@@ -353,8 +349,7 @@ class SpacingResult(_Result):
     """
     Calibrated spacing of the gates, and the standard uncertainty of the spacing [m].
 
-    If `covers_trip` is true, the spacing was measured with the gates. In this case the value is
-    the distance between the places where the gates trip.
+    If `covers_trip` is true, the value is the distance between the places where the gates trip.
     """
 
     spacing_m: Length = Field(alias="value")
@@ -363,7 +358,7 @@ class SpacingResult(_Result):
 
 
 class Calibration(_Section):
-    """The results of calibrations, which replace tolerances of the rig; each is optional."""
+    """Results of calibrations. Each result is optional and replaces a tolerance."""
 
     clock: ClockResult | None = None
     latency: LatencyResult | None = None
@@ -383,8 +378,6 @@ class Calibration(_Section):
 class Rig(_Section):
     """
     The complete description of a rig.
-
-    The class of each section describes the quantities of the section.
 
     Attributes
     ----------

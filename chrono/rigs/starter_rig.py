@@ -1,8 +1,8 @@
 """Write starter rig files.
 
 A starter file explains each key and contains a default value for each key. The default values
-give the right ± if the user has built the gates as in the firmware notes and has not calibrated
-the gates. The values and comments of the clock depend on the kind of board.
+give the right ± for uncalibrated gates that are built as in the firmware notes. The values and
+comments of the clock depend on the kind of board.
 """
 
 import json
@@ -29,23 +29,23 @@ class _About:
 
 
 _NOT_SURE = """\
-5000 ppm is for a clock with a resonator. If the board certainly
-                               # has a crystal, write 50 ppm"""
+5000 ppm is for a clock with a resonator. If you are sure that
+                               # the board has a crystal, write 50 ppm"""
 BOARDS: dict[str, _About] = {
     "uno": _About(
         """\
 5000 ppm is for a clock with a resonator, as on most Uno boards.
-                               # (The crystal on these boards is only for the USB chip.)"""
+                               # The crystal on these boards is only for the USB chip."""
     ),
     "nano": _About(
         """\
-5000 ppm is for a clock with a resonator. If the processor has a
-                               # crystal (a metal can marked 16.000), write 50 ppm"""
+5000 ppm is for a clock with a resonator. If you see a crystal
+                               # (metal can marked 16.000) at the processor, write 50 ppm"""
     ),
     "pico": _About(
         """\
 100 ppm is for a clock with a crystal: 30 ppm when new, 30 ppm
-                               # for heat (not checked), the rest for age""",
+                               # for heat (not checked), and the rest for age""",
         jitter=" (caused by the sensor, not by the board)",
         frequency="62.5 MHz",
         counter_bits=31,
@@ -58,7 +58,8 @@ BOARDS: dict[str, _About] = {
     "other": _About(
         _NOT_SURE,
         jitter="\n                               # if the board uses micros(), write 0.7 us",
-        tick="\n                               # if it uses micros() at 16 MHz, write 4 us",
+        tick="\n                               "
+        "# if the board uses micros() at 16 MHz, write 4 us",
     ),
 }
 

@@ -119,7 +119,7 @@ def test_rods_that_accelerate_hard_or_are_other_ones_are_refused():
     beams = make_beams(rng, 0.3)
     rods = [passes(rng, beams, length, length, pushed) for length in (0.04, 0.14)]
     slower = Passes(0.14, *[rods[1].transit_s, rods[1].blocking_a_s * 2, rods[1].blocking_b_s])
-    with pytest.raises(CalibrationError, match="changed its speed"):
+    with pytest.raises(CalibrationError, match="speed of a rod of 140 mm changed"):
         rod_calibration(rods[0], slower, SETUP)
     other = Passes(0.1, rods[1].transit_s, rods[1].blocking_a_s, rods[1].blocking_b_s)
     with pytest.raises(CalibrationError, match="the gates would be"):
