@@ -99,7 +99,8 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
         return f"an input showed fewer than {MIN_REPEATS} exact rising or falling edges"
     if light != test.inverted:
         return (
-            "the inputs go high when the pin goes high; with light sensors they would go low"
+            "the inputs go high when the test pin goes high; light sensors would make them go "
+            "low"
             if light
             else "the inputs go low when the test pin goes high; if this pin switches a light, "
             "add --light"

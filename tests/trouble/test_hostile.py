@@ -110,8 +110,8 @@ SIZES: dict[str, tuple[Iterable[bytes], int, str, float]] = {
     "marks on more shots than any session": (
         records("mark", (f'{{"action": "note", "shot": {i}}}' for i in range(MANY))),
         1,
-        "left out: 100000 records of setups or marks; the first reason is: mark at 0.000 s: more "
-        "than",
+        "left out: 100000 records of setups or marks; the first reason is: mark at 0.000 s: "
+        "more than",
         200,
     ),
     "many notes": (
