@@ -97,11 +97,7 @@ _LONGEST_S = 3600.0
 
 
 class _ShotFrame(pd.DataFrame):
-    """
-    A data frame of shots; ``frame["old name"]`` still gives a renamed column.
-
-    After an operation of pandas, the resulting frame accepts only the new name.
-    """
+    """A data frame of shots; ``frame["old name"]`` still gives a renamed column."""
 
     def __getitem__(self, key: Any) -> Any:
         if isinstance(key, str) and key not in self.columns:
@@ -192,7 +188,7 @@ class Recording:
         """
         All edges that the board sent, in the order of the lines in the recording.
 
-        The first use of `edges` reads the file a second time.
+        When you first use `edges`, the program reads the file again.
 
         Returns
         -------
@@ -554,7 +550,7 @@ _OBJECTS = ("difference", "without_drift", "without_suspicious")
 
 
 def _flat_pair(pair: dict[str, Any]) -> dict[str, Any]:
-    """Return the comparison of a pair of setups as one row, from nested JSON."""
+    """Return the comparison of two setups as one flat dict, for one row of a table."""
     told = {f"{place}_setup": pair[place] for place in ("first", "second")}
     told |= pair["difference"] or {}
     plain_ones = {k: v for k, v in pair.items() if not isinstance(v, dict)}
@@ -894,7 +890,7 @@ def _transits(transit_s: npt.ArrayLike) -> Floats:
 
 
 def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
-    """Return shots with these transits; convert the transits to steps of `_STEP_S`."""
+    """Return shots with these transits, rounded to steps of `_STEP_S`."""
     sound = np.isfinite(transit_s) & (transit_s > 0)
     shots = np.zeros(len(transit_s), SHOT_DTYPE)
     steps = np.where(sound, transit_s, 0.0) / _STEP_S
@@ -907,7 +903,7 @@ def _timed(transit_s: Floats, used: EdgesUsed) -> Shots:
 
 @lru_cache(maxsize=8)
 def _model(rig: Rig) -> SpeedModel:
-    """Return the speed model of a rig. Making a model takes 0.1 s."""
+    """Return the speed model of a rig; keep the last models, because each takes 0.1 s."""
     return replace(SpeedModel.from_rig(rig), unit_s=_STEP_S)
 
 

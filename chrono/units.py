@@ -197,11 +197,11 @@ def format_value(value: float, uncertainty: float) -> str:
 
 def significant_decimals(uncertainty: float) -> int:
     """
-    Return the number of decimals to show; if it is negative, round to tens, hundreds, …
+    Return how many decimals to show; a negative number means: round to tens, hundreds, …
 
-    The rule comes from the Particle Data Group (Review of Particle Physics, Introduction 5.3).
-    Let d be the first three digits of the uncertainty. If d is 100 to 354, show two digits. If
-    d is 355 to 949, show one digit. If d is 950 to 999, show 1000 with two digits.
+    The first three digits of the uncertainty decide. 100 to 354 give two digits, and 355 to
+    949 give one digit. 950 to 999 are rounded up to 1000, with two digits. Source: Particle
+    Data Group, Review of Particle Physics, Introduction 5.3.
     """
     if not math.isfinite(uncertainty) or uncertainty <= 0:
         return 3

@@ -57,9 +57,9 @@ Rigs = Annotated[
         "--rigs",
         help='Write "one" if all recordings come from one rig. Write "each" if every '
         "recording comes from a different rig. Without this option, the program "
-        "compares the identities of the rigs. If an identity is missing, the "
-        "program compares the descriptions of the rigs. The program never compares "
-        "the names of the rigs.",
+        "compares the key identity of the rigs. If a rig has no identity, the "
+        "program compares gates, clock and calibration. The names of the rigs do "
+        "not matter.",
     ),
 ]
 Cluster = Annotated[
@@ -230,7 +230,7 @@ def _outcomes(
         return process_recordings(task, sources, how.jobs, progress)
     if how.jobs is not None:
         raise OptionError(
-            "the cluster chooses the number of processes",
+            "the Dask cluster sets the number of processes",
             where="--jobs",
             hint="leave out --jobs",
         )
@@ -250,7 +250,7 @@ def _good(
         elif skip_bad:
             where = outcome.error.where or outcome.source.where
             findings.lines.append(
-                f"{where}: {outcome.error.message}; this recording is skipped"
+                f"{where}: {outcome.error.message}; the program skips this recording"
             )
         else:
             raise outcome.error

@@ -1,4 +1,4 @@
-"""The commands `calibrate …`: measure values of the rig, and write them to the rig file."""
+"""The commands `calibrate …` measure values of the rig and write them to the rig file."""
 
 import sys
 from pathlib import Path
@@ -81,8 +81,8 @@ def calibrate_swap(
     """
     Find the difference of the gates' delays by exchanging the sensors.
 
-    Make ten shots or more. Exchange the two sensors, but leave slits and lamps in place. Make
-    as many shots as before, in the same way. After the last shot, put the sensors back in
+    Make ten shots or more. Exchange the two sensors, but leave slits and lamps in place. Then
+    make the same number of shots in the same way. After the last shot, put the sensors back in
     their old places. To try this calibration without gates, make one recording from the port
     virtual://swap-before and one recording from the port virtual://swap-after.
     """
@@ -121,7 +121,7 @@ def calibrate_drop(
     """
     Find the effective spacing of the gates with falling balls.
 
-    Mount the gates along a plumb line, with gate A exactly above gate B. Drop a heavy
+    Mount gate A exactly above gate B: use a plumb line (a string with a weight). Drop a heavy
     ball from rest ten times from the same height. The rig file must describe this ball as the
     body. To try this calibration without gates, make a recording from the port
     virtual://drop-test, a fall from 500 mm.

@@ -1,4 +1,4 @@
-"""The command `demo`; of all commands, only this file may import the package `virtual`."""
+"""The command `demo`; no other file of a command may import the package `virtual`."""
 
 from typing import Annotated
 

@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 MAX_BYTES = 1_000_000
 _COLUMNS = {"draw": "m", "force": "N"}
 _HINT = (
-    "write a first line such as draw_mm,force_N; then write one line for "
-    "each measurement; the first draw is 0"
+    "write a first line such as draw_mm,force_N; then write one line for each measurement; "
+    "a draw is how far you pull the band, and the first draw is 0"
 )
 
 
@@ -83,7 +83,7 @@ def body(rows: list[list[str]]) -> list[tuple[int, list[str]]]:
 def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise _trouble(path, "the file is too large for a table of draws and forces")
+            raise _trouble(path, "the file is too large to be a table of draws and forces")
         return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise _trouble(path, f"the file cannot be read: {error.strerror}") from error
@@ -165,7 +165,8 @@ def energy(
     residual: Annotated[
         str,
         typer.Option(
-            help="For a vacuum launcher: absolute pressure of the air that is left in the tube."
+            help="For a vacuum launcher: absolute pressure of the air that is still in the "
+            "tube. An absolute pressure of 0 Pa is a perfect vacuum."
         ),
     ] = "0 Pa",
     distance: Annotated[
@@ -187,8 +188,8 @@ def energy(
     """
     Compute a body's energy and momentum, and the stored energy.
 
-    The limits for gas and vacuum are ideal values. Use these limits only to judge a measured
-    shot. Do not use these limits as advice to build or fill anything.
+    The limits for gas and vacuum are ideal values. Use the limits for gas and vacuum only to
+    judge a measured shot. Never use the limits as advice to build or fill anything.
     """
     from chrono.measuring.energy_results import energy_result
     from chrono.measuring.launch import each_launch

@@ -141,7 +141,7 @@ class HelpfulCommand(TyperCommand):
         return carried(super().get_help(ctx) + (f"\n\nExamples:{examples}" if examples else ""))
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
-        """Write the arguments and the options; sort shared options by kind (see `KINDS`)."""
+        """Write the arguments and options; group the options by their kind in `KINDS`."""
         sections: dict[str, list[tuple[str, str]]] = {"Arguments": [], "Options": []}
         sections |= {kind: [] for kind in KINDS}
         for parameter in self.get_params(ctx):
@@ -186,7 +186,7 @@ class Commands(typer.Typer):
         )
 
     def command(self, name: str | None = None, **options: Any) -> Any:
-        """Return a decorator; it makes a function a command."""
+        """Return a decorator that makes a command from a function."""
         return super().command(name, cls=HelpfulCommand, **options)
 
 

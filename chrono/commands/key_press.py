@@ -62,9 +62,9 @@ class KeyPress:
 @contextmanager
 def terminal_keys() -> Iterator[Callable[[], str]]:
     """
-    Yield a function that returns the keys that the user has pressed.
+    Yield a function; each call returns the keys pressed since the last call.
 
-    Without a terminal and in the background, the function returns an empty text.
+    The text is empty without a terminal, or if the program runs in the background.
     """
     if not sys.stdin.isatty() or _is_in_background():
         yield lambda: ""

@@ -1,4 +1,4 @@
-"""The commands `lab` and `guesses`: open the error lab, and list the guesses of a class."""
+"""The commands `lab` and `guesses`: open the error lab, and list a school class's guesses."""
 
 import sys
 from enum import StrEnum

@@ -346,7 +346,7 @@ def _stated(
 
 
 def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity, ...]":
-    """Return the speed or energy that the user gave; `unit` is for a speed without a unit."""
+    """Return the speed or energy that the user gave; a speed without a unit is in `unit`."""
     from chrono.measuring.launch import ENERGY
     from chrono.measuring.propagation import SPEED
     from chrono.units import with_unit
@@ -365,7 +365,7 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
 
 
 def _with_options(launch: "Launch", rig: "Rig", body: BodyOf) -> "Launch":
-    """Return a recorded launch; options replace values of its body."""
+    """Return a recorded launch with the values of the body that the user gave as options."""
     from chrono.measuring.body_in_air import site_of
 
     told = body(None)
@@ -444,6 +444,7 @@ def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]
             else f'the setup "{lacking}" has no counted shots'
         )
         raise OptionError(
-            f"no result is possible: {what}", hint=f"the recording has these setups: {known}"
+            f"the program cannot compute a result: {what}",
+            hint=f"the recording has these setups: {known}",
         )
     return found

@@ -110,7 +110,7 @@ def stand_in(error: UnicodeError) -> tuple[str, int]:
 
 
 def _without_marks(sign: str) -> str:
-    """Return a letter without its accent, "" for a single accent, and `?` for other signs."""
+    """Return a letter without its accent, "" for an accent alone, `?` for any other sign."""
     if unicodedata.category(sign) == "Mn":
         return ""
     if not sign.isalpha():
@@ -122,7 +122,7 @@ codecs.register_error(_HANDLER, stand_in)
 
 
 def prepare() -> None:
-    """Prevent a closed stream or an unusual character from ending the program."""
+    """Keep the program running if a stream is closed or cannot show a character."""
     _stand_for_closed()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -130,11 +130,8 @@ def prepare() -> None:
 
 
 def _stand_for_closed() -> None:
-    """
-    Open a replacement for each standard stream that is closed when the program starts.
-
-    Writing to the replacement of standard output fails, in the same way as on a full disk.
-    """
+    """Open a replacement for standard input, output or error if it is closed at the start."""
+    # Writing to the read-only replacement of stdout fails, as on a full disk.
     places = ("stdin", os.O_RDONLY), ("stdout", os.O_RDONLY), ("stderr", os.O_WRONLY)
     for name, access in places:
         if getattr(sys, name) is None:

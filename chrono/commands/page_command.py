@@ -180,7 +180,7 @@ def worksheet(
     wanted = _wanted(group, groups)
     if mark is not None and (output or key):
         raise OptionError(
-            "--mark only marks answers and cannot write a worksheet",
+            "--mark only checks answers and cannot write a worksheet",
             where="--mark",
             hint="leave out -o and --key",
         )
@@ -257,7 +257,7 @@ def _print_marking(
 
 
 def _key_of(output: Path, key: Path | None) -> Path:
-    """Return the path of the answers: the user's path, or a file next to the worksheet."""
+    """Return the path of the correct answers; the default file is next to the worksheet."""
     answers = key or output.with_name(f"{output.stem}-key{output.suffix}")
     if output.resolve() == answers.resolve():
         raise OptionError(

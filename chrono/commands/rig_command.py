@@ -68,8 +68,8 @@ def rig_correct(
     rig: Annotated[
         Path | None,
         typer.Option(
-            help="Rig file to add. Without this option, the command changes the rig of "
-            "the recording with --set, and adds the changed rig."
+            help="Rig file to add. Without this option, the command takes the rig of the "
+            "recording, changes the values in --set, and adds the result."
         ),
     ] = None,
     keys: Annotated[
@@ -80,9 +80,7 @@ def rig_correct(
             "You may use this option several times.",
         ),
     ] = None,
-    yes: Annotated[
-        bool, typer.Option("--yes", help="Add the rig without asking you first.")
-    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Add the rig without a question.")] = False,
 ) -> None:
     """
     Add a corrected rig to a recording, for all of its shots.

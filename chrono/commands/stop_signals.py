@@ -35,7 +35,7 @@ def noted_signals() -> Iterator[EndRequest]:
 
 @contextmanager
 def ended_by_signals() -> Iterator[None]:
-    """Make every signal that asks the program to end have the effect of Ctrl+C."""
+    """Raise KeyboardInterrupt, as Ctrl+C does, if a signal asks the program to end."""
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

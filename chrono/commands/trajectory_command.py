@@ -193,7 +193,8 @@ def _launch(launches: "Sequence[Launch]", row: "ShotRow") -> "Launch":
 def _one_body(launches: "Sequence[Launch]") -> "Launch":
     if len({launch.body for launch in launches}) > 1:
         raise _trouble(
-            "these shots were made with different bodies", "choose only shots of the same body"
+            "the chosen shots were made with different bodies",
+            "choose only shots of the same body",
         )
     return launches[0]
 
@@ -337,8 +338,8 @@ def stop(
     law: Annotated[
         str,
         typer.Option(
-            help="Type (force law) of the catch: constant (crushed or rubbing material), "
-            "spring (tight net or cord) or sheet (flat, loose net or sheet)."
+            help="Type (force law) of the catch: constant (material that is crushed or "
+            "rubs), spring (tight net or cord) or sheet (flat, loose net or cloth)."
         ),
     ] = "spring",
     distance: Annotated[
@@ -406,7 +407,7 @@ def stop(
 
 def law_of(text: str) -> "Law":
     """
-    Return the force law (type of a catch) with this name.
+    Return the rule for the force of a catch by its name.
 
     Raises
     ------

@@ -43,7 +43,7 @@ def whatif(
     phase: Annotated[
         float,
         typer.Option(
-            help="Shift the steps of the assumed counter by this fraction of one step "
+            help="Move the start of the assumed counter's steps by this part of one step "
             "(at least 0, less than 1)."
         ),
     ] = 0.0,
@@ -168,7 +168,7 @@ def _error_of(text: str) -> float:
     error = parse_quantity(text, "", "--as-if-clock")
     if text.strip()[-1:].isdigit() or not 0 < abs(error) <= 0.2:
         raise OptionError(
-            f"a counter's rate cannot have this error: {text.strip()}",
+            f"this error of a counter's rate is not possible: {text.strip()}",
             where="--as-if-clock",
             hint='give an error of at most 20 % with its unit, such as "+500 ppm"',
         )

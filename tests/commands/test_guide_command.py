@@ -241,6 +241,6 @@ def test_the_spacing_that_calibrating_finds_is_that_of_the_virtual_gates() -> No
     play = parse_play("virtual://drop-test")
     true_mm = true_rig(play.scenario, play.seed).spacing_m * 1e3
     page = PAGES["calibrating"].text
-    assert f"of these virtual gates is {true_mm:.2f} mm" in page
+    assert f"their true effective spacing is {true_mm:.2f} mm" in page
     found = re.search(r"effective spacing ([\d.]+) ± ([\d.]+) mm", page)
     assert abs(float(found[1]) - true_mm) < float(found[2])

@@ -28,8 +28,8 @@ FLAGS_BEGIN = """\
 # What the flags of a shot mean
 
 The program always shows a shot with a flag. Shots with the flags `lone-…`, `reversed`, `too-…`,
-`flash` or `flicker` do not count in the statistics. A shot also does not count if none of
-its pairs of edges is good enough for a speed.
+`flash` or `flicker` do not count in the statistics. A shot also does not count if
+no pair of its edges is good enough to compute a speed.
 
 | flag | what it means and what to do |
 | --- | --- |
