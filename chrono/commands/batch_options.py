@@ -250,7 +250,7 @@ def _good(
         elif skip_bad:
             where = outcome.error.where or outcome.source.where
             findings.lines.append(
-                f"{where}: {outcome.error.message}; the program skips this recording"
+                f"{where}: {outcome.error.message}; this recording is skipped"
             )
         else:
             raise outcome.error

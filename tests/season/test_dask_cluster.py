@@ -68,7 +68,7 @@ def test_every_command_gives_the_same_on_a_cluster(tmp_path: Path, chrono) -> No
             call = (command, "week", "--json", "--skip-bad")
             alone, shared = chrono(*call), chrono(*call, "--cluster", cluster.address)
             assert (alone.code, json.loads(alone.out)) == (shared.code, json.loads(shared.out))
-            skipped = "so this is not a recording; the program skips this recording"
+            skipped = "so this is not a recording; this recording is skipped"
             assert "z.tsv: the file is empty, " + skipped in shared.err
         is_one_clear_complaint(
             chrono("summary", "week", "--cluster", cluster.address, "--jobs", 2), "--jobs"
