@@ -21,8 +21,8 @@ SWAP_NOTES = {
         "after the sensors were exchanged, the transit times drift: the launcher is not steady"
     ),
     SwapNote.SPEED_CHANGED: (
-        "after the sensors were exchanged, the speed changed; the result is corrected for this "
-        "change, but check that the aim was the same"
+        "the speed changed after the exchange of the sensors; the result is corrected for this "
+        "change; check that you aimed in the same way"
     ),
 }
 
