@@ -117,7 +117,7 @@ def test_a_launcher_that_changed_its_speed_is_told():
     found = calibrate(np.random.default_rng(1), 1e-6, speed_mps=40.0)
 
     assert found.notes == (SwapNote.SPEED_CHANGED,)
-    assert "after the sensors were exchanged, the speed changed" in " ".join(swap_report(found))
+    assert "the speed changed after the exchange of the sensors" in " ".join(swap_report(found))
 
 
 def test_blocking_times_take_the_launchers_scatter_out():
