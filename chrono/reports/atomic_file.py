@@ -57,17 +57,15 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     try:
         _expect_none(path)
         _remove_abandoned(path.parent)
-        file = part.open("xb")
-    except OSError as trouble:
-        raise _trouble(path, trouble) from trouble
-    try:
-        with file, file_io.held(file.fileno(), part):
+        # Ctrl+C may arrive as soon as the file exists, even before `open` returns.
+        with part.open("xb") as file, file_io.held(file.fileno(), part):
             yield file
         _give_name(part, path)
     except OSError as trouble:
         raise _trouble(path, trouble) from trouble
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # there is no such file, or not even its folder
+            part.unlink()
 
 
 def write_new(path: Path, content: bytes) -> None:

@@ -26,6 +26,25 @@ def test_a_file_that_came_meanwhile_is_left_alone(tmp_path: Path) -> None:
     assert (tmp_path / "x").read_text() == "mine"
 
 
+def test_ctrl_c_just_after_a_file_began_leaves_nothing(tmp_path: Path, monkeypatch) -> None:
+    sound = Path.open
+
+    def interrupted(path: Path, *mode: str) -> None:
+        sound(path, *mode).close()
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Path, "open", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        write_new(tmp_path / "x", b"a")
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_folder_that_is_a_file_is_one_clear_error(tmp_path: Path) -> None:
+    (tmp_path / "x").write_text("mine")
+    with pytest.raises(RecordingError, match="cannot be written"):
+        write_new(tmp_path / "x" / "y", b"a")
+
+
 def test_a_full_disk_leaves_no_half_file(tmp_path: Path) -> None:
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
