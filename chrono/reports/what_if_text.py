@@ -186,8 +186,9 @@ def _step_notes(found: WhatIf) -> list[str]:
 def _edge_notes(found: WhatIf) -> list[str]:
     end = "front" if found.as_if.edges == EdgesUsed.LEAD else "back"
     notes = [
-        f"One pair of edges measures only when the {end} of the body passes. The ± includes the "
-        "effect of drag. The ± also includes the effect if bodies miss the middle of the beams."
+        f"One pair of edges measures only when the {end} of the body passes. The ± includes "
+        "the effect of drag. The ± also includes the effect if bodies miss the middle of the "
+        "beams."
     ]
     if found.without_speed:
         notes.append(

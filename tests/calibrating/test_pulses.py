@@ -120,7 +120,7 @@ def test_what_speaks_against_a_test_is_told() -> None:
     assert "connect the pin to only one input" in pulse_doubt(
         played((1, 1), (1, 1), late_b=True), light=False
     )
-    assert "the inputs go high when the test pin goes high" in pulse_doubt(
+    assert "when the test pin goes high, the inputs go high" in pulse_doubt(
         played((1, 1), (1, 1)), light=True
     )
     upside_down = played((1, 1), (1, 1), inverted=True)

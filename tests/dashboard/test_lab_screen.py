@@ -54,7 +54,7 @@ async def test_settings_result_picture_and_keys_fit_on_the_screen(start, size) -
         assert "true value" in text
         assert "█" in text
         assert "q Leave" in text
-        assert "most of the ± comes from tick" in text
+        assert "One error causes most of the ±: tick" in text
 
 
 @pytest.mark.parametrize("size", ALL_SIZES)
