@@ -215,7 +215,7 @@ def _awaited(run: Run) -> str:
 
 def _followed_trouble(status: LinkStatus) -> str:
     if status.state == "lost":
-        return f"RECORDING MISSING: the file {status.reason}. The program searches for it"
+        return f"RECORDING NOT READ: the file {status.reason}. The program will try again"
     if status.state == "failed":
         return f"READING ENDED: the recording {status.reason}"
     return ""

@@ -34,7 +34,7 @@ def trend_wrong(trend: LengthTrend) -> str:
         )
     return (
         f"at gate {trend.gate}, bodies seem {_how(trend)} with each shot: the threshold of "
-        "this gate or the aim drifts"
+        "this gate or the launcher's aim drifts"
     )
 
 

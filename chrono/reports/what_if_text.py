@@ -222,7 +222,7 @@ def _supposed_lines(found: WhatIf) -> list[str]:
 def _steps(found: WhatIf) -> str:
     count = round(found.tick_s / found.recorded_tick_s)
     given = tick_text(found.as_if.tick_s or 0.0)
-    taken = "" if given == tick_text(found.tick_s) else f"for {given} "
+    taken = "" if given == tick_text(found.tick_s) else f"instead of {given}: "
     return f"{taken}{count} recorded steps" if count > 1 else f"{taken}the recorded step"
 
 

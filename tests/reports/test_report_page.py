@@ -139,7 +139,7 @@ def test_the_budget_adds_up(reported) -> None:
     text = reported(PLAIN).text
     part = text[text.index("share of u² [%]") : text.index("Random part of u")]
     rows = re.findall(r"(random|shared) ([\d.e-]+) ([\d.]+)", part)
-    u = float(re.search(r"Combined u: ([\d.]+)", text)[1])  # type: ignore[index]
+    u = float(re.search(r"Combined u: ([\d.]+)[.] ", text)[1])  # type: ignore[index]
 
     assert len(rows) == 11
     assert sum(float(share) for _, _, share in rows) == pytest.approx(100, abs=0.5)
