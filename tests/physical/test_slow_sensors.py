@@ -230,7 +230,7 @@ def test_check_and_summary_say_it(tmp_path, chrono) -> None:
     summed = chrono("summary", file)
     assert summed.code == 1
     assert "gates.latency_mismatch" in " ".join(summed.out.split())
-    assert "at gate B, faster bodies" in summed.err
+    assert "at gate B, fast bodies" in summed.err
     for command in ("check", "summary"):
         data = json.loads(chrono(command, file, "--json").out)
         trends = (data if isinstance(data, dict) else data[0])["trends"]
