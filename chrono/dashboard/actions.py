@@ -101,7 +101,7 @@ class Action:
 
 GROUPS = {
     "live": "While you clock",
-    "shot": "The selected shot (Far view: the last shot)",
+    "shot": "The selected shot (in the Far view, the last shot)",
     "replay": "In a replay",
     "session": "Session and screens",
 }

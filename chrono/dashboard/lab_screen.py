@@ -255,7 +255,7 @@ class LabScreen(Screen[None]):
         """Change to the settings of an example where one contribution causes most of the ±."""
         preset = PRESETS[number]
         self._shot = None
-        self._say(f"Example {preset.name}. One error causes most of the ±: {preset.rules}.")
+        self._say(f"Example {preset.name}: {preset.rules} causes most of the ±.")
         self._set(preset.bench())
 
     def action_reset(self) -> None:

@@ -219,7 +219,7 @@ class ShotsScreen(ShotMarking):
         run = self.driver.run
         setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
         those = "only this shot" if shots == 1 else f"{shots} shots"
-        title = f"Correct the setup of shot {row.number} (this changes {those})"
+        title = f"Correct the setup of shot {row.number} (changes {those})"
         form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
         if form is None or setup_form(form) == setup_form(setup):
             return
