@@ -101,7 +101,7 @@ class Action:
 
 GROUPS = {
     "live": "While you clock",
-    "shot": "The selected shot; in the Far view, the last shot",
+    "shot": "The selected shot (in the Far view, the last shot)",
     "replay": "In a replay",
     "session": "Session and screens",
 }
@@ -152,7 +152,7 @@ ACTIONS = (
            rank=23),
     Action("session_note", "T", "Session note", "Note on the session",
            "Write a note about the whole session.", "session", _takes_records, rank=2),
-    Action("hold", "h", "Hold", "Hold on or off",
+    Action("hold", "h", "Hold", "Start or end Hold (no shots counted)",
            "Use this if people are near the gates. Shots are recorded, but not counted.",
            "live", _clocking, rank=30),
     Action("tone", "o", "Tone", "A tone that helps to align a beam",
@@ -195,7 +195,7 @@ ACTIONS = (
     Action("plot", "p", "Plot", "Plot on or off",
            "Show a plot of the speeds. On a small screen, the plot replaces the table.",
            "shot", screens=ON_SHOTS, rank=13),
-    Action("histogram", "g", "Histogram", "Histogram or speed of each shot",
+    Action("histogram", "g", "Histogram", "Plot a histogram or each shot",
            "Show how often each speed occurred in this setup.",
            "shot", screens=ON_SHOTS, rank=6),
     Action("write_elsewhere", "w", "Write elsewhere", "Write the recording to another file",

@@ -154,11 +154,11 @@ def records_text(session: Session) -> Text:
         f"row {x.row}: {fit(x.text, 40)}  ({fit(x.reason, 40)})" for x in unusable.line_samples
     ]
     text = _list(
-        f"damaged lines in the session: {unusable.lines} (the first lines follow)", damaged
+        f"damaged lines in the session: {unusable.lines} (below: the first lines)", damaged
     )
     text.append_text(
         _list(
-            f"setups and marks not used: {unusable.records} (the first reasons follow)",
+            f"setups and marks not used: {unusable.records} (below: the first reasons)",
             [fit(reason, 76) for reason in unusable.record_reasons],
         )
     )

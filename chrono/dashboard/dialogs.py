@@ -32,7 +32,7 @@ Nothing has been written yet. If you agree, your entries are added at the end of
 recording. The recorded rows stay unchanged. To undo the last entry, press z. This question is \
 asked only once.
 """
-ACKNOWLEDGE = "Enter: I confirm all points above   q: quit"
+ACKNOWLEDGE = "Enter: I confirm all points above. q: quit"
 MEANWHILE = {
     True: "The recording has already begun.",
     False: "This session is not recorded: its shots will be lost.",

@@ -77,7 +77,7 @@ STYLES = {
     "here": "bright_black",
 }
 BEGIN = (
-    "Press n for a question, g to guess the ±, or 1 to 6 for an example with one main error."
+    "Press n for a question, g to guess the ±, or 1 to 6 to see the effect of one large error."
 )
 LAB_KEYS = (
     KeyLabel("up", "↑", "", "choose(-1)"),
@@ -255,7 +255,7 @@ class LabScreen(Screen[None]):
         """Change to the settings of an example where one contribution causes most of the ±."""
         preset = PRESETS[number]
         self._shot = None
-        self._say(f"Example {preset.name}: most of the ± comes from {preset.rules}.")
+        self._say(f"Example {preset.name}: {preset.rules} causes most of the ±.")
         self._set(preset.bench())
 
     def action_reset(self) -> None:
@@ -315,8 +315,8 @@ class LabScreen(Screen[None]):
         """Ask the class to guess the uncertainty (±) of the speed, until an entry is valid."""
         speed = setting_text(self.bench, "speed_mps", self.unit)
         question = (
-            f"Guess the ± (95 %) of {speed}. Write for example "
-            '"0.3 m/s", "2 %" or "group 3: 2 %"'
+            f"Guess the ± (95 %) of {speed}. "
+            'Examples: "0.3 m/s", "2 %"; from group 3: "group 3: 2 %"'
         )
         title, text = question, ""
         while True:
@@ -350,7 +350,7 @@ class LabScreen(Screen[None]):
             self.refresh_bindings()
             taken = count_text(len(self._guesses), "estimate")
             self._say(
-                f"{taken} entered. Press g for the next guess, "
+                f"You entered {taken}. Press g for the next guess, "
                 "or press r to see all guesses and the ±.",
                 kept,
             )

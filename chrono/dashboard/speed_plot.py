@@ -77,7 +77,7 @@ class SpeedPlot(Widget):
             )
             return histogram_text(self._speeds, columns, lines)
         chart, words = shots_chart(self.points, columns, lines - 2)
-        self.border_title = f"speeds in {self._unit}, {words}; × = not counted"
+        self.border_title = f"speed in {self._unit}, {words}; × uncounted shot"
         top = chart.y.high - chart.y.per_cell / 2
         for x, name in self._changes:
             chart.bar(x, chart.y.low, chart.y.high, "change")

@@ -81,7 +81,7 @@ def _replay(run: ReplayRun) -> Text:
 def _followed(run: Run) -> Text:
     status = run.status
     if status.state != "open":
-        word = "lost" if status.state == "lost" else "file not read now"
+        word = "lost" if status.state == "lost" else "file is not read"
         return Text.assemble((word, "bold red"))
     if run.unwritten:
         return Text("finished: no program writes to this file")
@@ -215,7 +215,7 @@ def _awaited(run: Run) -> str:
 
 def _followed_trouble(status: LinkStatus) -> str:
     if status.state == "lost":
-        return f"RECORDING LOST: the file {status.reason}. The program looks for this file"
+        return f"RECORDING NOT READ: the file {status.reason}. The program will try again"
     if status.state == "failed":
         return f"READING ENDED: the recording {status.reason}"
     return ""

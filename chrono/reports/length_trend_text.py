@@ -28,10 +28,13 @@ def _with_limit(value: float, limit: float) -> str:
 def trend_wrong(trend: LengthTrend) -> str:
     """Return the probable fault of a gate whose measured body lengths change."""
     if trend.trend is Trend.SPEED:
-        return f"at gate {trend.gate}, faster bodies seem {_how(trend)}: a sensor is too slow"
+        return (
+            f"at gate {trend.gate}, fast bodies seem {_how(trend)} than slow bodies: a sensor "
+            "is too slow"
+        )
     return (
         f"at gate {trend.gate}, bodies seem {_how(trend)} with each shot: the threshold of "
-        "this gate or the aim drifts"
+        "this gate or the launcher's aim drifts"
     )
 
 
@@ -47,10 +50,10 @@ def trend_advice(trend: LengthTrend) -> str:
     """Return advice for the user: parts to check, and the value of the rig to change."""
     if trend.trend is Trend.SPEED:
         return (
-            f"check the sensor of gate {trend.gate} first, then the other sensor (a smaller "
-            "load resistor makes a sensor faster). Set each threshold to half of the full "
-            "light signal. Then measure the delays of the gates with chrono calibrate swap, "
-            "or set gates.latency_mismatch in the rig to a larger value"
+            f"check the sensor of gate {trend.gate} first, then the sensor of the other gate. "
+            "A smaller load resistor makes a sensor faster. Set each threshold to half of the "
+            "full light signal. Then measure the delays of the gates with chrono calibrate "
+            "swap, or set gates.latency_mismatch in the rig to a larger value"
         )
     return (
         f"check the lamp, the daylight and the threshold of gate {trend.gate}, and the "

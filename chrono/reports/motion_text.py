@@ -118,7 +118,7 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
     if stands_behind_mouth(rig):
         return detail(
             "mouth",
-            f"{where}: no result, because gate A would be behind the launcher's mouth",
+            f"{where}: no result, because gate A would be inside the launcher",
         )
     if mouth is None:
         return detail(
@@ -138,14 +138,20 @@ def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
     """Return notes on how the speeds at the launcher's mouth were computed, each note once."""
     if stands_behind_mouth(rig):
         return []
-    path = "path with the slope from the rig" if rig.gates.slope_rad else "level path"
+    path = "path with the slope angle of the rig" if rig.gates.slope_rad else "level path"
     texts = dict.fromkeys(f"mouth: {path}, {each.source}; {_limit(each)}" for each in mouths)
     return [line for text in texts for line in ["", *filled(text)]]
 
 
 def _limit(mouth: MuzzleSpeed) -> str:
     if mouth.is_flat:
-        return "valid only if one end of the body always points forward"
+        return "this speed is valid only if one end of the body always points forward"
     if mouth.in_crisis:
-        return "the drag may or may not have dropped suddenly; the ± includes both cases"
-    return f"valid only for a smooth ball, up to a Reynolds number of {CRISIS_REYNOLDS:.0e}"
+        return (
+            "the drag of a ball can drop suddenly at this speed; the ± includes both cases, "
+            "with and without this drop"
+        )
+    return (
+        "this speed is valid only for a smooth ball with a Reynolds number of at most "
+        f"{CRISIS_REYNOLDS:.0e}"
+    )

@@ -105,10 +105,10 @@ def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
     """Return state, problem and advice of one item of the health report."""
     match item.aspect:
         case Aspect.JITTER:
-            assert health.timing is not None, "this item needs a measured jitter"
+            assert health.timing is not None, "a report on the jitter needs a measured jitter"
             words = _jitter(health.timing)
         case Aspect.SLOPE:
-            assert health.slope is not None, "this item needs a measured slope"
+            assert health.slope is not None, "a report on the slope needs a measured slope"
             slope = health.slope
             words = slope_text(slope), slope_wrong(slope), slope_advice(slope)
         case Aspect.GROWTH | Aspect.DRIFT:
@@ -168,8 +168,8 @@ def _chatter(seen: Observation, name: str) -> tuple[str, str, str]:
     return (
         _count(count, seen),
         f"gate {name} chatters at its threshold ({seen.per_min(count):.0f} times a minute)",
-        f"make the hysteresis of the comparator at gate {name} larger, or set window.quiet to "
-        "a larger value",
+        f"make the hysteresis of the comparator at gate {name} larger, or set window.quiet in "
+        "the rig to a larger value",
     )
 
 
@@ -235,8 +235,8 @@ def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""
     return (
         f"in {seen.bounced} of {timed}",
-        f"in {count_text(seen.hidden, 'shot')} without bounce, noise may shift the edges by "
-        "more than the jitter in the rig",
+        f"in {count_text(seen.hidden, 'shot')}, no edge bounced, but noise may shift the edges "
+        "by more than the jitter in the rig",
         f'set jitter = "{_rounded_up(seen.bounce_s) * 1e6:g} us" under [clock] in the rig, or '
         "make the hysteresis of the comparators larger",
     )
@@ -258,7 +258,7 @@ def _trend(trend: LengthTrend) -> tuple[str, str, str]:
 def _body(setup: str, blocking: BlockedLengths) -> tuple[str, str, str]:
     return (
         blocking_text(blocking) + (f" ({plain(setup)})" if setup else ""),
-        "the gates measure another body length than the length in the rig",
+        "the gates measure a body length that differs from the length in the rig",
         "check body.length and gates.spacing in the rig, and the alignment of both beams",
     )
 

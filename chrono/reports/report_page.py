@@ -139,8 +139,8 @@ def _comparison(report: Report) -> dict[str, Any] | None:
         "blocks": blocks,
         "matrices": _matrices(found, unit) if matrix else [],
         "legend": (
-            f"Each cell shows the row's speed minus the column's speed, in {unit}: "
-            f"{MATRIX_LEGEND}."
+            "Each cell shows the speed of its row minus the speed of its column, in "
+            f"{unit}. Signs: {MATRIX_LEGEND}."
         ),
         "notes": [
             *(many_lines(found) if matrix else []),
@@ -297,10 +297,10 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
     if len(places) > SHOWN_SHOTS:
         half = SHOWN_SHOTS // 2
         left_out = (
-            f"This list has the first {half} and the last {half} counted shots. The "
-            f"{len(places) - 2 * half} shots between them, no. {places[half] + 1} to "
-            f"{places[-half - 1] + 1}, are in the results and in the picture; `chrono export` "
-            "lists every shot."
+            f"This list shows only the first {half} and the last {half} counted shots. The "
+            f"{len(places) - 2 * half} counted shots between them (shot {places[half] + 1} to "
+            f"shot {places[-half - 1] + 1}) are also used in the results and in the picture. "
+            "`chrono export` lists every shot."
         )
         places = [*places[:half], *places[-half:]]
     marks = {each.setup.name: i for i, each in enumerate(_counted(told, all_of_them=True))}
@@ -368,11 +368,12 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
             for each in budget.noticeable
         ],
         "sums": (
-            f"Random part of u {two_digits(speed_in(unit, budget.u_random_mps))}, shared part "
-            f"{two_digits(speed_in(unit, budget.u_shared_mps))}, combined u "
-            f"{two_digits(speed_in(unit, budget.u_mps))}; with k = {budget.k:.3f}, U95 is "
-            f"{two_digits(speed_in(unit, budget.U95_mps))} {unit}. Speeds, if the transit were "
-            f"one tick longer or one tick shorter: {_limits(told)}."
+            f"Random part of u: {two_digits(speed_in(unit, budget.u_random_mps))}. "
+            f"Shared part of u: {two_digits(speed_in(unit, budget.u_shared_mps))}. "
+            f"Combined u: {two_digits(speed_in(unit, budget.u_mps))}. "
+            f"Coverage factor k: {budget.k:.3f}. "
+            f"U95 = k × u: {two_digits(speed_in(unit, budget.U95_mps))} {unit}. Speeds, if the "
+            f"transit were one tick longer or one tick shorter: {_limits(told)}."
         ),
     }
 
@@ -401,7 +402,7 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
     )
     rows.append(("measured with", measured))
     if session.host_rate is not None:
-        rows.append(("counter by its beats", rate_text(session.host_rate)))
+        rows.append(("counter's rate, from its beats", rate_text(session.host_rate)))
     troubles = "; ".join(map(plain, _troubles(told)))
     rows.append(("data that could not be used", troubles or "none"))
     return rows

@@ -41,7 +41,7 @@ SHOWN_RECORDINGS = 3
 _BASIS_WORDS = {
     RigBasis.ALONE: "",
     RigBasis.IDENTITY: " (same identity)",
-    RigBasis.DESCRIPTION: " (the program assumes this, because the descriptions are equal)",
+    RigBasis.DESCRIPTION: " (assumed, because the rigs have the same description)",
     RigBasis.GIVEN: "",
 }
 
@@ -101,7 +101,7 @@ def rig_rows(rig: Rig) -> Rows:
     jitter = f"standard deviation {tick_text(clock.jitter_s)}" if clock.jitter_s else "none"
     rows = [
         ("gate spacing", f"{_mm(gates.spacing_m)} ± {_mm(gates.spacing_tolerance_m)}"),
-        ("place where a gate trips", f"± {_mm(gates.trip_tolerance_m)}"),
+        ("position in the beam where a gate trips", f"± {_mm(gates.trip_tolerance_m)}"),
         ("tilt of the path", f"0 … {math.degrees(gates.tilt_limit_rad):.3g}°"),
         ("sensors' delays differ by", f"± {time_text(gates.latency_mismatch_s)}"),
         ("tick of the counter", tick_text(clock.tick_s)),
@@ -179,7 +179,7 @@ def _spacing(rig: Rig) -> str:
     result = rig.calibration.spacing
     if result is None:
         return ""
-    covers = ", which includes the trip positions" if result.covers_trip else ""
+    covers = " (this u includes the trip positions)" if result.covers_trip else ""
     return f"{_mm(result.spacing_m)}, u = {result.spacing_u_m * 1e3:.2g} mm{covers}"
 
 

@@ -26,8 +26,8 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     who = "sensor" if light else "input"
     up, down = ("light on", "light off") if light else ("pin up", "pin down")
     lines = [
-        f"{test.board.board} {test.board.firmware} switched its pin {CHANGES} times, and then "
-        f"{BURST_CHANGES} times very fast"
+        f"{test.board.board} {test.board.firmware}: the board switched its test pin {CHANGES} "
+        f"times, and then {BURST_CHANGES} times very fast"
     ]
     for letter, gate in zip("AB", test.gates, strict=True):
         lines += [
@@ -35,7 +35,9 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
             for name, delays in ((up, gate.rises_s), (down, gate.falls_s))
         ]
         if gate.late:
-            lines.append(f"{who} {letter}: {gate.late} edges without an exact time, not used")
+            lines.append(
+                f"{who} {letter}: {gate.late} edges have no exact time and are not used"
+            )
         if gate.extra:
             lines.append(f"{who} {letter}: bounce caused {gate.extra} extra edges")
     for name, difference in ((up, test.rise), (down, test.fall)):
@@ -44,7 +46,10 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
     told = ", ".join(
         f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
-    lines.append(f"{BURST_CHANGES} fast edges: input {told}; the board lost {test.lost} edges")
+    lines.append(
+        f"test with {BURST_CHANGES} very fast edges: input {told}; the board lost {test.lost} "
+        "edges"
+    )
     lines.append(
         "the same clock makes and measures the pulses, so they cannot test this clock. A "
         f"comparison of the beats with this computer's clock shows: {_rate_text(test)}"
@@ -91,19 +96,19 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
     for letter, gate in zip("AB", test.gates, strict=True):
         if len(gate.rises_s) + len(gate.falls_s) == 0:
             late = (
-                " with an exact time; if you use the XOR wiring, connect the pin to only one "
-                "input at a time"
+                " with an exact time; if you use the XOR wiring, connect the test pin to only "
+                "one input at a time"
             )
-            return f"input {letter} showed no pulse{late if gate.late else ''}"
+            return f"no pulse came at input {letter}{late if gate.late else ''}"
     if test.rise is None or test.fall is None:
         return f"an input showed fewer than {MIN_REPEATS} exact rising or falling edges"
     if light != test.inverted:
         return (
-            "the inputs go high when the test pin goes high; light sensors would make them go "
-            "low"
+            "when the test pin goes high, the inputs go high too; light sensors would make the "
+            "inputs go low"
             if light
-            else "the inputs go low when the test pin goes high; if this pin switches a light, "
-            "add --light"
+            else "when the test pin goes high, the inputs go low; if the test pin switches a "
+            "light, add the option --light"
         )
     if test.lost:
         return f"the board lost {test.lost} edges"

@@ -13,7 +13,8 @@ def slope_wrong(slope: MeasuredSlope) -> str:
     if slope.is_of_a_slope:
         return "the measured edges do not fit the slope of the path in the rig"
     return (
-        "the two gates measure different lengths of the same bodies; no slope can explain this"
+        "the two gates measure different lengths of the same bodies; the slope of the path "
+        "cannot be the cause"
     )
 
 
@@ -35,7 +36,10 @@ def slope_advice(slope: MeasuredSlope) -> str:
         )
     degrees = round(math.degrees(slope.slope_rad))
     word = {0: "level", 90: "down", -90: "up"}.get(degrees, f"{degrees} deg")
-    return f'set gates.slope = "{word}" in the rig, or check the thresholds of both gates'
+    return (
+        f'set the slope of the path in the rig (gates.slope = "{word}"), or check the '
+        "thresholds of both gates"
+    )
 
 
 def slope_doubt(slope: MeasuredSlope | None) -> str:

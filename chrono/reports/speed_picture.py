@@ -159,8 +159,8 @@ def what_is_drawn(plotted: PlottedSpeeds) -> str:
     if not plotted.setups:
         return f"Speeds in {plotted.unit}. No shot is counted."
     each = (
-        f"each dot is the mean of up to {plotted.per_dot} shots; its line goes from the "
-        "slowest to the fastest of these shots"
+        f"each dot is the mean of up to {plotted.per_dot} shots; the line through the dot "
+        "goes from the slowest to the fastest of these shots"
     )
     if plotted.per_dot == 1:
         each = "each dot is one shot with its 95 % interval"
@@ -262,7 +262,7 @@ def _aside_text(axes: "Axes", plotted: PlottedSpeeds) -> str:
     speed = speed_in(plotted.unit, 1) * plotted.aside_mps
     beyond = int(np.count_nonzero((speed < low) | (speed > high)))
     return (
-        f"not counted ({beyond} of {len(speed)} are outside the picture)"
+        f"not counted ({beyond} of {len(speed)} shots are not shown)"
         if beyond
         else "not counted"
     )

@@ -111,7 +111,7 @@ def _spread_texts(series: Series, scatter: Scatter, unit: str) -> tuple[str, str
     s = f"{three_digits(speed_in(unit, series.s_mps))} {unit} {span}"
     gates = f"gates: s {at(scatter.instrument_s_mps)}"
     if scatter.launcher_high_mps == 0:
-        return s, f"{gates}, which is more than the scatter of the shots"
+        return s, f"{gates}; this s is larger than the scatter of the shots"
     low, high = at(scatter.launcher_low_mps), at(scatter.launcher_high_mps)
     return s, f"{gates}; launcher alone: s = {at(scatter.launcher_s_mps)} ({low} … {high})"
 
@@ -153,9 +153,9 @@ def shape_text(p: float, n: int) -> str:
     if math.isnan(p):
         return "all speeds are the same"
     if p >= NOT_NORMAL:
-        return f"the speeds fit a bell curve (normal distribution, p {p:.2g})"
+        return f"the speeds fit a bell curve (normal distribution, p = {p:.2g})"
     return (
-        f"the speeds do not fit a bell curve (normal distribution, p {p:.2g}), so intervals "
+        f"the speeds do not fit a bell curve (normal distribution, p = {p:.2g}), so intervals "
         "are approximate"
     )
 

@@ -270,7 +270,7 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
     texts = []
     if hidden.chords_mps:
         texts.append(
-            "most shots have only one pair of edges. If these shots cross the beams at "
+            "most shots have only one pair of edges. If the bodies cross the beams at "
             "different heights, the gates cause a scatter of "
             f"{_left_to_launcher(scatter, hidden.chords_mps, unit)}"
         )
@@ -278,7 +278,7 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
     if beyond_mps > NOTICEABLE * scatter.launcher_s_mps:
         texts.append(
             f"edges bounced in {hidden.bounced} of {count_text(hidden.shots, 'shot')}. Slow "
-            "noise also moves edges that do not bounce. The gates may then cause a "
+            "noise can also move the edges of the other shots. If it does, the gates cause a "
             f"scatter of {_left_to_launcher(scatter, beyond_mps, unit)}"
         )
     return detail("gates", *texts) if texts else []
@@ -305,7 +305,7 @@ def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
         details += detail("s", f"{s} within setups")
     else:
         details += detail(
-            "s", "not known, because no setup has two shots. The mean has no ± either"
+            "s", "not known, because no setup has two shots. The mean also has no ±"
         )
     details += drift_details(whole.drift, unit)
     return [f"  {ALL_SETUPS}", *detail_lines(details)]
@@ -338,7 +338,7 @@ def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], lis
     tally = recorded.session.processor.tally
     counts = (
         (recorded.session.unusable.lines, "damaged line", ", not used"),
-        (tally.lost_lines, "line", " lost between board and computer"),
+        (tally.lost_lines, "line", " of the board did not reach the computer"),
         (tally.board_lost, "edge", " lost on the board"),
         (tally.restarts, "restart", f" of the board{_by(cause_words(tally.causes))}"),
     )

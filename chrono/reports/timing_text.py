@@ -45,9 +45,9 @@ def hidden_text(timing: TimingJitter) -> str:
         return ""
     return (
         "the shots show more jitter than the rig states. Perhaps bodies miss the middle of the "
-        "beams. If gates.off_centre is right, such misses cause up to "
-        f"{microseconds(timing.chords_s)} µs. Check this with a flat rod. If bodies miss the "
-        "middle by less than gates.off_centre, set gates.off_centre to a smaller value"
+        "beams. If gates.off_centre in the rig is right, this causes at most "
+        f"{microseconds(timing.chords_s)} µs of jitter. Check this with a flat rod. If bodies "
+        "pass nearer to the middle, set gates.off_centre to a smaller value"
     )
 
 

@@ -33,12 +33,12 @@ def trouble_line(trouble: Trouble) -> str:
         case BoardUnused(since_s, reason):
             return (
                 f"from {since_s:.3f} s on, the program ignores all lines until the board sends "
-                f"another hello line: {reason}"
+                f"a new hello line. Reason: {reason}"
             )
         case RateUnknown(reason):
             return (
-                f"the beats do not show the counter's rate ({reason}); "
-                "speeds are computed with the clock rate that the rig states"
+                f"the counter's rate cannot be computed from the beats ({reason}); "
+                "speeds are computed with the rate that the rig states"
             )
         case SourceFailed(place, reason, ended):
             return f"{place}: reading ended: {reason}" if ended else f"{place}: {reason}"

@@ -140,8 +140,8 @@ def notes_of(found: WhatIf) -> list[str]:
         )
     if as_if.clock_error and as_if.tick_s is not None:
         notes.append(
-            "The clock's error changes the transit times, but not the times at which the "
-            "clock counts."
+            "The assumed error of the clock changes the transit times. The moments at which "
+            "the clock ticks stay the same."
         )
     if as_if.edges != EdgesUsed.BOTH:
         notes += _edge_notes(found)
@@ -158,44 +158,42 @@ def _step_notes(found: WhatIf) -> list[str]:
     phases = round(found.tick_s / found.recorded_tick_s)
     counted = (
         (
-            "pass from gate to gate in less than one tick of the clock",
+            "in which the body passes from gate to gate in less than one tick of the clock",
             found.within_a_step,
-            "these shots have no speed",
+            "These shots have no speed",
         ),
         (
-            "block a gate for less than one tick of the clock",
+            "in which the body blocks a gate for less than one tick of the clock",
             found.blocked_within_a_step,
-            "the body length of these shots may be unknown",
+            "The body length of these shots may be unknown",
         ),
         (
-            "have no usable recorded edges, but have a speed with the assumed values",
+            "without a recorded speed, but with a speed from the assumed values",
             found.sound_only_so,
-            "the long ticks hide the chatter of a gate",
+            "The reason: the long ticks hide the chatter of a gate",
         ),
     )
     return [
-        f"The board recorded the times in steps of {recorded}, with its own jitter. Both "
-        "speeds of a shot contain these errors. More exact times are not known.",
-        f"The first tick of a {step} clock can come at {phases} different moments (phases). "
-        "Each phase gives slightly different readings.",
-        *(
-            f"Number of shots that {what}: {count}; {so}."
-            for what, count, so in counted
-            if count
-        ),
+        f"The board recorded the times in steps of {recorded}, with its own jitter. The "
+        "recorded speed and the new speed both contain these errors. More exact times are not "
+        "known.",
+        f"The first tick of a {step} clock can begin at {phases} different moments "
+        "(phases). Each phase gives slightly different readings.",
+        *(f"Number of shots {what}: {count}. {so}." for what, count, so in counted if count),
     ]
 
 
 def _edge_notes(found: WhatIf) -> list[str]:
     end = "front" if found.as_if.edges == EdgesUsed.LEAD else "back"
     notes = [
-        f"One pair of edges measures only the {end} of the body. The ± includes the effects of "
-        "drag, and of bodies that miss the middle of the beams."
+        f"One pair of edges measures only when the {end} of the body passes. The ± includes "
+        "the effect of drag. The ± also includes the effect if bodies miss the middle of the "
+        "beams."
     ]
     if found.without_speed:
         notes.append(
-            f"Number of shots without a speed, because their {EDGE_WORDS[found.as_if.edges]} "
-            f"edges cannot be used: {found.without_speed}."
+            "Number of shots that have no speed, because their "
+            f"{EDGE_WORDS[found.as_if.edges]} edges cannot be used: {found.without_speed}."
         )
     return notes
 
@@ -224,7 +222,7 @@ def _supposed_lines(found: WhatIf) -> list[str]:
 def _steps(found: WhatIf) -> str:
     count = round(found.tick_s / found.recorded_tick_s)
     given = tick_text(found.as_if.tick_s or 0.0)
-    taken = "" if given == tick_text(found.tick_s) else f"for {given} "
+    taken = "" if given == tick_text(found.tick_s) else f"instead of {given}: "
     return f"{taken}{count} recorded steps" if count > 1 else f"{taken}the recorded step"
 
 
@@ -313,9 +311,9 @@ def _agreement_lines(found: WhatIf) -> list[str]:
     if found.steps_alone:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
-            f"The clock's steps can change a transit by up to {half_s * 1e6:.3g} us (95 %). "
-            f"This is enough to explain the change in {int(found.explained.sum())} of "
-            f"{count_text(compared, 'shot')}."
+            f"The steps of the clock can change a transit by up to {half_s * 1e6:.3g} us "
+            "(95 %). The steps alone can explain the change of the speed in "
+            f"{int(found.explained.sum())} of {count_text(compared, 'shot')}."
         )
     return lines
 

@@ -125,7 +125,7 @@ def fact_rows(facts: Facts, figures: NumberFormat) -> list[tuple[str, str, str, 
             ("place in the beam where each gate trips", "g", "", _limit(facts.trip, 1, figures))
         )
     rows += [
-        ("time of one count", "c", figures.stated_time(facts.unit_s), ""),
+        ("time of one unit of the counter", "c", figures.stated_time(facts.unit_s), ""),
         ("step of the counter", "T", figures.stated_time(facts.tick_s), ""),
         (
             "error of the counter's rate",
@@ -350,8 +350,8 @@ def _scatter(task: Task) -> str:
             "and the jitter: the launcher causes the scatter, not the gates."
         )
     return (
-        "s is not much larger than the scatter from the counter's step and the jitter: perhaps "
-        "the gates cause all of the scatter."
+        "s is not much larger than the scatter that the counter's step and the jitter cause. "
+        "Perhaps the gates cause all of the scatter."
     )
 
 

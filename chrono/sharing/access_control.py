@@ -79,7 +79,7 @@ def admit(asked: PageRequest, token: str, sent_to: str = "") -> str | RefusedReq
     if asked.method not in ("GET", "HEAD") and not is_sent:
         return RefusedRequest(405, "You cannot send data to this page.")
     if not is_own_host(asked.host, asked.address, asked.port):
-        return RefusedRequest(421, "This is not the address of the page.")
+        return RefusedRequest(421, "The address is wrong: this page has another address.")
     name = _behind_token(asked.path, token)
     if name is None:
         return RefusedRequest(404, "This page does not exist.")

@@ -115,7 +115,7 @@ def limited_connections(seats: int) -> type[LimitedConnection]:
 
 
 NO_SEAT_LEFT = (
-    "too many viewers have this network address; the option --seats allows more viewers"
+    "too many viewers use the same network address; the option --seats allows more viewers"
 )
 
 

@@ -208,7 +208,7 @@ class LessonControl:
     def _hide(self) -> None:
         if self._hides:
             self._hides = False
-            waits = " except the shot viewers guess now" if self._limit() is not None else ""
+            waits = " except the shot that is guessed now" if self._limit() is not None else ""
             self.said.append(f"all shots are shown{waits}")
         else:
             self._hides, self._shown = True, self._shots
@@ -289,7 +289,7 @@ class LessonControl:
     def _agree(self) -> None:
         waiting = self.rounds.waiting
         if not waiting:
-            self.said.append("no group has sent a new name")
+            self.said.append("no group has sent a new group name")
         elif self._asked_names == tuple(waiting.items()):
             self.rounds.agree()
             self.said.append("these names are shown now; press n again if there are new names")

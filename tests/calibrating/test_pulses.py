@@ -117,14 +117,14 @@ def test_a_rig_gets_the_mean_of_light_on_and_off_and_what_one_pair_may_be_off() 
 
 
 def test_what_speaks_against_a_test_is_told() -> None:
-    assert "connect the pin to only one input" in pulse_doubt(
+    assert "connect the test pin to only one input" in pulse_doubt(
         played((1, 1), (1, 1), late_b=True), light=False
     )
-    assert "the inputs go high when the test pin goes high" in pulse_doubt(
+    assert "when the test pin goes high, the inputs go high" in pulse_doubt(
         played((1, 1), (1, 1)), light=True
     )
     upside_down = played((1, 1), (1, 1), inverted=True)
-    assert "add --light" in pulse_doubt(upside_down, light=False)
+    assert "add the option --light" in pulse_doubt(upside_down, light=False)
     assert "lost 3 edges" in pulse_doubt(played((1, 1), (1, 1), lost=3), light=False)
     bouncing = played((1, 1), (1, 1), bounce=True)
     assert f"bounce caused {2 * CHANGES} extra edges" in "\n".join(

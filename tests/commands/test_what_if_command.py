@@ -142,7 +142,7 @@ def test_a_noisy_session_names_what_is_otherwise(chrono):
 def test_a_step_is_taken_as_a_whole_number_of_recorded_ones_and_that_is_said(chrono):
     done = chrono("whatif", FINE, "--as-if-tick", "3.3 us")
 
-    assert "ticked every 3.312 us (for 3.3 us 53 recorded steps" in done.out
+    assert "ticked every 3.312 us (instead of 3.3 us: 53 recorded steps" in done.out
 
 
 def test_without_a_shot_to_compare_the_exit_code_tells(chrono):

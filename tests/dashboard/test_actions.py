@@ -172,7 +172,9 @@ async def test_the_footer_has_six_keys_and_the_palette_and_the_help_all_of_them(
         commands = {c.title for c in app.get_system_commands(app.screen)}
         assert {action.title for action in expected} <= commands
         palette = {c.title: c.help for c in app.get_system_commands(app.screen)}
-        assert palette["Hold on or off"].startswith("While you clock, h: ")
+        assert palette["Start or end Hold (no shots counted)"].startswith(
+            "While you clock, h: "
+        )
         assert {"Theme", "Screenshot"} == commands - {action.title for action in ACTIONS}
         assert all(not app.check_action(name, ()) for name in names_of("replay"))
         assert all(app.check_action(name, ()) for name in names_of("live") - {"tone"})

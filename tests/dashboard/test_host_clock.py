@@ -108,7 +108,7 @@ def test_a_session_too_short_for_a_rate_is_measured_as_the_rig_states_and_says_s
     recorded = read_recording(tmp_path / "live.tsv")
 
     assert troubles == [recorded.rate_unknown]
-    assert "the beats do not show the counter's rate" in clock_doubt(recorded)
+    assert "the counter's rate cannot be computed from the beats" in clock_doubt(recorded)
     assert shown(recorded.session) == shown(run.session)
     stated = read_recording(tmp_path / "live.tsv", hand_run(rig_text=STATED)[1].session.rig)
     assert shown(recorded.session) == shown(stated.session)

@@ -48,8 +48,8 @@ TROUBLES = {
     "silence": (replace(GOOD, silence_s=4.0), "the board was silent for 4.0 s"),
     "bounce": (
         replace(GOOD, timed=40, bounced=12, bounce_s=0.413e-6, jitter_s=0.4e-6),
-        "in 28 shots without bounce, noise may shift the edges by more than the jitter in "
-        "the rig",
+        "in 28 shots, no edge bounced, but noise may shift the edges by more than the jitter "
+        "in the rig",
     ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),

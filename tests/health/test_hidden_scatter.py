@@ -38,4 +38,4 @@ def test_nothing_is_said_where_chance_the_rig_or_the_edges_explain_it(
 def test_balls_off_their_middle_are_named_where_they_may_be_why(found: TimingJitter) -> None:
     text = hidden_text(found)
     assert text.startswith("the shots show more jitter than the rig states")
-    assert "If gates.off_centre is right, such misses cause up to 12 µs" in text
+    assert "If gates.off_centre in the rig is right, this causes at most 12 µs" in text

@@ -64,7 +64,7 @@ def test_a_slow_sensor_shows_in_rods_of_many_speeds(tmp_path) -> None:
         assert {(t.trend, t.gate) for t in trends} >= {(Trend.SPEED, "B")}
         assert all(t.trend is Trend.SPEED for t in trends)
         (doubt,) = trend_doubts(trends)
-        assert "at gate B, faster bodies seem longer" in doubt
+        assert "at gate B, fast bodies seem longer than slow bodies" in doubt
         assert "gates.latency_mismatch" in doubt
 
 
@@ -205,7 +205,7 @@ def test_two_setups_of_one_body_show_a_slow_sensor_together(tmp_path) -> None:
     file = one_after_the_other(tmp_path, ROD, ROD, speeds=(15.0, 50.0), **SLOW_AT_B)
     named = with_setups(file, {"name": "slow"}, {"name": "fast"})
     (doubt,) = trend_doubts(trends_of(named))
-    assert "at gate B, faster bodies seem longer" in doubt
+    assert "at gate B, fast bodies seem longer than slow bodies" in doubt
 
 
 def test_setups_that_are_aimed_otherwise_do_not_drift(tmp_path) -> None:
@@ -222,12 +222,15 @@ def test_check_and_summary_say_it(tmp_path, chrono) -> None:
 
     checked = chrono("check", file)
     assert checked.code == 1
-    assert "at gate B, faster bodies seem longer: a sensor is too slow" in checked.out
+    assert (
+        "at gate B, fast bodies seem longer than slow bodies: a sensor is too slow"
+        in checked.out
+    )
     assert "calibrate swap" in checked.out
     summed = chrono("summary", file)
     assert summed.code == 1
     assert "gates.latency_mismatch" in " ".join(summed.out.split())
-    assert "at gate B, faster bodies" in summed.err
+    assert "at gate B, fast bodies" in summed.err
     for command in ("check", "summary"):
         data = json.loads(chrono(command, file, "--json").out)
         trends = (data if isinstance(data, dict) else data[0])["trends"]

@@ -139,7 +139,7 @@ def test_the_budget_adds_up(reported) -> None:
     text = reported(PLAIN).text
     part = text[text.index("share of u² [%]") : text.index("Random part of u")]
     rows = re.findall(r"(random|shared) ([\d.e-]+) ([\d.]+)", part)
-    u = float(re.search(r"combined u ([\d.]+)", text)[1])  # type: ignore[index]
+    u = float(re.search(r"Combined u: ([\d.]+)[.] ", text)[1])  # type: ignore[index]
 
     assert len(rows) == 11
     assert sum(float(share) for _, _, share in rows) == pytest.approx(100, abs=0.5)
@@ -231,8 +231,9 @@ def test_a_long_session_is_cut_and_says_what_is_left_out(reported, tmp_path) -> 
 
     assert text.count(" ● ") == 72 + 2  # the list of shots, the table of setups, its details
     assert (
-        "This list has the first 36 and the last 36 counted shots. The 2928 shots between "
-        "them, no. 37 to 2964, are in the results and in the picture"
+        "This list shows only the first 36 and the last 36 counted shots. The 2928 counted "
+        "shots between them (shot 37 to shot 2964) are also used in the results and in the "
+        "picture"
     ) in text
     assert re.search(r"on hold 30 3001 \(.*\), .* 3010 \([\d.]+\) … and 20 more", text)
     assert (tmp_path / "out.html").stat().st_size < 300_000

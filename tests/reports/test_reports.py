@@ -264,7 +264,7 @@ def test_nothing_is_named_where_nothing_is_uncertain() -> None:
 def test_a_rig_s_rows_tell_its_limits_in_the_units_in_which_they_are_stated() -> None:
     assert dict(rig_rows(crystal_rig())) == {
         "gate spacing": "300 mm ± 0.5 mm",
-        "place where a gate trips": "± 0.2 mm",
+        "position in the beam where a gate trips": "± 0.2 mm",
         "tilt of the path": "0 … 1°",
         "sensors' delays differ by": "± 200 ns",
         "body off its axis": "± 5 mm",

@@ -309,7 +309,7 @@ def test_shots_that_do_not_count_are_drawn_apart_and_cannot_squeeze_the_others(
     assert plotted.aside_mps == pytest.approx([100], rel=1e-3)
     assert plotted.setups[0].number.tolist() == [1, 2, 4]
     svg = picture_svg(plotted, WIDE, "k")
-    assert "not counted (1 of 1 are outside the picture)" in svg
+    assert "not counted (1 of 1 shots are not shown)" in svg
     assert "1 shots have a speed but are not counted" not in svg
     assert "1 shot has a speed but is not counted" in svg
 

@@ -277,7 +277,7 @@ def test_the_drag_at_the_mouth_is_one_number_or_a_range_past_the_crisis(with_set
 
 
 @pytest.mark.parametrize(
-    ("slope_rad", "path"), [(0.0, "level path"), (-0.3, "path with the slope from the rig")]
+    ("slope_rad", "path"), [(0.0, "level path"), (-0.3, "path with the slope angle of the rig")]
 )
 def test_the_note_on_the_mouth_names_the_path_that_was_used(
     with_setups, slope_rad, path

@@ -54,13 +54,13 @@ def test_an_advice_is_given_in_millimetres_and_degrees() -> None:
         ),
         (
             BoardUnused(12.5, "16 bits"),
-            "from 12.500 s on, the program ignores all lines until the board sends another "
-            "hello line: 16 bits",
+            "from 12.500 s on, the program ignores all lines until the board sends a new "
+            "hello line. Reason: 16 bits",
         ),
         (
             RateUnknown("3 beats"),
-            "the beats do not show the counter's rate (3 beats); speeds are "
-            "computed with the clock rate that the rig states",
+            "the counter's rate cannot be computed from the beats (3 beats); speeds are "
+            "computed with the rate that the rig states",
         ),
         (SourceFailed("p", "broken", ended=True), "p: reading ended: broken"),
         (SourceFailed("a.tsv", "was cut", ended=False), "a.tsv: was cut"),

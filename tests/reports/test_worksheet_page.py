@@ -292,7 +292,7 @@ def test_the_key_says_whether_the_gates_or_the_launcher_scatter(sheets, tmp_path
     assert "the launcher causes the scatter, not the gates" in key
     alike = [setup("a"), *(shot(20 + i / 1e4) for i in range(8))]
     _, key = sheets(write_recording(tmp_path / "x.tsv", alike))
-    assert "perhaps the gates cause all of the scatter" in key
+    assert "Perhaps the gates cause all of the scatter" in key
     _, key = sheets(BANDS, "--shots", 1)
     assert "scatter" not in key
 

@@ -191,7 +191,9 @@ def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -
         wide[option] = told["pairs"][1]["without_drift"]["u_shared_mps"]
     assert wide["each"] > 5 * wide["one"]
     text = " ".join(chrono("compare", "a.tsv", "b.tsv").out.split())
-    assert "because the descriptions are equal). If each recording has its own rig" in text
+    assert (
+        "because the rigs have the same description). If each recording has its own rig" in text
+    )
     assert "the result is true only if the same rig made both recordings" in text
     assert "as you requested" in " ".join(
         chrono("summary", "--pool", ".", "--rigs", "each").out.split()

@@ -155,7 +155,7 @@ def test_while_a_round_is_open_the_page_knows_only_how_many_guessed() -> None:
 def test_names_are_read_by_the_teacher_before_all_pages_show_them() -> None:
     lesson = Lesson(shots=5)
     lesson.press("o")
-    assert "no group has sent a new name" in lesson.press("n")
+    assert "no group has sent a new group name" in lesson.press("n")
     lesson.control.take_guess("a", "owls", "22")
     assert "1: owls" in lesson.press("n")
     lesson.control.take_guess("b", "rude", "22")
