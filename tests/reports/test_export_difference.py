@@ -32,9 +32,6 @@ def test_equal_exports_have_no_change():
     assert found.changes == ()
     same = "this export has 2 shots; no shot differs from the earlier export"
     assert difference_text(found) == same
-        difference_text(found)
-        == "this export has 2 shots; no shot differs from the earlier export"
-    )
 
 
 def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
