@@ -361,7 +361,7 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
         return rig
     if not rig.lines.has_beats:
         raise OptionError(
-            f"lines in the format {rig.lines} contain no beats to compare with the computer's "
+            f"{rig.lines} lines contain no beats, so the program cannot use the computer's "
             "clock",
             where="--clock-from-host",
             hint="leave out this option, and write clock.rate_tolerance in the rig file",

@@ -316,7 +316,7 @@ def test_beats_over_little_more_than_a_minute_are_widened_and_it_is_said(tmp_pat
 def test_plain_lines_have_no_clock_to_calibrate(chrono, tmp_path, rig) -> None:
     record(tmp_path / "x.tsv", "plain-board?shots=6")
     is_one_clear_complaint(
-        chrono("calibrate", "clock", "x.tsv"), "lines in the format plain contain no beats"
+        chrono("calibrate", "clock", "x.tsv"), "plain lines contain no beats"
     )
 
 

@@ -122,7 +122,7 @@ def test_plain_lines_have_no_beats_and_are_measured_as_the_rig_states(tmp_path):
         board.raw(f"{gate} {us}")
     run.step()
 
-    assert "lines in the format plain contain no beats" in trouble_line(run.close()[0])
+    assert "plain lines contain no beats" in trouble_line(run.close()[0])
     assert run.session.measured().speed_mps == pytest.approx([30.0], rel=1e-3)
 
 

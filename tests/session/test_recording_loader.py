@@ -199,7 +199,7 @@ def test_a_wanted_rate_that_the_beats_cannot_tell_is_refused_with_the_file(tmp_p
 
 
 def test_plain_lines_are_refused_where_their_rate_is_wanted(tmp_path) -> None:
-    with pytest.raises(CalibrationError, match="lines in the format plain contain no beats"):
+    with pytest.raises(CalibrationError, match="plain lines contain no beats"):
         read_recording(recording(tmp_path, PLAIN), clock_from_host=True)
 
 
