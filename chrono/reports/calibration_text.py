@@ -178,7 +178,7 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
     advice = NARROWED_BY.get(largest)
     return (
         f"the measured spacing {verdict} the stated {stated_mm:.1f} mm: the difference "
-        f"is {away:+.1f} mm ({ratio:.1f} times the ± of the difference)",
+        f"is {away:+.1f} mm ({ratio:.1f} times its ±)",
         f"effective spacing {format_value(found_mm, u95_mm)} ± "
         f"{format_value(u95_mm, u95_mm)} mm (95 % coverage) from {result.drops} drops, "
         f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
