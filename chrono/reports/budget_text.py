@@ -30,9 +30,9 @@ WAYS = {
     Way.SPACER: "measure the gate spacing with an exact metal spacer, ± {mm:g} mm",
     Way.DROP_AGAIN: "drop a ball from a larger, better measured height: chrono calibrate drop",
     Way.FARTHER_GATES: "place the gates {mm:g} mm apart",
-    Way.SHARPER_BEAMS: "use slits to make the beams narrow: trip position within ± {mm:.2g} mm",
+    Way.SHARPER_BEAMS: "use slits for narrow beams: trip position exact to ± {mm:.2g} mm",
     Way.STRAIGHTER_PATH: "align gates and launcher to within {degrees:.2g}°",
-    Way.TRUER_AIM: "aim within {mm:.2g} mm of the beams' middle; write off_centre in the rig",
+    Way.TRUER_AIM: "aim at most {mm:.2g} mm off the beams' middle; set off_centre in the rig",
     Way.BOTH_PAIRS: "let the board send trailing edges too: drag then causes no error",
     Way.HEAVIER_BODY: "use a heavier body or closer gates: the air slows the body less",
     Way.KNOWN_SLOPE: "measure the path's slope; set slope and slope_tolerance in the rig",
@@ -245,12 +245,12 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
 
 def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
     gap = budget.U95_first_order_mps / budget.U95_mps - 1
-    wider = "larger" if gap > 0 else "smaller"
+    wider = "more" if gap > 0 else "less"
     ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
     first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return {
         (True, True): "U95 and the simple formula",
-        (True, False): f"U95; the simple formula is {_percent(abs(gap))} {wider}",
+        (True, False): f"U95; the simple formula gives {_percent(abs(gap))} {wider}",
         (False, True): "the simple formula, but not with U95",
         (False, False): "neither U95 nor the simple formula",
     }[ours, first]
@@ -259,7 +259,7 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
 def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> list[str]:
     first = found[0] if found else None
     if first is None or first.U95_halved_mps > 0.98 * budget.U95_mps:
-        return ["If you halve the uncertainty of any input, U95 becomes at most 2 % smaller."]
+        return ["Even if you halve one input's uncertainty, U95 becomes at most 2 % smaller."]
     halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
@@ -395,8 +395,8 @@ def _rig_lines(plan: Plan) -> list[str]:
     elif highest >= rig.window.fastest_mps:
         ends = [speed_in(unit, v) for v in (rig.window.slowest_mps, rig.window.fastest_mps)]
         reach = (
-            f"For all speeds that the rig allows ({ends[0]:.4g} … {ends[1]:.4g} {unit}), its "
-            f"U95 is at most {goal}. The U95 of faster bodies is also below this limit, up to "
+            f"U95 is at most {goal} for all speeds that the rig allows ({ends[0]:.4g} … "
+            f"{ends[1]:.4g} {unit}), and also for faster bodies up to "
             f"{speed_in(unit, highest):.4g} {unit}."
         )
     else:
@@ -410,8 +410,8 @@ def _rig_lines(plan: Plan) -> list[str]:
             f"{tick_text(model.tick_s)}) has a U95 of {_rounded_percent(plan.U95_relative)}.",
             COLUMNS,
         ),
-        f"The largest share of the variance, {100 * plan.leading_share:.0f} %, "
-        f"has this cause: {plan.leading}.",
+        f"The largest cause of the uncertainty: {plan.leading}, "
+        f"{100 * plan.leading_share:.0f} % of u².",
         *wrap(reach, COLUMNS),
     ]
 

@@ -82,7 +82,7 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
     """Return the difference between the delays of both gates as lines of text for the user."""
     value_us, u95_us = result.difference_s * 1e6, result.uncertainty.U95 * 1e6
     method = (
-        "the blocking times give the speed of each shot"
+        "each shot's speed comes from its blocking times"
         if result.by_blocking
         else "mean transits"
     )
@@ -106,14 +106,14 @@ def swap_doubt(result: SwapResult) -> str:
             return ""
         case SwapDoubt.FAR_BEYOND:
             return (
-                f"the difference is far larger than the {stated} in the rig: check that you "
-                "did not move the gates, the launcher or the aim"
+                f"the difference is far larger than {stated}, the value in the rig: check that "
+                "you did not move the gates, the launcher or the aim"
             )
         case SwapDoubt.TOO_WIDE:
             reason = "the transit times scatter: launch each shot in the same way"
             if result.by_blocking:
                 reason = (
-                    "the blocking times differ more than the speeds, perhaps because the "
+                    "the blocking times scatter more than the speeds; perhaps the "
                     "bodies cross the beams at different heights: aim better"
                 )
             return (
@@ -122,8 +122,8 @@ def swap_doubt(result: SwapResult) -> str:
             )
         case SwapDoubt.NO_DIFFERENCE:
             return (
-                "no difference was found: the delays of the sensors are equal within the ± of "
-                "this result, or the sensors were not exchanged"
+                "no difference was found: either the delays of both sensors are equal within "
+                "the ± of this result, or the sensors were not exchanged"
             )
 
 
@@ -132,8 +132,9 @@ def clock_calibration_doubt(result: ClockCalibration) -> str:
     stated_ppm = result.stated * 1e6
     if result.is_far:
         return (
-            f"the counter's rate is wrong by more than the rig's ± {stated_ppm:.0f} ppm: check "
-            "clock.frequency of this board; also check that nobody changed the computer's clock"
+            "the counter runs too fast or too slow, by more than the "
+            f"± {stated_ppm:.0f} ppm in the rig: check clock.frequency of this board; also "
+            "check that nobody changed the computer's clock"
         )
     if result.is_wide:
         return (
@@ -149,7 +150,7 @@ def drop_doubt(result: DropResult) -> str:
         case None:
             return ""
         case DropDoubt.DIFFERS:
-            return "the spacing from the drops and the stated spacing do not agree"
+            return "the spacing that the drops give does not agree with the stated spacing"
         case DropDoubt.NO_FALL:
             return (
                 "between the gates, the balls did not gain speed like falling balls: check "
@@ -200,7 +201,8 @@ def rod_report(result: RodResult) -> tuple[str, ...]:
         f"the stated spacing is {result.stated_m * 1e3:.1f} mm",
         f"from {result.passes[0]} and {result.passes[1]} passes of rods with lengths of "
         f"{lengths}",
-        f"the measured lengths are {extra_text(result.extra_m)} than the rods",
+        f"the measured lengths are {extra_text(result.extra_m)} than the stated lengths of the "
+        "rods",
         _largest(result.uncertainty)[1],
     )
 
@@ -217,16 +219,16 @@ def rod_doubt(result: RodResult) -> str:
             return (
                 f"the measured spacing is {abs(off):.1f} mm "
                 f"{'larger' if off > 0 else 'smaller'} "
-                f"than stated, but the ± of both spacings allow only {allowed:.1f} mm. "
-                f"Possible causes: the long rod is {fitting[1]} instead of {stated[1]}, the "
-                "short rod is "
-                f"{fitting[0]} instead of {stated[0]}, or gates.spacing in the rig is wrong"
+                "than the stated spacing, but the ± of both spacings together explain only "
+                f"{allowed:.1f} mm. Possible causes: the long rod is {fitting[1]} long, not "
+                f"{stated[1]}; the short rod is {fitting[0]} long, not {stated[0]}; or "
+                "gates.spacing in the rig is wrong"
             )
         case RodDoubt.EXTRA:
             return (
-                f"the measured lengths are {extra_text(result.extra_m)} than the rods; check "
-                "the lengths of both rods and the thresholds, and check that the ends are "
-                "cut at a right angle"
+                f"the measured lengths are {extra_text(result.extra_m)} than the stated "
+                "lengths of the rods; check the lengths of both rods and the thresholds, and "
+                "check that the ends are cut at a right angle"
             )
         case RodDoubt.BALLS:
             return (
@@ -241,7 +243,7 @@ def _largest(uncertainty: CombinedUncertainty) -> tuple[str, str]:
     largest = max(uncertainty.contributions, key=lambda part: part.u_out)
     share = (largest.u_out / uncertainty.u) ** 2
     return largest.name, (
-        f"the largest contribution is the {largest.name}, {100 * share:.0f} % of the variance"
+        f"the largest cause of the ± is the {largest.name}, {100 * share:.0f} % of u²"
     )
 
 
@@ -268,4 +270,7 @@ def _suspect(wrong_height: bool, wrong_spacing: bool) -> str:
         return "the height looks wrong, not the spacing: measure the height again"
     if wrong_spacing:
         return "the spacing looks wrong, not the height: measure the spacing again"
-    return "the blocking times do not show what is wrong: measure height and spacing again"
+    return (
+        "the blocking times do not show what is wrong: measure the height of the fall and the "
+        "spacing again"
+    )

@@ -33,7 +33,7 @@ def clock_report(estimate: ClockEstimate) -> tuple[str, ...]:
         beats_text(estimate),
         f"standard uncertainties: {parts}",
         *rate_notes(estimate),
-        "if a delay grows slowly, the ± is too small: "
+        "if the delay of the connection grows slowly, the ± is too small: "
         f"{CREEP_S * 1e3:.0f} ms more delay at the end causes an error of "
         f"{CREEP_S / estimate.span_s * 1e6:.0f} ppm; if in doubt, repeat the measurement on "
         "another port or computer",

@@ -129,7 +129,7 @@ def _answer(found: Comparison, unit: str) -> str:
     leaders = [group for group in compared if not _is_in(group, found.slower)]
     return (
         f"The shots do not show which of {_of_setups(found)} is the fastest. The fastest "
-        f"may be {_listed(leaders)}, but not {_listed(found.slower)}."
+        f"setup may be {_listed(leaders)}, but not {_listed(found.slower)}."
     )
 
 
@@ -160,8 +160,8 @@ def _listed(groups: Sequence[Group]) -> str:
 def _drift_reasons(found: Comparison) -> list[str]:
     if any(pair.verdict is Verdict.FASTER_WITHOUT_DRIFT for pair in found.pairs):
         return [
-            "a drift of the launcher can look like this difference. "
-            "To find out, shoot the setups alternately (A B A B)."
+            "a drift of the launcher can look like a difference of the setups. "
+            "To test for a drift, shoot the setups alternately (A B A B)."
         ]
     if any(pair.faster is not None and not pair.of_one_session for pair in found.pairs):
         return [
@@ -194,8 +194,8 @@ def _suspicious_reasons(found: Comparison) -> list[str]:
     if not count:
         return []
     return [
-        f"{count_text(count, 'shot')} {'does' if count == 1 else 'do'} not fit the other "
-        "shots. Without suspicious shots, the result is the same."
+        f"{count_text(count, 'shot')} {'has' if count == 1 else 'have'} an unusual "
+        "speed. Without suspicious shots, the result is the same."
     ]
 
 
@@ -251,7 +251,7 @@ def _no_judgement(pair: PairComparison) -> str:
 def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     """Return sentences on the difference between the speeds of two setups."""
     deciding = pair.deciding
-    assert deciding is not None, "each compared pair has a difference"
+    assert deciding is not None, "the program computed the difference of each compared pair"
     by, signed = difference_text(deciding, unit)
     if pair.verdict is Verdict.NOT_SETTLED:
         return [
@@ -341,7 +341,7 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
         f"{'shows' if more.as_seen == 1 else 'show'} it in 4 of 5 tries"
     )
     if more.most is None:
-        return f"{sure}; if there is no true difference, more shots cannot show one"
+        return f"{sure}; if there is no true difference, more shots cannot show a difference"
     return f"{sure}; for the smallest difference inside the ±, {more.most} shots are needed"
 
 
@@ -350,11 +350,14 @@ def spread_sentence(pair: PairComparison) -> str:
     match pair.spread:
         case SpreadVerdict.TOO_FEW:
             return (
-                "repeatability: too few shots to judge, at least "
-                f"{LEAST_FOR_RATIO} shots of each setup are needed"
+                "repeatability: too few shots, because each setup needs at least "
+                f"{LEAST_FOR_RATIO} shots"
             )
         case SpreadVerdict.EQUAL_SPEEDS:
-            return "repeatability: not judged, because all shots of one setup are equally fast"
+            return (
+                "repeatability: cannot be compared, because all shots of one setup are equally "
+                "fast"
+            )
         case SpreadVerdict.MORE_REPEATABLE:
             words = "more repeatable"
         case SpreadVerdict.LESS_REPEATABLE:
@@ -375,7 +378,8 @@ def ratio_text(pair: PairComparison) -> str:
     if (float(two_digits(low)) > 1, float(two_digits(high)) < 1) != (low > 1, high < 1):
         digits = _four_digits
     return (
-        f"s is {digits(pair.s_ratio)} times the other s, {digits(low)} … {digits(high)} (95 %)"
+        f"s is {digits(pair.s_ratio)} times the s of the other setup, "
+        f"{digits(low)} … {digits(high)} (95 %)"
     )
 
 
@@ -459,8 +463,8 @@ MARKS = {
     Verdict.UNKNOWN: "?",
 }
 MATRIX_LEGEND = (
-    "* difference shown, ~ shown only if the launcher did not drift, "
-    "· not shown, ? cannot compare"
+    "* difference, ~ difference only if the launcher did not drift, "
+    "· no difference shown, ? cannot compare"
 )
 
 
@@ -562,7 +566,9 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
         return []
     p = min(each.p_overall for each in known)
     differs = any(each.settled for each in known)
-    verdict = "not all setups are equally fast" if differs else "no difference is shown"
+    verdict = (
+        "not all setups are equally fast" if differs else "the shots do not show a difference"
+    )
     number = "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
     return [
         f"All setups together: {verdict} ({number}).",

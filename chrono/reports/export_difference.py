@@ -89,7 +89,7 @@ def read_export(path: Path) -> list[dict[str, Any]]:
     reader = csv.DictReader(text.splitlines(), delimiter=";" if comma else ",")
     if not set(reader.fieldnames or ()) >= _NEEDED:
         raise OptionError(
-            "the file is not an export of shots: some columns are missing",
+            "the file is not a table of shots from chrono export: some columns are missing",
             where=str(path),
             hint="give a CSV file that chrono export wrote",
         )
@@ -97,7 +97,7 @@ def read_export(path: Path) -> list[dict[str, Any]]:
         return [_read(row, comma) for row in reader]
     except (ValueError, AttributeError, TypeError) as error:
         raise OptionError(
-            "the file is not an export of shots: one row cannot be read",
+            "the file is not a table of shots from chrono export: one row cannot be read",
             where=str(path),
             hint="give a CSV file that chrono export wrote",
         ) from error
@@ -170,7 +170,7 @@ def difference_text(found: ExportDifference) -> str:
     """Return the shots that differ between two exports as lines, the largest change first."""
     now, changed = count_text(found.now, "shot"), len(found.changes)
     if not changed:
-        return f"{now}; no shot differs from the earlier export"
+        return f"this export has {now}; no shot differs from the earlier export"
     differ = "1 shot differs:"
     if changed > 1:
         differ = f"{changed} shots differ (the largest change is first):"

@@ -21,8 +21,9 @@ FLAG_HELP: dict[str, str] = {
         "expect this speed; if not, look for noise that trips both gates."
     ),
     "too-slow": (
-        "The transit is too long for the rig's limit window.slowest: if you expect this speed, "
-        "as for dropped balls, lower this limit; if a person walked through, do nothing."
+        "The shot is slower than the rig's limit window.slowest: if you expect this speed, for "
+        "example with dropped balls, make the limit smaller; if a person walked through, do "
+        "nothing."
     ),
     "short": (
         "The gates were blocked for less time than the declared body needs: check "
@@ -33,7 +34,7 @@ FLAG_HELP: dict[str, str] = {
         "body.length, and whether a carrier was still attached to the body."
     ),
     "fragments": (
-        "Many small pieces passed almost at once: the body broke or scattered, so set the shot "
+        "Many small pieces passed together: the body broke or scattered, so set the shot "
         "aside, and check the body and the launcher before the next shot."
     ),
     "companion": (
@@ -57,7 +58,7 @@ FLAG_HELP: dict[str, str] = {
         "cannot be assigned to bodies: check the cable and the baud rate."
     ),
     "board-lost": (
-        "At about this time, the board lost edges because there were too many: remove the "
+        "At about this time, the board lost edges because too many edges came: remove the "
         "cause (flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
@@ -66,8 +67,8 @@ FLAG_HELP: dict[str, str] = {
         "gates."
     ),
     "ambiguous": (
-        "There is no speed, because the first passage of each gate fits the body worse than "
-        "other passages (perhaps a body overtook another): keep wads and carriers out of the "
+        "There is no speed, because other passages fit the body better than the first passage "
+        "of each gate (perhaps a body overtook another): keep wads and carriers out of the "
         "beams."
     ),
     "flicker": (

@@ -317,7 +317,7 @@ def dot_lines(plot: DotPlot, unit: str) -> list[str]:
         lines.append(_measured_line(plot, *plot.measured))
     for count, side in ((plot.left, "left"), (plot.right, "right")):
         if count:
-            lines.append(f"number of guesses outside the {side} end of the axis: {count}")
+            lines.append(f"guesses too far to the {side} for this axis: {count}")
     return [f" {line}" for line in lines]
 
 

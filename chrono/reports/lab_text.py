@@ -197,7 +197,7 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
     chart.curve(middles.tolist(), steps.expected.tolist(), "true")
     title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"
     heading = (
-        f"{STEP_TRANSITS} transit errors: s = {steps.sd:.3f} tick "
+        f"errors of {STEP_TRANSITS} transits: s = {steps.sd:.3f} tick "
         f"(theory: {steps.sd_expected:.3f}; {title})"
     )
     return [*_wrapped(heading, columns, 2), *chart.lines("ticks")]

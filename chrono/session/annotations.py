@@ -93,7 +93,7 @@ class Setups:
         said = reversed(self._stated)
         last = next((s for s in said if s.setup == setup and not s.taken_back), None)
         if last is None:
-            raise ValueError("this undo entry is for a setup that was never entered")
+            raise ValueError("this entry undoes a setup that was never entered")
         self._note_correction()
         last.taken_back = True
         self._setups = self._what_holds()
@@ -340,7 +340,7 @@ def _last(said: Sequence[object], what: object) -> int:
     for place in range(len(said) - 1, -1, -1):
         if said[place] == what:
             return place
-    raise ValueError("this undo entry is for a mark that was never made")
+    raise ValueError("this entry undoes a mark that was never made")
 
 
 def _marked(before: ShotMarks, mark: Mark) -> ShotMarks:

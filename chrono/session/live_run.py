@@ -192,8 +192,8 @@ class LiveRun(FedRun):
         if status.fruitless < FRUITLESS_OPENINGS:
             return None
         return PortError(
-            f"the port was opened {status.fruitless} times, but each time the connection "
-            f"ended before a line came: {plain(status.reason)}",
+            f"the program opened the port {status.fruitless} times, but each time the "
+            f"connection ended before the first line came: {plain(status.reason)}",
             where=status.port,
             hint="check the server: it may have no board, or another program may be reading "
             "the board",
@@ -212,7 +212,7 @@ class LiveRun(FedRun):
         babbles = all_taken and status.bytes >= GARBAGE_BYTES
         if babbles or self._unusable_lines() >= GARBAGE_LINES:
             return PortError(
-                f"the received bytes cannot be read as {lines} lines of a board",
+                f"the received bytes are not lines in the format {lines}",
                 where=status.port,
                 hint="check the baud rate (--baud) and the key `lines` in the rig file",
             )
@@ -361,7 +361,8 @@ def wanted_rig(rig: Rig, clock_from_host: bool) -> Rig:
         return rig
     if not rig.lines.has_beats:
         raise OptionError(
-            f"{rig.lines} lines contain no beats to compare with the computer's clock",
+            f"{rig.lines} lines contain no beats, so the program cannot use the computer's "
+            "clock",
             where="--clock-from-host",
             hint="leave out this option, and write clock.rate_tolerance in the rig file",
         )

@@ -139,7 +139,7 @@ def read_undo(data: dict[str, Any]) -> Said:
     """
     said = data.get("said")
     if not isinstance(said, dict):
-        raise ValueError("an undo entry must state which entry it undoes")
+        raise ValueError("this undo entry does not name the entry to undo")
     return read_setup(said) if data.get("origin") == "setup" else read_mark(said)
 
 

@@ -149,7 +149,7 @@ def read_recording(
         recorded, beats = _one_pass(path, last, True, progress, clock_from_host, known)
     if not wanted:
         return recorded
-    assert beats is not None, "the program collected the beats, because the rate is wanted"
+    assert beats is not None, "the program collected the beats to find the counter's rate"
     try:
         beats.settle()
     except CalibrationError as error:

@@ -226,7 +226,7 @@ class LabStart:
 
     def bench_of(self, place: int) -> Bench:
         """Return settings with the rig and the speed of the shot at this index in `shots`."""
-        assert self.session is not None, "this lab was opened without a recording"
+        assert self.session is not None, "the error lab was opened without a recording"
         return bench_of_shot(self.session, self.shots[place])
 
     def estimate(self, seen: LabView, who: str, guess_mps: float, place: int | None) -> Guess:

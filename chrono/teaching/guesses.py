@@ -118,7 +118,7 @@ def _part(text: str) -> float:
 def _no_estimate(text: str) -> OptionError:
     return OptionError(
         f"{plain(text)[:40]!r} is not an estimate of a ±",
-        hint='write an estimate such as "0.3 m/s", "2 %" or "group 3: 2 %"',
+        hint='write an estimate such as "0.3 m/s" or "2 %"; for a group, write "group 3: 2 %"',
     )
 
 
@@ -154,9 +154,9 @@ def keep_guess(path: Path, *guesses: Guess) -> None:
             os.fsync(file.fileno())
     except OSError as error:
         raise RecordingError(
-            f"the estimate is not saved: {error.strerror}",
+            f"your estimate was not saved: {error.strerror}",
             where=str(path),
-            hint="make space on the disk; without space the estimate is lost, but nothing else",
+            hint="make space on the disk; without space, only this estimate is lost",
         ) from error
 
 
@@ -206,7 +206,7 @@ def _guess_of(data: dict[str, Any]) -> Guess:
     numbers = [_number(data[name]) for name in NUMBERS]
     kind = str(data.get("kind", ERROR))
     if kind not in (ERROR, SPEED):
-        raise ValueError("the file contains an unknown kind of guess")
+        raise ValueError("the program does not know this kind of guess")
     return Guess(
         who=plain(str(data["who"]))[:LONGEST_NAME],
         guess_mps=numbers[0],

@@ -267,7 +267,7 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
     tick_s, _ = recorded_tick(session.rig.clock)
     if as_if.tick_s is not None and session.rig.lines.is_interval:
         raise OptionError(
-            "the recording contains only transits, and a longer tick needs the edges",
+            "the recording contains only transits, but a longer tick needs single edges",
             where="--as-if-tick",
             hint="use a recording that contains edges",
         )
@@ -276,14 +276,14 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
             f"the assumed tick of {as_if.tick_s * 1e6:.6g} us is shorter than the recorded "
             f"tick of {tick_s * 1e6:.6g} us, so the timestamps cannot be computed",
             where="--as-if-tick",
-            hint="give a longer tick, or record with a counter that has a shorter tick",
+            hint="choose a longer tick, or record with a counter that has a shorter tick",
         )
     if as_if.clock_error and session.host_rate is not None:
         raise OptionError(
             "the counter's rate comes from the computer's clock, so you cannot assume a clock "
             "error",
             where="--as-if-clock",
-            hint="use a rig whose rate does not come from the computer's clock",
+            hint="use a rig whose counter rate does not come from the computer's clock",
         )
 
 

@@ -365,8 +365,8 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
         if made == groups[-1]:
             return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
-        f"there are enough shots for {made} groups of {shots} shots, but not for group "
-        f"{groups[-1]}: only counted shots with all edges and no doubtful flag can be used",
+        f"the recording has enough shots for {made} groups of {shots} shots, but not for group "
+        f"{groups[-1]}: a group uses only counted shots with all edges and no doubtful flag",
         where=str(recorded.path),
         hint=" or ".join(
             [*_offers(recorded, shots, made, groups[-1]), "use another recording"]

@@ -163,7 +163,7 @@ def test_a_good_drop_agrees_and_says_by_how_much():
     assert found.agrees
     assert lines[0].startswith("the measured spacing agrees with the stated 300.0 mm")
     assert "times its ±)" in lines[0]
-    assert "the largest contribution is the height of the fall" in lines[2]
+    assert "the largest cause of the ± is the height of the fall" in lines[2]
     assert "looks wrong" not in " ".join(lines)
 
 

@@ -152,8 +152,8 @@ def two_rods(stated_m=(0.04, 0.14), true_m=(0.04, 0.14), ball=False, seed=7):
 @pytest.mark.parametrize(
     ("stated_m", "words"),
     [
-        ((0.04, 0.145), ("larger than stated", "the long rod is 1", "145.0 mm")),
-        ((0.042, 0.14), ("smaller than stated", "the short rod is ", "42.0 mm")),
+        ((0.04, 0.145), ("larger than the stated", "the long rod is 1", "145.0 mm")),
+        ((0.042, 0.14), ("smaller than the stated", "the short rod is ", "42.0 mm")),
     ],
 )
 def test_a_length_typed_wrong_leaves_the_spacing_in_doubt_and_names_the_slip(stated_m, words):

@@ -97,7 +97,7 @@ def test_balls_that_cross_the_beams_off_their_middle_calibrate_nothing():
     found, _ = swap_real_gates(np.random.default_rng(1), off_m=0.008)
 
     assert found.doubt == SwapDoubt.TOO_WIDE
-    assert "the blocking times differ more than the speeds" in calibration_doubt(found)
+    assert "the blocking times scatter more than the speeds" in calibration_doubt(found)
 
 
 @pytest.mark.parametrize("by_blocking", [True, False])

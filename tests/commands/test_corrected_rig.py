@@ -21,7 +21,7 @@ def test_a_corrected_slope_is_one_more_row_and_measures_again(chrono, recording,
     for name, comma in (("old.csv", ()), ("comma.csv", ("--decimal-comma",))):
         chrono("export", recording, "-o", tmp_path / name, *comma)
         same = chrono("export", recording, "--against", tmp_path / name)
-        assert same.out == "40 shots; no shot differs from the earlier export\n"
+        assert same.out == "this export has 40 shots; no shot differs from the earlier export\n"
 
     done = chrono("rig", "correct", recording, "--set", "gates.slope=down", "--yes")
 

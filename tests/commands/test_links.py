@@ -107,7 +107,7 @@ def test_a_server_that_ends_every_connection_at_once_is_given_up(
     (tmp_path / "rig.toml").write_text(RIG)
     with server(greeting) as url:
         outcome = chrono("clock", url, "--rig", "rig.toml", "--recording", "a.tsv", "--json")
-    is_one_clear_complaint(outcome, url, "the connection ended before a line came")
+    is_one_clear_complaint(outcome, url, "the connection ended before the first line came")
     assert (tmp_path / "a.tsv").exists() == bool(greeting), "bytes that came are kept"
 
 

@@ -285,7 +285,7 @@ async def test_a_board_that_talks_garbage_is_complained_about():
             board.raw("%%%%%")
         await drive(app, pilot)
         text = " ".join(screen_text(app).split())
-        assert "cannot be read as framed lines of a board" in text
+        assert "are not lines in the format framed" in text
         assert "--baud" in text
         assert "30 damaged" in text
 
@@ -328,7 +328,7 @@ def test_lines_that_wait_to_be_taken_are_no_babble():
         board.raw("x" * 1600)
     assert run.complaint() is None
     run.step()
-    assert "cannot be read as framed lines" in str(run.complaint())
+    assert "are not lines in the format framed" in str(run.complaint())
 
 
 async def test_a_lost_link_names_the_port_that_has_appeared_and_what_to_type(tmp_path):

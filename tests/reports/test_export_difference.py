@@ -30,7 +30,8 @@ def test_equal_exports_have_no_change():
     rows = [shot(1, 1.0), shot(2, 2.0, NAN, NAN, "lone-a")]
     found = compare_exports(rows, rows)
     assert found.changes == ()
-    assert difference_text(found) == "2 shots; no shot differs from the earlier export"
+    same = "this export has 2 shots; no shot differs from the earlier export"
+    assert difference_text(found) == same
 
 
 def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
@@ -93,7 +94,7 @@ def test_of_several_recordings_each_goes_by_its_name():
 def test_what_is_not_an_export_is_refused(tmp_path: Path, text: str):
     path = tmp_path / "old.csv"
     path.write_text(text)
-    with pytest.raises(OptionError, match="not an export of shots"):
+    with pytest.raises(OptionError, match="not a table of shots from chrono export"):
         read_export(path)
 
 

@@ -70,7 +70,7 @@ def test_a_joke_of_a_guess_does_not_hide_the_others_and_is_said() -> None:
     assert plot.dots[6][0] == 0
     assert (plot.left, plot.right) == (1, 1)
     text = "\n".join(dot_lines(plot, "m/s"))
-    assert "outside the right end of the axis: 1" in text
+    assert "guesses too far to the right for this axis: 1" in text
 
 
 def test_a_measured_value_far_from_all_guesses_is_on_the_axis() -> None:

@@ -101,7 +101,7 @@ def test_reasons_are_the_flags_that_keep_a_shot_out_the_most_frequent_first(
     rows = [setup("a"), shot(20), *held, shot(1), shot(21), shot(0.9), shot(0.8)]
     text = reported(write_recording(tmp_path / "x.tsv", rows)).text
 
-    assert re.search(r"too-slow 3 3 \([\d.]+\), 5 \([\d.]+\), 6 \([\d.]+\) The transit", text)
+    assert re.search(r"too-slow 3 3 \([\d.]+\), 5 \([\d.]+\), 6 \([\d.]+\) The shot", text)
     assert text.index("too-slow 3") < text.index("on hold 1 2 (")
 
 

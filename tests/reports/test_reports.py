@@ -84,7 +84,7 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     assert "simple formula 0.098 m/s (with Student's t for ∞ degrees of freedom)" in rest
     assert "tick alone     44.99958 … 45.00042 m/s, if nothing else causes an error" in rest
     assert re.search(r"random trials  95 % of \d+ are at 44.908 … 45.092 m/s", rest)
-    assert "agree to 2 digits with U95; the simple formula is 6.3 % larger" in rest
+    assert "agree to 2 digits with U95; the simple formula gives 6.3 % more" in rest
     assert "Improve gate spacing first: half the uncertainty gives U95 = 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
@@ -93,8 +93,8 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     ("ours", "first", "words"),
     [
         (1.0, 1.0, "U95 and the simple formula"),
-        (1.0, 1.25, "U95; the simple formula is 25.0 % larger"),
-        (1.0, 0.8, "U95; the simple formula is 20.0 % smaller"),
+        (1.0, 1.25, "U95; the simple formula gives 25.0 % more"),
+        (1.0, 0.8, "U95; the simple formula gives 20.0 % less"),
         (1.5, 1.0, "the simple formula, but not with U95"),
         (1.5, 0.5, "neither U95 nor the simple formula"),
     ],
@@ -152,10 +152,10 @@ def test_a_plan_marks_what_reaches_the_goal() -> None:
             if float(error) != 0.5:
                 assert (float(error) < 0.5) == (mark == "+"), row
     assert "The rig light gates (300 mm, steps of 62.5 ns) has a U95 of 0.20 %." in text
-    assert "The largest share of the variance, 76 %, has this cause: gate spacing." in text
+    assert "The largest cause of the uncertainty: gate spacing, 76 % of u²." in text
     assert (
-        "For all speeds that the rig allows (2 … 200 m/s), its U95 is at most 0.5 %. The "
-        "U95 of faster bodies is also below this limit, up to 45" in " ".join(text.split())
+        "U95 is at most 0.5 % for all speeds that the rig allows (2 … 200 m/s), and also for "
+        "faster bodies up to 45" in " ".join(text.split())
     )
 
 

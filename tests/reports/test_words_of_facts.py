@@ -39,7 +39,7 @@ def test_an_advice_states_its_number_only_where_it_has_one(way: Way) -> None:
 def test_an_advice_is_given_in_millimetres_and_degrees() -> None:
     assert advice_text(Advice(Way.CALLIPER, 0.05e-3)).endswith("a calliper, ± 0.05 mm")
     assert advice_text(Advice(Way.STRAIGHTER_PATH, math.radians(0.5))).endswith("within 0.5°")
-    assert advice_text(Advice(Way.TRUER_AIM, 7.5e-3)).startswith("aim within 7.5 mm of")
+    assert advice_text(Advice(Way.TRUER_AIM, 7.5e-3)).startswith("aim at most 7.5 mm off")
 
 
 @pytest.mark.parametrize(

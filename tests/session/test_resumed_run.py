@@ -304,7 +304,7 @@ def test_a_board_that_says_nothing_now_is_complained_of(morning: Path) -> None:
     for _ in range(30):
         board.raw("no line of a board")
     run.step()
-    assert "cannot be read as framed lines" in str(run.complaint())
+    assert "are not lines in the format framed" in str(run.complaint())
     before = morning.read_bytes()
     run.give_up()
     run.close()
