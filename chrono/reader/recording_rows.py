@@ -117,7 +117,7 @@ def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
     row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
     read = parse_row(row[:-1], FRAMED)
     if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
-        raise ValueError(f"the program cannot read its record (kind: {origin!r}) again")
+        raise ValueError(f"the program could not read back its record of kind {origin!r}")
     return row
 
 

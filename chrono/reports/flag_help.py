@@ -9,8 +9,8 @@ FLAG_HELP: dict[str, str] = {
         "people, insects and sunlight out of gate A."
     ),
     "lone-b": (
-        "Only gate B was tripped: check that the path goes through both beams, and that "
-        "nothing blocks gate A or shines into it."
+        "Only gate B was tripped: check that the path goes through both beams, and that nothing "
+        "blocks gate A or shines into gate A."
     ),
     "reversed": (
         "Something went through gate B before gate A: if it was a shot, the gates are "
@@ -33,8 +33,8 @@ FLAG_HELP: dict[str, str] = {
         "body.length, and whether a carrier was still attached to the body."
     ),
     "fragments": (
-        "Many small pieces passed almost at once: the body broke or scattered, so set the shot "
-        "aside, and check the body and the launcher before the next shot."
+        "Many small pieces passed at almost the same time: the body broke or scattered, so set "
+        "the shot aside, and check the body and the launcher before the next shot."
     ),
     "companion": (
         "Another body or a carrier flew with the main body: compare the two listed speeds; "
@@ -42,7 +42,7 @@ FLAG_HELP: dict[str, str] = {
     ),
     "flash": (
         "Light tripped both gates at the same moment: keep light from the launcher away from "
-        "the gates; the body that follows is a separate shot."
+        "the gates; the body itself is recorded as another shot."
     ),
     "lead-only": (
         "The speed and its ± (with drag and off_centre) come only from the leading edges: the "
@@ -57,7 +57,7 @@ FLAG_HELP: dict[str, str] = {
         "cannot be assigned to bodies: check the cable and the baud rate."
     ),
     "board-lost": (
-        "At about this time, the board lost edges because there were too many: remove the "
+        "At about this time, too many edges came and the board lost some of them: remove the "
         "cause (flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
@@ -66,8 +66,8 @@ FLAG_HELP: dict[str, str] = {
         "gates."
     ),
     "ambiguous": (
-        "There is no speed, because the first passage of each gate fits the body worse than "
-        "other passages (perhaps a body overtook another): keep wads and carriers out of the "
+        "There is no speed, because a later passage fits the body better than the first passage "
+        "at each gate (perhaps a body overtook another): keep wads and carriers out of the "
         "beams."
     ),
     "flicker": (
