@@ -62,7 +62,7 @@ def sphere_drag_coefficient(reynolds: npt.ArrayLike) -> Floats:
     """
     re = np.atleast_1d(np.asarray(reynolds, np.float64))
     if np.any(~(re > 0)):
-        raise ValueError("the Reynolds number (speed · diameter / viscosity) must be above 0")
+        raise ValueError("the Reynolds number (speed · diameter / viscosity) must be positive")
     piece = np.searchsorted(_CORRELATION_ENDS, re)
     cd = np.empty_like(re)
     for number in np.unique(piece):

@@ -9,8 +9,8 @@ FLAG_HELP: dict[str, str] = {
         "people, insects and sunlight out of gate A."
     ),
     "lone-b": (
-        "Only gate B was tripped: check that the path goes through both beams, and that nothing "
-        "blocks gate A or shines into gate A."
+        "Only gate B was tripped: check that the path goes through both beams, and that "
+        "nothing blocks gate A or shines into gate A."
     ),
     "reversed": (
         "Something went through gate B before gate A: if it was a shot, the gates are "
@@ -66,9 +66,9 @@ FLAG_HELP: dict[str, str] = {
         "gates."
     ),
     "ambiguous": (
-        "There is no speed, because a later passage fits the body better than the first passage "
-        "at each gate (perhaps a body overtook another): keep wads and carriers out of the "
-        "beams."
+        "There is no speed, because a later passage fits the body better than the first "
+        "passage at each gate (perhaps a body overtook another): keep wads and carriers out of "
+        "the beams."
     ),
     "flicker": (
         "The light of a lamp may have caused an edge of this shot, so the shot is not counted: "
