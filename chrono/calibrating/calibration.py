@@ -101,7 +101,7 @@ def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
     """
     session = read_recording(path, rig, clock_from_host=True).session
     estimate = session.host_rate
-    assert estimate is not None, "read_recording refuses a recording with an unknown clock rate"
+    assert estimate is not None, "read_recording raises an error if the rate is unknown"
     return ClockCalibration(estimate, session.rig.clock.rate_tolerance)
 
 
@@ -139,7 +139,7 @@ def calibrate_swap(
     """
     if before == after and setup_before == setup_after:
         raise OptionError(
-            "the same recording and setup are given twice: before and after the exchange",
+            "the shots before and after the exchange have the same recording and setup",
             hint="give two recordings, or two setups with --before-setup and --after-setup",
         )
     prepare_for((before, after))
@@ -283,8 +283,8 @@ def _passes(rod: Rod, session: Session) -> Passes:
         raise CalibrationError(
             "most passes of the rod have only one usable pair of edges",
             where=str(rod.path),
-            hint="each pass needs a leading and a trailing edge at both gates; to see the "
-            "flags, use: chrono summary",
+            hint="each shot needs a leading and a trailing edge at both gates; the command "
+            "chrono summary shows the flags of the shots",
         )
     transit_s = transits.transit_s - session.model.latency_s
     ball_m = _declared_ball(rod, session)

@@ -439,7 +439,7 @@ def _refuse_clusters(transits: Floats) -> None:
             f"the drops form two groups: {len(sides[0])} drops with a transit of about "
             f"{low:.4g} ms and {len(sides[1])} drops with a transit of about {high:.4g} ms",
             hint="always drop the ball from the same height, catch it below gate B, and "
-            "mark all other shots as set aside",
+            "set all other shots aside",
         )
 
 

@@ -254,7 +254,7 @@ def _ratios(whole: Floats, length_m: float) -> Floats:
     spread = float(np.std(ratio, ddof=1) / np.mean(ratio))
     if spread > MOST_SPREAD:
         raise CalibrationError(
-            f"the measured lengths of the rod of {length_m * 1e3:g} mm scatter by "
+            f"the measured lengths of the {length_m * 1e3:g} mm rod scatter by "
             f"{100 * spread:.1f} %",
             hint="guide the rod so that it moves smoothly between the gates and does not tilt",
         )
@@ -275,7 +275,7 @@ def _refuse_exchanged(
         )
     if abs(found - 1) <= SAME * (stated - 1):
         raise CalibrationError(
-            f"both recordings show a rod that is about {seen[0]} long",
+            f"both recordings show a rod of the same length, about {seen[0]}",
             hint="give the short rod's recording first, then the long rod's recording",
         )
     if found < 1:
@@ -290,8 +290,8 @@ def _refuse_other_rods(path_m: float, extra_m: float, setup: RodSetup) -> None:
     far = not abs(path_m / setup.spacing_m - 1) <= FAR_OFF
     if far or abs(extra_m) > MOST_EXTRA_M:
         raise CalibrationError(
-            f"with these rod lengths, the gates would be {path_m * 1e3:.4g} mm apart, and each "
-            f"rod would be measured {extra_text(extra_m)} than it is",
+            f"with these rod lengths, the gates would be {path_m * 1e3:.4g} mm apart, and the "
+            f"gates would measure each rod {extra_text(extra_m)} than its true length",
             hint="check the lengths of both rods, check which rod each recording shows, and "
             "check that the ends are cut at a right angle",
         )

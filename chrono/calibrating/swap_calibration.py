@@ -202,8 +202,8 @@ def _refuse(before: Floats, after: Floats) -> None:
     fewest = min(len(before), len(after))
     if fewest < MIN_REPEATS:
         raise CalibrationError(
-            f"{len(before)} usable shots were found before the exchange, and {len(after)} "
-            f"usable shots after it; at least {MIN_REPEATS} shots are needed before and after",
+            f"there are {len(before)} usable shots before the exchange of the sensors, and "
+            f"{len(after)} after it; at least {MIN_REPEATS} shots of each are needed",
             hint="take ten shots, exchange the two sensors, and take ten more shots",
         )
     if len(before) == len(after) and np.array_equal(

@@ -57,7 +57,7 @@ Rigs = Annotated[
         "--rigs",
         help='Write "one" if all recordings come from one rig. Write "each" if every '
         "recording comes from a different rig. Without this option, the program "
-        "compares the key identity of the rigs. If a rig has no identity, the "
+        'compares the key "identity" in the rig files. If a rig has no identity, the '
         "program compares gates, clock and calibration. The names of the rigs do "
         "not matter.",
     ),

@@ -71,8 +71,8 @@ def calibrate_swap(
         bool,
         typer.Option(
             "--slits-moved",
-            help="Use this option if the slits are fixed to the sensors and moved with the "
-            "sensors. The result then has a larger ±.",
+            help="Use this option if you exchanged the slits together with the sensors. "
+            "The result then has a larger ±.",
         ),
     ] = False,
     accept: Accept = False,

@@ -40,9 +40,8 @@ LiveHostClock = Annotated[
     typer.Option(
         "--clock-from-host",
         help="Use the computer's clock to find how fast the board's counter counts. "
-        "This takes about one minute. Then the program computes all speeds "
-        "again. Speeds that were printed earlier may differ from the export, "
-        "because the export uses the whole recording.",
+        "This takes about one minute. Then the program corrects all speeds. A speed "
+        "that was printed earlier may differ from the speed in the export.",
     ),
 ]
 NoDashboard = Annotated[

@@ -185,7 +185,7 @@ class RunReporter:
         reason = f": {plain(status.reason)}" if status.reason and not is_back else ""
         word = "found again" if is_back else status.state
         what = "link" if run.live else "recording"
-        tell(f"the state of the {what} is now: {word} ({plain(status.port)}){reason}")
+        tell(f"the {what} is now {word} ({plain(status.port)}){reason}")
 
     def _look_at_disk(self, writer: RecordingWriter) -> None:
         """Report a disk problem; repeat the report when the waiting data have doubled."""

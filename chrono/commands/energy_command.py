@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 MAX_BYTES = 1_000_000
 _COLUMNS = {"draw": "m", "force": "N"}
 _HINT = (
-    "write a first line such as draw_mm,force_N; then write one line for each measurement; "
-    "a draw is how far you pull the band, and the first draw is 0"
+    "write draw_mm,force_N in the first line, and one measurement in each line after it; "
+    "the draw is how far you pull the band, and the first draw is 0"
 )
 
 
@@ -119,9 +119,9 @@ def energy(
     draw: Annotated[
         Path | None,
         typer.Option(
-            help="For an elastic launcher: CSV file with the draw (how far you pull the "
-            "band) and the force. The first line names the columns, such as "
-            "draw_mm,force_N.",
+            help="For an elastic launcher: CSV file with two columns: the draw (how far "
+            "you pull the band) and the force. The first line names the columns, such "
+            "as draw_mm,force_N.",
             readable=False,
         ),
     ] = None,

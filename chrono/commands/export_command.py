@@ -94,7 +94,7 @@ def export(
     if against is not None:
         if output is not None:
             raise OptionError(
-                "the program cannot compare exports and write a table at the same time",
+                "the options --output and --against cannot be used together",
                 where="--against",
                 hint="leave out --output or --against",
             )

@@ -172,7 +172,7 @@ def body_of(
     if (terminal and (drag or no_air)) or (drag and no_air):
         raise OptionError(
             "--terminal, --drag and --no-air cannot be used together",
-            hint="give only one of these options",
+            hint="give only one of --terminal, --drag and --no-air",
         )
     body = MovingBody(None, None, SMOOTH_SPHERE)
     if rig is not None:
@@ -355,7 +355,7 @@ def _speed(speed: str | None, energy: str | None, unit: str) -> "tuple[Quantity,
         raise OptionError(
             "--energy and --speed cannot be used together",
             where="--energy",
-            hint="give only one of these options",
+            hint="give only --energy or only --speed",
         )
     if energy:
         return (quantity(ENERGY, energy, "J", "--energy"),)

@@ -175,7 +175,7 @@ def _carries(stream: TextIO, signs: str) -> bool:
 def why(error: OSError) -> str:
     """Return a text that states why writing to a stream failed."""
     if isinstance(error, BrokenPipeError):
-        return "the program that read the output has ended"
+        return "another program read the output, but it has ended"
     return "the output is closed" if error.errno == errno.EBADF else str(error.strerror)
 
 

@@ -142,7 +142,7 @@ def worksheet(
         Path | None,
         typer.Option(
             help="Write the correct answers to the new file OUT.html or OUT.pdf.",
-            show_default="in the sheet's folder",
+            show_default="in the worksheet's folder",
         ),
     ] = None,
     shots: Annotated[
@@ -263,7 +263,7 @@ def _key_of(output: Path, key: Path | None) -> Path:
         raise OptionError(
             "the worksheet and the correct answers have the same file name",
             where="--key",
-            hint="give the file with the correct answers another name",
+            hint="write another file name after --key",
         )
     return answers
 

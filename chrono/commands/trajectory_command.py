@@ -339,7 +339,7 @@ def stop(
         str,
         typer.Option(
             help="Type (force law) of the catch: constant (material that is crushed or "
-            "rubs), spring (tight net or cord) or sheet (flat, loose net or cloth)."
+            "brakes), spring (tight net or rope) or sheet (flat, loose net or cloth)."
         ),
     ] = "spring",
     distance: Annotated[

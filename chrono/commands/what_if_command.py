@@ -43,7 +43,7 @@ def whatif(
     phase: Annotated[
         float,
         typer.Option(
-            help="Move the start of the assumed counter's steps by this part of one step "
+            help="Let the ticks of the assumed counter start later, by this part of one tick "
             "(at least 0, less than 1)."
         ),
     ] = 0.0,
@@ -135,7 +135,7 @@ def _supposed(
         )
     if not 0 <= phase < 1:
         raise OptionError(
-            f"the counter's steps cannot be shifted by this fraction of a step: {phase:g}",
+            f"the start of the ticks cannot be moved by this part of one tick: {phase:g}",
             where="--phase",
             hint="give a number that is at least 0 and less than 1",
         )

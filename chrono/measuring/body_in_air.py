@@ -289,8 +289,8 @@ def weight_per_mass(body: MovingBody, values: Mapping[str, float]) -> float:
     if displaced >= 1:
         mass_g = 1e3 * values[MASS]
         raise OptionError(
-            f"a body of {mass_g:.3g} g displaces {displaced * mass_g:.3g} g of air, "
-            "so it does not fall",
+            f"a body of {mass_g:.3g} g takes the place of {displaced * mass_g:.3g} g "
+            "of air, so the body does not fall",
             hint="check the mass and the diameter",
         )
     return values[GRAVITY] * (1 - displaced)

@@ -266,7 +266,7 @@ def _closer_chords(quantity: Input, part: float) -> Input:
 
 def _truer_aim(model: SpeedModel) -> tuple[Advice, SpeedModel]:
     chord = model.motion.chords
-    assert chord is not None, "this advice is for a round body that may miss the beams' middle"
+    assert chord is not None, "this advice is for a round body that may pass off-centre"
     changed = _with_motion(model, chords=_closer_chords(chord, 0.5))
     return Advice(Way.TRUER_AIM, chord.ratio * chord.radius_m / 2), changed
 

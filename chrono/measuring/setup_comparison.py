@@ -463,7 +463,7 @@ def _without_suspicious(group: Group) -> Group:
         shared=sample.shared,
     )
     series = series_of(rest)
-    assert series is not None, "at most one shot in five is suspicious"
+    assert series is not None, "at most one of five shots is suspicious"
     return replace(group, sample=rest, series=series)
 
 

@@ -255,7 +255,7 @@ def fitted_drag(
 
     longest = vacuum_range(speed_mps, elevation_rad, gravity_mps2, height_m)
     refusal = OptionError(
-        f"no drag value gives a range of {range_m:.4g} m; without air, "
+        f"with every drag value, the range differs from {range_m:.4g} m; without air, "
         + (
             f"the range would be {longest:.4g} m"
             if longest > 0

@@ -117,7 +117,7 @@ def json_row(host_us: int, origin: str, data: dict[str, Any]) -> bytes:
     row = f"{host_us}\t{origin}\t{json.dumps(data, allow_nan=False)}\n".encode("ascii")
     read = parse_row(row[:-1], FRAMED)
     if read.origin not in JSON_ORIGINS or not isinstance(read.content, dict):
-        raise ValueError(f"the program could not read its own record of the kind {origin!r}")
+        raise ValueError(f"the program could not read back its record of kind {origin!r}")
     return row
 
 
@@ -131,7 +131,7 @@ def parse_row(row: bytes, lines: LineKind) -> Row:
         return _no_record("the time in the row is not a whole number of microseconds")
     origin = _ORIGINS.get(name)
     if origin is None:
-        return _no_record("the origin is unknown")
+        return _no_record("the origin of the row is unknown")
     if len(row) > MAX_ROW_BYTES:
         return Row(int(host), origin, LineDamage("the row is longer than 1 MB"))
     if origin != BOARD:
@@ -169,7 +169,7 @@ def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
             return LineDamage("the record is not a group of named values in braces {}")
         brackets = text.count(b"{") + text.count(b"[")
         if brackets > MAX_JSON_LEVELS and _deeper_than(MAX_JSON_LEVELS, data):
-            return LineDamage(f"the record has more than {MAX_JSON_LEVELS} levels of brackets")
+            return LineDamage(f"the record nests more than {MAX_JSON_LEVELS} pairs of brackets")
         return _without_surrogates(data) if b"\\u" in text else data
     except (ValueError, RecursionError) as exc:
         return LineDamage(f"the JSON text is not valid: {str(exc)[:80]}")

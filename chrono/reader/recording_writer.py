@@ -388,7 +388,9 @@ class RecordingWriter:
         for folder in filter(None, (old.parent, self.spare)):
             with contextlib.suppress(RecordingError):
                 self.move_to(file_io.free_name(folder, self._first_path))
-                self.moves.append(f"{old}: {why}; all rows are now in {self.path}")
+                self.moves.append(
+                    f"{old} is no longer written ({why}); all rows are now in {self.path}"
+                )
                 return True
         self.trouble, self._errno = f"{why}, and no new file can be written", None
         self._retry_due = self._clock() + RETRY_S
@@ -413,7 +415,7 @@ class RecordingWriter:
         try:
             file_io.lock(fd, self.path)
             if file_io.read_before(fd, self._confirmed) != self._fingerprint:
-                raise OSError(errno.ESTALE, "another file now has the name of this recording")
+                raise OSError(errno.ESTALE, "another file has replaced this recording")
         except OSError:
             file_io.close(fd)
             raise

@@ -10,7 +10,7 @@ FLAG_HELP: dict[str, str] = {
     ),
     "lone-b": (
         "Only gate B was tripped: check that the path goes through both beams, and that "
-        "nothing blocks gate A or shines into it."
+        "nothing blocks gate A or shines into gate A."
     ),
     "reversed": (
         "Something went through gate B before gate A: if it was a shot, the gates are "
@@ -43,7 +43,7 @@ FLAG_HELP: dict[str, str] = {
     ),
     "flash": (
         "Light tripped both gates at the same moment: keep light from the launcher away from "
-        "the gates; the body that follows is a separate shot."
+        "the gates; the body itself is recorded as another shot."
     ),
     "lead-only": (
         "The speed and its ± (with drag and off_centre) come only from the leading edges: the "

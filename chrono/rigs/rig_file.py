@@ -152,7 +152,7 @@ def with_frequency(rig: Rig, frequency_hz: float, counter_bits: int) -> Rig:
     if trouble := counted.counter_trouble():
         reason, hint = trouble
         message = (
-            f"the board's counter of {counter_bits} bits cannot be used, because it {reason}"
+            f"the board's counter of {counter_bits} bits cannot be used: the counter {reason}"
         )
         raise RigError(message, hint=hint)
     return counted
@@ -390,7 +390,7 @@ def _reason(detail: ErrorDetails, path: tuple[str, ...]) -> tuple[str, str]:
         case "model_type" | "dict_type":
             return (
                 f"{key} is {shown(value)}, but must be a section",
-                f"begin the section with the line [{key}]",
+                f"write the line [{key}], then the values of this section",
             )
         case _:
             wanted = detail["msg"].replace("Input should", "it should").replace("String", "it")
@@ -438,7 +438,7 @@ def _changed(text: str, changes: Mapping[str, object], where: str) -> str:
             table = table.setdefault(section, tomlkit.table())
             if not isinstance(table, dict):
                 raise RigError(
-                    f"{section} is not a section, so the key {dotted} cannot be set",
+                    f"{section} is not a section of the rig, so the key {dotted} cannot be set",
                     where=where,
                 )
         table[key] = value

@@ -206,7 +206,7 @@ class Gates(_Section):
         ):
             if value > self.spacing_m / 4:
                 raise _trouble(
-                    f"is {value * 1e3:g} mm, which is more than a quarter of the spacing",
+                    f"is {value * 1e3:g} mm, but must be at most a quarter of the spacing",
                     "place the gates farther apart, or measure more exactly and write a "
                     "smaller ±",
                     key,
@@ -409,8 +409,8 @@ class Rig(_Section):
     def _lines_and_tick_agree(self) -> Self:
         if self.lines.counts_ticks and self.clock.step_s is not None:
             raise _trouble(
-                f'must not be set if lines = "{self.lines}", because the time step is then '
-                "1/frequency",
+                f'must not be set if lines = "{self.lines}", because the program '
+                "then computes the time step as 1/frequency",
                 f'remove clock.tick, or write lines = "{PLAIN}"',
                 "clock.tick",
             )

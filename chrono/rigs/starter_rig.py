@@ -29,8 +29,8 @@ class _About:
 
 
 _NOT_SURE = """\
-5000 ppm is for a clock with a resonator. If you are sure that
-                               # the board has a crystal, write 50 ppm"""
+5000 ppm is for a clock with a resonator. If the board certainly has
+                               # a crystal, write 50 ppm"""
 BOARDS: dict[str, _About] = {
     "uno": _About(
         """\
@@ -40,19 +40,19 @@ BOARDS: dict[str, _About] = {
     "nano": _About(
         """\
 5000 ppm is for a clock with a resonator. If you see a crystal
-                               # (metal can marked 16.000) at the processor, write 50 ppm"""
+                               # (metal can marked 16.000) near the processor, write 50 ppm"""
     ),
     "pico": _About(
         """\
 100 ppm is for a clock with a crystal: 30 ppm when new, 30 ppm
-                               # for heat (not checked), and the rest for age""",
+                               # for heat (not checked), and 40 ppm for age""",
         jitter=" (caused by the sensor, not by the board)",
         frequency="62.5 MHz",
         counter_bits=31,
         rate_tolerance="100 ppm",
         note="""\
 # An RP2040 board counts in steps of 16 ns. This is only 0.0002 % of a transit of 10 ms. The
-# largest errors come from the sensors (latency_mismatch, trip_tolerance) and the spacing.
+# largest errors come from the sensors (latency_mismatch, trip_tolerance) and gates.spacing.
 """,
     ),
     "other": _About(
@@ -112,7 +112,7 @@ def starter_text(
 _STARTER = """\
 # This file describes a rig: two light gates, their clock, the body and the place.
 # Write every quantity with its unit, in quotes. You must give only gates.spacing. All other
-# values are defaults. Their tolerances are wide: measure and calibrate to make the ± smaller.
+# values are defaults with large tolerances. To make the ± smaller, measure and calibrate.
 # Check this file with: chrono rig check FILE
 
 name = {name}

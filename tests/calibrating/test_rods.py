@@ -184,7 +184,7 @@ def test_balls_that_the_recordings_declare_are_no_rods():
     ("true_m", "word"),
     [
         ((0.14, 0.04), "the rod in the first recording is about 140 mm long"),
-        ((0.04, 0.04), "both recordings show a rod that is about 40 mm long"),
+        ((0.04, 0.04), "both recordings show a rod of the same length, about 40 mm"),
         ((0.12, 0.05), "is longer than the rod in the second"),
     ],
 )

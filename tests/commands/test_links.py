@@ -56,11 +56,11 @@ def test_a_link_that_is_lost_and_found_is_said_and_counts_at_the_end(tmp_path: P
         assert board.heard().startswith(b"?\n"), "asked, so the port is open"
         board.send(HELLO)
         board.unplug()
-        assert str(name) in said(process, "state of the link is now: lost")
+        assert str(name) in said(process, "the link is now lost")
         with PtyBoard(name) as again:
             again.heard()
             again.send(BEAT)
-            said(process, "state of the link is now: found again")
+            said(process, "the link is now found again")
             rest = terminated(process)
     assert process.returncode == 1
     assert f"chrono: {name}: the link was lost once" in rest
@@ -73,7 +73,7 @@ def test_a_link_that_stays_lost_is_said_to_be_so(tmp_path: Path) -> None:
         board.heard()
         board.send(HELLO)
         board.unplug()
-        said(process, "state of the link is now: lost")
+        said(process, "the link is now lost")
         rest = terminated(process)
     assert process.returncode == 1
     assert "the link is still lost" in rest

@@ -150,7 +150,7 @@ def test_clocking_goes_on_and_records_though_nobody_reads_the_results(tmp_path):
         os.close(writer)
 
     assert done.returncode == 1, done.stderr
-    assert done.stderr.count(b"the program that read the output has ended") == 2, (
+    assert done.stderr.count(b"another program read the output, but it has ended") == 2, (
         "when it happened, and at the end"
     )
     assert b"Exception ignored" not in done.stderr

@@ -93,7 +93,7 @@ def test_a_recording_that_is_deleted_is_said_and_waited_for(half) -> None:
     read_lines(running, 18)
     path.unlink()
     with patience(running):
-        while "state of the recording is now: lost" not in (line := running.stderr.readline()):
+        while "the recording is now lost" not in (line := running.stderr.readline()):
             assert line, "it ended without a word"
     assert "was deleted or moved" in line
     assert running.poll() is None

@@ -55,7 +55,7 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
         ),
         (
             ("fall", "--height", "1 m", "--mass", "0.1 g", "--diameter", "70 mm"),
-            ("displaces 0.215 g",),
+            ("takes the place of 0.215 g",),
         ),
         (
             ("flight", "--speed", "9 m/s", "--angle=-30 deg", "--height=-3 m", "--no-air"),

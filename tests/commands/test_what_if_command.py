@@ -165,15 +165,15 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
         ),
         (
             ("--as-if-tick", "8 us", "--phase", "1"),
-            ("--phase", "cannot be shifted by this fraction of a step"),
+            ("--phase", "cannot be moved by this part of one tick"),
         ),
         (
             ("--as-if-tick", "8 us", "--phase", "-0.1"),
-            ("--phase", "cannot be shifted by this fraction of a step"),
+            ("--phase", "cannot be moved by this part of one tick"),
         ),
         (
             ("--as-if-tick", "8 us", "--phase", "nan"),
-            ("--phase", "cannot be shifted by this fraction of a step"),
+            ("--phase", "cannot be moved by this part of one tick"),
         ),
         (("--as-if-tick", "1 us"), ("--as-if-tick", "longer tick")),
         (("--as-if-tick", "8"), ("--as-if-tick", "unit")),

@@ -103,7 +103,7 @@ def test_buoyancy_slows_the_fall_of_a_light_ball():
 
     hardly = weight_per_mass(SQUASH_BALL, values | {"mass": air_kg * (1 + 1e-9)})
     assert hardly == pytest.approx(0.0, abs=1e-7)
-    with pytest.raises(OptionError, match="displaces"):
+    with pytest.raises(OptionError, match="takes the place of"):
         weight_per_mass(SQUASH_BALL, values | {"mass": air_kg * (1 - 1e-9)})
 
 

@@ -162,7 +162,11 @@ def test_a_record_may_be_sixteen_levels_deep_and_no_deeper(begin: str, end: str)
     deepest = nested(16, begin, end)
     assert parse_row(row(5, deepest, b"mark")[:-1], FRAMED).content == json.loads(deepest)
     read = parse_row(row(5, nested(17, begin, end), b"mark")[:-1], FRAMED)
-    assert read == (5, "mark", LineDamage("the record has more than 16 levels of brackets"))
+    assert read == (
+        5,
+        "mark",
+        LineDamage("the record nests more than 16 pairs of brackets"),
+    )
 
 
 @pytest.mark.parametrize("bottom", ["[]", "{}"])

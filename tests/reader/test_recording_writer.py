@@ -349,7 +349,7 @@ def test_another_file_under_the_same_name_is_left_alone(
     path.write_bytes(other)
     clock.now += 1.0
     writer.append(EDGES[3])
-    assert writer.trouble == "another file now has the name of this recording"
+    assert writer.trouble == "another file has replaced this recording"
     assert path.read_bytes() == other
     with pytest.raises(RecordingError, match=r"bytes could not be written: .*\n  do: "):
         writer.close()

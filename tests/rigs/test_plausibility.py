@@ -57,7 +57,7 @@ def test_a_window_of_fast_shots_allows_a_narrow_counter() -> None:
 
 def test_a_board_that_says_so_in_its_hello_is_refused_too() -> None:
     with pytest.raises(
-        RigError, match=r"16 bits cannot be used, because it wraps to 0 every 4\.1 ms"
+        RigError, match=r"16 bits cannot be used: the counter wraps to 0 every 4\.1 ms"
     ):
         with_frequency(default_rig(), 16e6, 16)
     assert with_frequency(default_rig(), 16e6, 32).clock.counter_bits == 32

@@ -341,7 +341,7 @@ def test_a_clock_error_that_the_beats_would_tell_is_refused(tmp_path) -> None:
 
 
 def test_gates_that_cannot_stand_so_are_refused() -> None:
-    with pytest.raises(OptionError, match="more than a quarter of the spacing"):
+    with pytest.raises(OptionError, match="at most a quarter of the spacing"):
         what_if(demo("two-and-three-bands"), Assumptions(spacing_m=0.0011))
     with pytest.raises(OptionError, match="between 1 mm and 100 m"):
         what_if(demo("two-and-three-bands"), Assumptions(spacing_m=300.0))
