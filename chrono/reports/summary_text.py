@@ -345,9 +345,7 @@ def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], lis
     lines = [f"{n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
     lamps = [lamp_text(lamp) for lamp in recorded.session.lamps]
     rest = (
-        [f"not used, at the end of the recording: {recorded.left_out}"]
-        if recorded.left_out
-        else []
+        [f"incomplete end of the recording: {recorded.left_out}"] if recorded.left_out else []
     )
     return lines, lamps, rest
 

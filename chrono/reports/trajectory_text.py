@@ -173,8 +173,8 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
     count = len(fit.landings)
     landings = count_text(count, "landing")
     lines = [
-        f"Drag (95 %) from {landings} that {'was' if count == 1 else 'were'} measured after a "
-        f"launch {_aim_text(aim, units)}",
+        f"Drag (95 %) that {landings} show{'s' if count == 1 else ''} after a launch "
+        f"{_aim_text(aim, units)}",
         *filled(air_line(launch)),
         *table(rows),
         *filled(leading_line(fit.kappa, "drag constant")),
