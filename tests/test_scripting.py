@@ -217,7 +217,7 @@ def test_damage_is_counted_shown_and_warned_of(folder) -> None:
     assert damage.damaged_lines == 1
     assert [sample.row for sample in damage.samples] == [hurt]
     assert damage.left_out
-    assert f"not used, at the end of the recording: {damage.left_out}" in damage.words
+    assert f"incomplete end of the recording: {damage.left_out}" in damage.words
     assert "1 damaged line, not used" in str(damage)
     assert str(damage) in repr(hurt_one)
     assert told[0].filename == __file__

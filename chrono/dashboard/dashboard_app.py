@@ -556,7 +556,7 @@ def _parting_words(run: Run | None) -> list[str]:
     return (
         [
             *lines,
-            f"But the disk has a problem: {trouble}. To use a new file, press n, then w.",
+            f"The disk has a problem: {trouble}. To save in a new file, press n, then w.",
         ]
         if trouble
         else lines

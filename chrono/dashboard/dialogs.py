@@ -306,7 +306,7 @@ class QuitDialog(ModalScreen[bool]):
     ]
 
     def __init__(
-        self, lines: Sequence[str], title: str = "Stop clocking and quit?", yes: str = "quit"
+        self, lines: Sequence[str], title: str = "Stop measuring and quit?", yes: str = "quit"
     ) -> None:
         super().__init__()
         self._lines = "\n".join(plain(line) for line in lines)

@@ -64,7 +64,7 @@ def help_page() -> Group:
         Text(UNCERTAINTY),
         Text("\nOpen shots", "bold underline"),
         Text(OPEN),
-        Text("\nFlags of a shot, and what you can do", "bold underline"),
+        Text("\nFlags of a shot, and what to do about each flag", "bold underline"),
         _two_columns(FLAG_HELP.items()),
         Text("\nCautions", "bold underline"),
         Text(CAUTION.replace("\n  ", " ")),

@@ -266,7 +266,7 @@ class LabScreen(Screen[None]):
     def action_others(self) -> None:
         """Choose other random errors for the gates, the clock and the shots."""
         self.seed += 1
-        self._say("These new gates have the same settings, but other errors.")
+        self._say("The settings are the same; the random errors are new.")
         self._look_again()
 
     def action_unit(self) -> None:

@@ -62,8 +62,8 @@ def _edits(edits: OperatorEdits | None) -> tuple[str, str]:
     if edits is None or edits.target is None:
         return "", ""
     if edits.in_copy:
-        return f", your entries go into {fit(edits.target.name, NAME_CELLS)}", "yellow"
-    return ", your entries go into this file", "yellow"
+        return f", entries are saved in {fit(edits.target.name, NAME_CELLS)}", "yellow"
+    return ", entries are saved in this file", "yellow"
 
 
 def _replay(run: ReplayRun) -> Text:
@@ -114,7 +114,7 @@ def _clock(run: Run) -> list[Text]:
         text = Text(f"clock {rate_text(rate)}")
         if run.remeasured_us is not None:
             text.append(
-                f", all speeds were computed again at {run.remeasured_us * 1e-6:.0f} s",
+                f", speeds were computed again after {run.remeasured_us * 1e-6:.0f} s",
                 "yellow",
             )
         return [text]

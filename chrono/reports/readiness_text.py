@@ -216,9 +216,9 @@ def _beats(seen: Observation, _: str) -> tuple[str, str, str]:
 
 def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.has_beats:
-        return "rate not known: this line format has no beats", "", ""
+        return "counter's rate not known: this line format has no beats", "", ""
     if seen.clock is None or not seen.knows_rate:
-        return "rate not known: some minutes of beats are needed", "", ""
+        return "counter's rate not known: some minutes of beats are needed", "", ""
     return (
         f"rate error {1e6 * seen.clock.rate_error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm",
         f"the counter's rate is wrong by {1e6 * seen.rate_off:+.0f} ppm, but the rig states"
@@ -229,7 +229,7 @@ def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
 
 def _bounce(seen: Observation, _: str) -> tuple[str, str, str]:
     if not seen.bounced and all(gate.blocked is None for gate in seen.gates):
-        return "not known: the board's lines contain no levels", "", ""
+        return "not known: no line says whether a gate is dark", "", ""
     timed = count_text(seen.timed, "shot")
     if not seen.bounced:
         return (f"none in {timed}" if seen.timed else "no shots"), "", ""

@@ -380,7 +380,7 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
 
 def _limits(told: RecordingReport) -> str:
     budget, unit = told.budget, told.session.rig.speed_unit
-    assert budget is not None, "the limits come from an error budget"
+    assert budget is not None, "the limits are computed from an error budget"
     ends = [speed_in(unit, end) for end in (budget.lowest_mps, budget.highest_mps)]
     low, high = (
         format_value(end, ends[1] - ends[0]) if math.isfinite(end) else "∞" for end in ends
@@ -396,7 +396,7 @@ def _file(told: RecordingReport, given_rig: str) -> Rows:
         ("SHA-256", told.fingerprint.sha256),
     ]
     measured = (
-        f"the rig file {given_rig}, not the rig in the recording"
+        f"the rig file {given_rig} instead of the rig in the recording"
         if given_rig
         else "the rig in the recording"
     )

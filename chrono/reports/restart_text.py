@@ -14,7 +14,9 @@ _WORDS = {
 _ADVICE = {
     RestartCause.POWER: "check the USB plug and cable: the power was gone for a moment",
     RestartCause.BROWN_OUT: "connect fewer devices to the board's 5 V; use a shorter USB cable",
-    RestartCause.WATCHDOG: "the board's program was stuck: keep sparks and igniters away",
+    RestartCause.WATCHDOG: (
+        "the board's program was stuck: keep sparks and igniters away from the board"
+    ),
     RestartCause.RESET_PIN: (
         "do not press the reset button; close other programs that use the port"
     ),

@@ -30,10 +30,9 @@ def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
             )
         case RigDoubt.FEW_TICKS:
             return (
-                f"at the speed window.fastest ({rig.window.fastest_mps:g} m/s), a transit "
-                f"lasts only {fewest_ticks(rig):.2g} ticks, so the ± of this speed is many "
-                "per cent. Place the gates farther apart, or set window.fastest to a smaller "
-                "value"
+                f"at window.fastest ({rig.window.fastest_mps:g} m/s), a transit lasts only "
+                f"{fewest_ticks(rig):.2g} ticks. The ± of this speed is many per cent. Move "
+                "the gates farther apart, or make window.fastest smaller"
             )
 
 
@@ -103,13 +102,15 @@ def rig_rows(rig: Rig) -> Rows:
         ("gate spacing", f"{_mm(gates.spacing_m)} ± {_mm(gates.spacing_tolerance_m)}"),
         ("position in the beam where a gate trips", f"± {_mm(gates.trip_tolerance_m)}"),
         ("tilt of the path", f"0 … {math.degrees(gates.tilt_limit_rad):.3g}°"),
-        ("sensors' delays differ by", f"± {time_text(gates.latency_mismatch_s)}"),
+        ("difference of the sensors' delays", f"± {time_text(gates.latency_mismatch_s)}"),
         ("tick of the counter", tick_text(clock.tick_s)),
         ("counter's rate", f"± {clock.rate_tolerance * 1e6:.4g} ppm"),
         ("jitter of one timestamp", jitter),
     ]
     if rig.body.shape == "round":
-        rows.insert(4, ("body off its axis", f"± {_mm(gates.off_centre_m)}"))
+        rows.insert(
+            4, ("body's distance from the beam's middle", f"± {_mm(gates.off_centre_m)}")
+        )
     if rig.lines.counts_ticks:
         width = f"{clock.counter_bits} bits at {clock.frequency_hz / 1e6:.6g} MHz"
         rows.insert(-2, ("counter", width))

@@ -51,13 +51,13 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
         "edges"
     )
     lines.append(
-        "the same clock makes and measures the pulses, so they cannot test this clock. A "
-        f"comparison of the beats with this computer's clock shows: {_rate_text(test)}"
+        "the same clock makes and measures the pulses, so the pulses cannot test this clock. "
+        f"The beats, compared with this computer's clock, show: {_rate_text(test)}"
     )
     if light:
         lines.append(
-            "this test shows only the delay of the sensors, not their hysteresis, and not the "
-            "place in the beam where a body trips them"
+            "this test shows only the delay of the sensors. It does not show their hysteresis, "
+            "or the place in the beam where a body trips a gate"
         )
     return tuple(lines)
 
@@ -101,7 +101,9 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
             )
             return f"no pulse came at input {letter}{late if gate.late else ''}"
     if test.rise is None or test.fall is None:
-        return f"an input showed fewer than {MIN_REPEATS} exact rising or falling edges"
+        return (
+            f"one input had fewer than {MIN_REPEATS} rising or falling edges with an exact time"
+        )
     if light != test.inverted:
         return (
             "when the test pin goes high, the inputs go high too; light sensors would make the "

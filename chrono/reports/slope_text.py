@@ -11,7 +11,7 @@ from chrono.units import format_value
 def slope_wrong(slope: MeasuredSlope) -> str:
     """Return the problem if the shots do not fit the slope that the rig states."""
     if slope.is_of_a_slope:
-        return "the measured edges do not fit the slope of the path in the rig"
+        return "the measured edges do not fit the slope of the path that the rig states"
     return (
         "the two gates measure different lengths of the same bodies; the slope of the path "
         "cannot be the cause"
@@ -22,8 +22,8 @@ def slope_text(slope: MeasuredSlope) -> str:
     """Return the measured acceleration by gravity along the path, and the rig's value."""
     seen = format_value(slope.pull_mps2, slope.U_mps2)
     return (
-        f"the measured acceleration without drag is {seen} m/s²; the rig states "
-        f"{slope.stated_mps2:.2f} m/s²"
+        f"acceleration by gravity along the path: {seen} m/s² (measured), "
+        f"{slope.stated_mps2:.2f} m/s² (rig)"
     )
 
 

@@ -148,9 +148,11 @@ def picture_text(plotted: PlottedSpeeds) -> str:
         )
     if aside:
         words = (
-            "1 shot has a speed but is" if aside == 1 else f"{aside} shots have a speed but are"
+            "1 shot has a speed but is not counted"
+            if aside == 1
+            else f"{aside} shots have a speed but are not counted"
         )
-        lines.append(f"{words} not counted.")
+        lines.append(f"{words}.")
     return " ".join(lines)
 
 
@@ -159,12 +161,12 @@ def what_is_drawn(plotted: PlottedSpeeds) -> str:
     if not plotted.setups:
         return f"Speeds in {plotted.unit}. No shot is counted."
     each = (
-        f"each dot is the mean of up to {plotted.per_dot} shots; the line through the dot "
+        f"Each dot is the mean of up to {plotted.per_dot} shots; the line through the dot "
         "goes from the slowest to the fastest of these shots"
     )
     if plotted.per_dot == 1:
-        each = "each dot is one shot with its 95 % interval"
-    return f"Speeds in {plotted.unit} of the counted shots, in the order of the shots; {each}."
+        each = "Each dot is one shot with its 95 % interval"
+    return f"Speeds of the counted shots in {plotted.unit}, in the order of the shots. {each}."
 
 
 def caption_text(plotted: PlottedSpeeds) -> str:
@@ -177,7 +179,7 @@ def caption_text(plotted: PlottedSpeeds) -> str:
     if len(plotted.aside_mps):
         lines.append("A cross is a shot that is not counted.")
     if plotted.setups and plotted.per_dot == 1:
-        lines.append("If you cannot see an interval, it is smaller than its dot.")
+        lines.append("An invisible interval is smaller than the dot of its shot.")
     return " ".join(lines)
 
 

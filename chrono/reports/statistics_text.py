@@ -149,14 +149,16 @@ def which_shots(shots: Sequence[int]) -> str:
 def shape_text(p: float, n: int) -> str:
     """Return whether the speeds fit a normal distribution (Anderson-Darling test)."""
     if n < LEAST_FOR_SHAPE:
-        return f"too few shots to judge, at least {LEAST_FOR_SHAPE} shots are needed"
+        return (
+            f"too few shots to judge their distribution, at least {LEAST_FOR_SHAPE} are needed"
+        )
     if math.isnan(p):
         return "all speeds are the same"
     if p >= NOT_NORMAL:
         return f"the speeds fit a bell curve (normal distribution, p = {p:.2g})"
     return (
-        f"the speeds do not fit a bell curve (normal distribution, p = {p:.2g}), so intervals "
-        "are approximate"
+        f"the speeds do not fit a bell curve (normal distribution, p = {p:.2g}), so the "
+        "intervals are only approximate"
     )
 
 

@@ -202,7 +202,7 @@ def _rest(summary: Summary) -> list[str]:
     recorded, session = summary.recorded, summary.recorded.session
     lines = _note_lines(session.marks.notes)
     if session.host_rate is not None:
-        lines += filled(f"as the beats show, the counter runs {rate_text(session.host_rate)}")
+        lines += filled(f"the beats show that the counter runs {rate_text(session.host_rate)}")
     lines += trouble_lines(recorded)
     if session.unusable.records:
         lines += filled(unread_line(session))
@@ -291,7 +291,7 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
         two_digits(speed_in(unit, each))
         for each in (gates_mps, left_mps, scatter.launcher_s_mps)
     )
-    return f"{gates}. In this case, the scatter of the launcher alone is {least} to {most}"
+    return f"{gates}. Then the launcher alone causes a scatter of {least} to {most}"
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:
@@ -345,9 +345,7 @@ def _trouble_parts(recorded: LoadedRecording) -> tuple[list[str], list[str], lis
     lines = [f"{n} {what}{'s' * (n > 1)}{where}" for n, what, where in counts if n]
     lamps = [lamp_text(lamp) for lamp in recorded.session.lamps]
     rest = (
-        [f"not used, at the end of the recording: {recorded.left_out}"]
-        if recorded.left_out
-        else []
+        [f"incomplete end of the recording: {recorded.left_out}"] if recorded.left_out else []
     )
     return lines, lamps, rest
 
@@ -366,9 +364,9 @@ def pooled_text(pooled: PooledRecordings) -> str:
     lines = filled(f"{few} with {count_text(number, 'counted shot')} together", 0)
     lines += filled(rigs_taken_text(pooled.rigs))
     lines += filled(
-        "all recordings have the same rig, so the shared part of u counts only once"
+        "all recordings have the same rig, so the error that all shots share counts only once"
         if len(pooled.rigs.recordings) == 1
-        else "each rig has its own shared part of u; a rig with more shots has more weight"
+        else "the shots of one rig share an error; a rig with more shots counts more"
     )
     if pooled.setups:
         rows = [(setup_text(setup.name), setup.series) for setup in pooled.setups]
@@ -419,8 +417,8 @@ def _details(setup: PooledSetup, unit: str) -> list[Detail]:
 def _between_texts(setup: PooledSetup) -> list[str]:
     number = "p < 0.001" if setup.differing_p < 0.001 else f"p = {setup.differing_p:.2g}"
     if not setup.differ:
-        return [f"no difference between the recordings was found ({number})"]
+        return [f"the shots show no difference between the recordings ({number})"]
     return [
         f"the recordings differ by more than the scatter of their shots can cause ({number})",
-        "the ± is valid for these shots only; on another day the difference may be larger",
+        "the ± is valid for these shots only; on another day the recordings may differ more",
     ]

@@ -84,7 +84,7 @@ def format_of(path: Path, decimal_comma: bool = False) -> Writer:
         raise OptionError(
             f"a decimal comma works only in CSV; {path.name} is not CSV",
             where="--decimal-comma",
-            hint="leave this option out; this format works with every language setting",
+            hint="leave this option out; this format is the same in every language",
         )
     return write_comma_csv
 

@@ -55,7 +55,9 @@ def fall_text(results: FallResults, units: UserUnits, *, ascii_only: bool = Fals
     """
     first = results[0].launch
     clocked = first.n > 0
-    what = "A fall that gives a body the speed of the next shot" if clocked else "A fall"
+    what = (
+        "How far a body must fall to reach the speed of the next shot" if clocked else "A fall"
+    )
     launches = [result.launch for result in results]
     lines = head_lines(what, launches, units)
     for letter, result in zip(letters_for(results), results, strict=True):
@@ -171,8 +173,8 @@ def fit_text(launch: Launch, aim: Aim, fit: DragFit, units: UserUnits) -> str:
     count = len(fit.landings)
     landings = count_text(count, "landing")
     lines = [
-        f"{landings} after a launch {_aim_text(aim, units)} "
-        f"show{'s' if count == 1 else ''} this drag (95 %)",
+        f"Drag (95 %) that {landings} show{'s' if count == 1 else ''} after a launch "
+        f"{_aim_text(aim, units)}",
         *filled(air_line(launch)),
         *table(rows),
         *filled(leading_line(fit.kappa, "drag constant")),
@@ -298,7 +300,7 @@ def _flight_entry(result: FlightResult | RefusedLaunch) -> dict[str, Any]:
 LAW_WORDS: dict[Law, str] = {
     "constant": "a constant force",
     "spring": "a force that grows with the distance, as in a spring or a tight net",
-    "sheet": "a force that grows with the third power of the distance, as in a loose flat net",
+    "sheet": "a force that grows with the distance cubed (distance³), as in a loose flat net",
 }
 
 _GIVEN_KINDS = {

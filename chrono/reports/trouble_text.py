@@ -60,10 +60,13 @@ def lamp_text(lamp: LampSeen) -> str:
 
 def _link_line(lost: LinkLost) -> str:
     times = "once" if lost.times == 1 else f"{lost.times} times"
-    line = f"{plain(lost.port)}: the link was lost {times}; the board's lines of this time are"
+    line = f"{plain(lost.port)}: the link was lost {times}"
     if lost.found_again:
-        return f"{line} missing"
-    return f"{line} missing, and the link is still lost: {plain(lost.reason)}"
+        return f"{line}; the lines that the board sent meanwhile are missing"
+    return (
+        f"{line}; the lines that the board sent meanwhile are missing, and the link is still "
+        f"lost: {plain(lost.reason)}"
+    )
 
 
 def restarts_words(restarts: int) -> str:
@@ -85,6 +88,8 @@ def disk_line(writer: RecordingWriter) -> str:
         return plain(writer.moves[-1]) if writer.moves else ""
     waits = f"{plain(writer.trouble)}, {writer.pending_bytes:,} bytes wait in memory"
     more = (
-        ", TOO MANY: memory may become full and data may be lost" if much_waits(writer) else ""
+        ", TOO MANY BYTES: memory may fill up and data may be lost"
+        if much_waits(writer)
+        else ""
     )
     return waits + more

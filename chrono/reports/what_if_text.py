@@ -136,7 +136,8 @@ def notes_of(found: WhatIf) -> list[str]:
         notes += _step_notes(found)
     if as_if.spacing_m is not None or as_if.clock_error:
         notes.append(
-            "The ± does not include the assumed error, because a real rig would not know it."
+            "The ± does not include the assumed error, because nobody knows this error of a "
+            "real rig."
         )
     if as_if.clock_error and as_if.tick_s is not None:
         notes.append(
@@ -147,8 +148,8 @@ def notes_of(found: WhatIf) -> list[str]:
         notes += _edge_notes(found)
     if found.missing or found.new:
         notes.append(
-            "With the assumption, the edges form other pairs. Number of recorded shots that "
-            f"disappear: {found.missing}; number of new shots: {found.new}."
+            "With the assumed values, the edges form other pairs. Number of recorded shots "
+            f"that disappear: {found.missing}; number of new shots: {found.new}."
         )
     return notes
 
@@ -208,8 +209,8 @@ def _supposed_lines(found: WhatIf) -> list[str]:
     if as_if.spacing_m is not None:
         true_m = found.recorded.session.rig.spacing_m
         lines.append(
-            f"the rig stated a spacing of {as_if.spacing_m * 1e3:.6g} mm "
-            f"(in the recording: {true_m * 1e3:.6g} mm)"
+            f"the rig stated a gate spacing of {as_if.spacing_m * 1e3:.6g} mm "
+            f"(the recording states {true_m * 1e3:.6g} mm)"
         )
     if as_if.clock_error:
         word = "fast" if as_if.clock_error > 0 else "slow"
@@ -303,7 +304,7 @@ def _series_text(series: Series | None, unit: str) -> str:
 def _agreement_lines(found: WhatIf) -> list[str]:
     compared = int(found.compared.sum())
     if not compared:
-        return ["No shot is counted both as recorded and with the assumed values."]
+        return ["No shot is counted both in the recording and in this computation."]
     lines = [
         f"In {int(found.within.sum())} of {count_text(compared, 'shot')}, the new ± contains "
         "the recorded speed."

@@ -74,9 +74,9 @@ def _source(found: Worksheet, figures: NumberFormat) -> str:
     spacing = found.tasks[0].facts.spacing
     words = _limit(spacing, 1 / (1 + RESTATED_STEP * (found.tasks[0].group - 1)), figures)
     return (
-        f"All counter values are copied from the recording {found.name} without a change. Only "
-        f"the ± of the spacing is assumed. The rig states {words}; each group gets a different "
-        "± and different shots, so that no two groups have the same results."
+        f"The counter values come unchanged from the recording {found.name}. Only the ± of the "
+        f"spacing is assumed. The rig states {words}. Each group gets a different ± and "
+        "different shots, so no two groups have the same results."
     )
 
 
@@ -247,7 +247,9 @@ def _limit_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
         SheetRow("highest speed", fast, speed.answer(high)),
         SheetRow("lowest speed", slow, speed.answer(low)),
         SheetRow(
-            "half of the difference", "divided by the speed", f"{figures.number(share)} %"
+            "half of the speeds' difference",
+            "this half, divided by v",
+            f"{figures.number(share)} %",
         ),
     ]
 
@@ -287,7 +289,7 @@ def _combined_rows(task: Task, figures: NumberFormat) -> list[SheetRow]:
         SheetRow("U = 2 u", "about 95 %", speed.answer(U)),
         SheetRow(
             "result",
-            "rounded to the digits that U allows",
+            "rounded to the last digit of U",
             f"({' ± '.join(rounded)}) {figures.speed}",
         ),
         SheetRow(
@@ -373,7 +375,7 @@ def _rules(task: Task) -> str:
     left = (1 - 0.75 * share) ** 0.5
     return (
         f"{name[0].upper()}{name[1:]} contributes most to u: {100 * share:.0f} % of u². "
-        f"If you halve this part of u, U becomes {100 * left:.0f} % of the U above."
+        f"If you halve this part of u, U becomes {100 * left:.0f} % of its value above."
     )
 
 

@@ -37,7 +37,7 @@ ROUND_KEYS = (
     "o  open a round: viewers guess the speed of the next shot",
     "e  open a round: viewers guess the ± of the next shot",
     "c  close the round",
-    "n  list the new group names; press n again to show them on all pages",
+    "n  list the new group names; press n again to show these names to all",
 )
 
 
@@ -292,7 +292,9 @@ class LessonControl:
             self.said.append("no group has sent a new group name")
         elif self._asked_names == tuple(waiting.items()):
             self.rounds.agree()
-            self.said.append("these names are shown now; press n again if there are new names")
+            self.said.append(
+                "the new group names are shown now; if more names come, press n again"
+            )
         else:
             self._asked_names = tuple(waiting.items())
             self.said += [f"  {number}: {plain(name)}" for number, name in waiting.items()]

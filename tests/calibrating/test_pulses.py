@@ -142,7 +142,7 @@ def test_the_rate_is_that_of_the_beats_against_the_computer_or_not_known() -> No
     assert rate.startswith("120 ±")
     assert rate.endswith("fast")
     report = "\n".join(pulse_report(long, light=False))
-    assert f"with this computer's clock shows: {rate}" in report
+    assert f"with this computer's clock, show: {rate}" in report
 
 
 def test_a_test_without_an_end_or_with_a_gap_is_refused() -> None:

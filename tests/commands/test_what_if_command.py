@@ -93,7 +93,7 @@ def test_json_holds_what_the_table_shows(chrono):
     (setup,) = data["setups"]
     assert setup["as_if"]["mean_mps"] == pytest.approx(0.98 * setup["recorded"]["mean_mps"])
     text = chrono(*words).out
-    assert "(in the recording: 100 mm)" in text
+    assert "(the recording states 100 mm)" in text
     assert "In 0 of 60 shots, the new ± contains" in text
     assert text.count(", outside") + text.count("  outside") == 60
 
@@ -132,7 +132,7 @@ def test_a_noisy_session_names_what_is_otherwise(chrono):
     text = " ".join(done.out.split())
     assert "the counter ran 500 ppm too slow" in text
     assert "only the leading edges of each shot were used" in text
-    assert "With the assumption, the edges form other pairs." in text
+    assert "With the assumed values, the edges form other pairs." in text
     assert "number of new shots: 13." in text
     data = json.loads(chrono("whatif", NOISY, "--as-if-tick", "1 ms", "--json").out)
     assert data["new_shots"] == 13
@@ -150,7 +150,7 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
 
     assert done.code == 1
     assert "no shot is counted in both cases" in done.err
-    assert "No shot is counted both as recorded and with the assumed values." in done.out
+    assert "No shot is counted both in the recording and in this computation." in done.out
     assert "edges cannot be used: 60." in " ".join(done.out.split())
 
 

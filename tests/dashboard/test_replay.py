@@ -154,7 +154,7 @@ async def test_what_is_agreed_once_goes_to_the_end_of_the_file(copied):
         await pilot.press("enter")
         assert not app.driver.view.rows[0].counted
         assert listed(app)[0][6].startswith("set aside")
-        assert "your entries go into this file" in screen_text(app)
+        assert "entries are saved in this file" in screen_text(app)
         await pilot.press("t")  # not asked again
         app.screen.query_one(Input).value = "blue"
         await pilot.press("enter", "b")
@@ -186,7 +186,7 @@ async def test_a_copy_takes_what_is_said_and_the_recording_stays(copied):
         await pilot.press("enter")
         app.follow()
         await pilot.pause()
-        assert "your entries go into copied-2.tsv" in screen_text(app)
+        assert "entries are saved in copied-2.tsv" in screen_text(app)
         await pilot.press("z")
     assert state_of(copied) == before
     copy = copied.parent / "copied-2.tsv"

@@ -163,12 +163,12 @@ async def test_much_that_waits_for_the_disk_is_warned_of(tmp_path, monkeypatch, 
         board.shoot_and_wait(30.0)
         await drive(app, pilot)
         assert run.writer.pending_bytes < 1000
-        assert "memory may become full" not in " ".join(screen_text(app).split())
+        assert "memory may fill up" not in " ".join(screen_text(app).split())
         board.shoot_and_wait(30.0, 31.0, 32.0, 33.0)
         await drive(app, pilot)
         text = " ".join(screen_text(app).split())
         assert f"{run.writer.pending_bytes:,} bytes wait in memory, TOO MANY" in text
-        assert "memory may become full and data may be lost" in text
+        assert "memory may fill up and data may be lost" in text
         assert "w Write elsewhere" in text
 
 
@@ -194,7 +194,7 @@ def test_without_a_dashboard_the_disk_is_told_once_for_each_change(
     assert first.startswith("state of the disk: No space left on device, ")
     assert first.endswith(" bytes wait in memory\n")
     assert told(3.0) == ""
-    assert "memory may become full" in told(60.0)
+    assert "memory may fill up" in told(60.0)
     assert told(3.0) == ""
     monkeypatch.setattr(file_io, "write_some", real)
     run.writer._retry_due = 0.0

@@ -138,7 +138,7 @@ def test_bounces_are_told_in_shots_and_not_where_lines_cannot_tell_them() -> Non
     readings = {
         "no shots": GOOD,
         "none in 1 shot": replace(GOOD, timed=1),
-        "not known: the board's lines contain no levels": replace(
+        "not known: no line says whether a gate is dark": replace(
             GOOD, gates=(GateObservation(),) * 2, timed=4
         ),
     }

@@ -83,7 +83,7 @@ def solve(html: str) -> Solution:
         "shortest time": early,
         "highest speed": longest / early,
         "lowest speed": shortest / late,
-        "half of the difference": (longest / early - shortest / late) / 2 / speeds[0],
+        "half of the speeds' difference": (longest / early - shortest / late) / 2 / speeds[0],
         "u of the path": u_path,
         "u of the time": u_time,
         "u of the speed divided by the speed": relative,

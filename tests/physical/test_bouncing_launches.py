@@ -167,7 +167,10 @@ def test_the_summary_names_the_noise_that_scatters_a_launcher_without_scatter(
     assert 0.2 <= scatter_mps / hidden.noise_mps <= 1.1
     words = " ".join(summary_text(summary_of(read_recording(tmp_path / "lines.tsv"))).split())
     assert told == bool(
-        re.search(r"edges bounced in \d+ of 60 shots\. .* of the launcher alone is", words)
+        re.search(
+            r"edges bounced in \d+ of 60 shots\. .* the launcher alone causes a scatter of",
+            words,
+        )
     )
 
 

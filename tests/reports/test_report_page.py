@@ -350,7 +350,7 @@ def test_what_is_wrong_with_the_data_is_on_the_page_and_ends_with_one(
     text = reported(cut, code=1).text
 
     assert "data that could not be used 1 damaged line" in text
-    assert "not used, at the end of the recording: line 127 is cut off" in text
+    assert "incomplete end of the recording: line 127 is cut off" in text
 
 
 def test_a_page_says_with_which_rig_it_was_measured(chrono, reported, tmp_path) -> None:
@@ -358,7 +358,7 @@ def test_a_page_says_with_which_rig_it_was_measured(chrono, reported, tmp_path) 
 
     chrono("rig", "new", "other.toml")
     text = reported(BANDS, "--rig", "other.toml").text
-    assert "measured with the rig file other.toml, not the rig in the recording" in text
+    assert "measured with the rig file other.toml instead of the rig in the recording" in text
 
 
 def test_a_rig_s_own_unit_is_the_page_s(chrono, reported, tmp_path) -> None:

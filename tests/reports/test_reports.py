@@ -266,8 +266,8 @@ def test_a_rig_s_rows_tell_its_limits_in_the_units_in_which_they_are_stated() ->
         "gate spacing": "300 mm ± 0.5 mm",
         "position in the beam where a gate trips": "± 0.2 mm",
         "tilt of the path": "0 … 1°",
-        "sensors' delays differ by": "± 200 ns",
-        "body off its axis": "± 5 mm",
+        "difference of the sensors' delays": "± 200 ns",
+        "body's distance from the beam's middle": "± 5 mm",
         "tick of the counter": "62.5 ns",
         "counter": "32 bits at 16 MHz",
         "counter's rate": "± 50 ppm",
@@ -280,7 +280,7 @@ def test_a_rig_of_plain_lines_has_no_counter_to_tell_of_and_a_flat_body_no_axis(
     record["body"] |= {"shape": "flat"}
     record["clock"] |= {"jitter_s": 0.0}
     rows = dict(rig_rows(rig_from_record(record)))
-    assert not {"counter", "body off its axis"} & rows.keys()
+    assert not {"counter", "body's distance from the beam's middle"} & rows.keys()
     assert rows["tick of the counter"] == "4 us"
     assert rows["counter's rate"] == "± 5000 ppm"
     assert rows["jitter of one timestamp"] == "none"

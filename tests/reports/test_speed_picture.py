@@ -280,7 +280,7 @@ def test_a_long_session_is_thinned_and_says_so(chrono, tmp_path, size) -> None:
     assert drawn.high_mps == pytest.approx(groups.max(axis=1), abs=1e-6)
     assert drawn.number == pytest.approx(np.arange(1000).reshape(200, 5).mean(axis=1) + 1)
     svg = picture_svg(plotted, size, "k")
-    assert "each dot is the mean of up to 5 shots" in svg
+    assert "Each dot is the mean of up to 5 shots" in svg
     assert len(svg) < 150_000
 
 

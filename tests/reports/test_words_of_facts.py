@@ -22,7 +22,7 @@ from chrono.session.troubles import (
 )
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
-MEANWHILE = "the board's lines of this time are missing"
+MEANWHILE = "the lines that the board sent meanwhile are missing"
 
 
 def test_no_advice_and_no_note_is_without_words() -> None:

@@ -255,8 +255,10 @@ def test_a_sheet_says_what_is_real_and_what_is_supposed(sheets) -> None:
     text = read_page(sheet).text
 
     assert "the counter begins again at 0" in text
-    assert "All counter values are copied from the recording two-and-three-bands.tsv" in text
-    assert "The rig states ± 0.5 mm; each group gets a different ±" in text
+    assert (
+        "The counter values come unchanged from the recording two-and-three-bands.tsv" in text
+    )
+    assert "The rig states ± 0.5 mm. Each group gets a different ±" in text
     assert "± 0.55 mm" in text
     for page in (sheet, key):
         for line in PAPER_CAUTION:

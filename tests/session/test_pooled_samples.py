@@ -149,7 +149,7 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
         assert both["rigs"] == 1
     text = chrono("summary", "--pool", ".").out
     assert text.startswith("2 recordings with 80 counted shots together\n  Rigs: one rig ")
-    assert "so the shared part of u counts only once" in " ".join(text.split())
+    assert "so the error that all shots share counts only once" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 60
 
 
