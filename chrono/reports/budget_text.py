@@ -40,7 +40,7 @@ WAYS = {
     Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",
     Way.BEATS: "measure the board's clock: chrono calibrate clock",
     Way.CRYSTAL: "use a board whose clock has a quartz crystal",
-    Way.STANDARD: "compare the counter with a very accurate reference clock",
+    Way.STANDARD: "compare the counter with a very accurate clock",
     Way.EXCHANGE: "exchange the sensors to measure their delays: chrono calibrate swap",
     Way.INPUT_CAPTURE: "use the board's timer (input capture): ticks of 62.5 ns",
     Way.LESS_JITTER: "halve the jitter with a comparator or a faster sensor",

@@ -186,9 +186,9 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
         f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
         f"{line}: {advice}" if advice else line,
         # Transits alone cannot show a wrong height.
-        f"an error of 1 mm in the height changes the spacing by {result.by_height:.2f} mm; height "
-        f"errors up to {result.unseen_height_m * 1e3:.0f} mm stay hidden in this result: check "
-        "that the height is correct within the ± that you give",
+        f"an error of 1 mm in the height changes the spacing by {result.by_height:.2f} mm; "
+        f"height errors up to {result.unseen_height_m * 1e3:.0f} mm stay hidden in this "
+        "result: check that the height is correct within the ± that you give",
         *_blocking_lines(result),
     )
 
@@ -234,9 +234,9 @@ def rod_doubt(result: RodResult) -> str:
             )
         case RodDoubt.BALLS:
             return (
-                "both recordings describe round bodies, and the measured lengths agree with this: "
-                'balls cannot measure the spacing; if you used rods, set body.shape = "flat" '
-                "before you record"
+                "both recordings describe round bodies, and the measured lengths agree with "
+                "this: balls cannot measure the spacing; if you used rods, set body.shape = "
+                '"flat" before you record'
             )
 
 

@@ -53,10 +53,10 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
         notes.append(
             "beats that follow each other have similar delays, perhaps because the port "
             f"delivers data at fixed intervals (spread {estimate.steps_s * 1e3:.0f} ms): this "
-            "makes the uncertainty of the rate larger"
+            "makes the uncertainty larger"
         )
     if estimate.wanders:
-        notes.append("the delays of the beats drift, which makes the uncertainty of the rate larger")
+        notes.append("the delays of the beats drift: this makes the uncertainty larger")
     if estimate.narrows:
         notes.append("a longer recording makes the uncertainty smaller")
     return tuple(notes)

@@ -99,7 +99,7 @@ def test_a_swap_recorded_live_puts_the_delay_into_the_rig_file(chrono, tmp_path)
     delay_a, delay_b = truth("swap-before", 1).latencies_s
     assert abs(found.difference_s - (delay_b - delay_a)) < 2.2 * found.difference_u_s < 1.3e-6
     assert found.date == TODAY
-    assert "8 shots before and 8 after" in found.evidence
+    assert "8 shots before the exchange of the sensors and 8 after" in found.evidence
     assert (tmp_path / f"rig.toml.before-{TODAY}").read_bytes() == before
     # the other way round where the sensors are left as they are now
     stay = chrono("calibrate", "swap", "before.tsv", "after.tsv", "--left-exchanged")

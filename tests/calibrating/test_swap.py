@@ -232,7 +232,7 @@ def test_a_rig_file_takes_the_result_up(tmp_path):
     assert kept.difference_s == pytest.approx(found.difference_s, abs=1e-10)
     assert kept.difference_u_s == pytest.approx(found.uncertainty.u, abs=1e-10)
     assert kept.dof == pytest.approx(found.uncertainty.dof, abs=0.01)
-    assert "10 shots before and 10 after" in kept.evidence
+    assert "10 shots before the exchange of the sensors and 10 after" in kept.evidence
 
 
 BEAM_M, HYSTERESIS = 2e-3, 0.01

@@ -184,6 +184,6 @@ def test_a_frequency_standard_is_taken_to_make_the_clock_five_times_as_sure():
     model = SpeedModel.from_rig(exact_gates(clock__rate_tolerance=20e-6))
     first, *_ = improvements(model, 1.0)
 
-    assert advice_text(first.advice) == "compare the counter with a very accurate reference clock"
+    assert advice_text(first.advice) == "compare the counter with a very accurate clock"
     # of a rectangular distribution 95 % lie within 0.95 of its half-width
     assert first.U95_mps == pytest.approx(0.95 * 20e-6 / 5, rel=1e-3)
