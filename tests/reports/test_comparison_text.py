@@ -71,11 +71,11 @@ def test_headline_pairs_and_sum_of_a_situation_agree(name: str) -> None:
 def test_chance_is_told_in_sessions_and_as_p(p: float, words: str) -> None:
     one = Difference(1.0, 0.5, 9.0)
     assert chance_words(replace(one, p_adjusted=p)) == (
-        "if all setups were equally fast, at least two would differ this much by chance "
-        + words
+        "if all setups were equally fast, chance alone would make at least two differ this "
+        "much " + words
     )
     assert chance_words(one).startswith(
-        "two equally fast setups would differ this much by chance in 8 of"
+        "if both setups were equally fast, chance would cause such a difference in 8 of"
     )
 
 
