@@ -372,15 +372,15 @@ def drop_rig(chrono: Chrono, tmp_path: Path, **changes: str) -> Path:
 @pytest.mark.parametrize(
     ("changes", "words", "reason"),
     [
-        ({}, ("--height", "480 mm"), "do not agree"),
+        ({}, ("--height", "480 mm"), "does not agree"),
         (
             {},
             ("--height", "500 mm", "--height-tolerance", "60 mm"),
             "the drops give the spacing with ± ",
         ),
-        ({"mass": "2.4 g"}, ("--height", "500 mm"), "do not agree"),
-        ({"diameter": "42 mm"}, ("--height", "500 mm"), "do not agree"),
-        ({"spacing": "306 mm"}, ("--height", "500 mm"), "do not agree"),
+        ({"mass": "2.4 g"}, ("--height", "500 mm"), "does not agree"),
+        ({"diameter": "42 mm"}, ("--height", "500 mm"), "does not agree"),
+        ({"spacing": "306 mm"}, ("--height", "500 mm"), "does not agree"),
     ],
     ids=["height", "height hardly known", "mass", "diameter", "spacing"],
 )
