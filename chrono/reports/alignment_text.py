@@ -24,20 +24,20 @@ def _percent(share: float) -> str:
 
 _WANTED = _percent(TRIP_SHARE)
 _ADVICE = {
-    AlignmentVerdict.GOOD: "good: the gate trips at {share} of its light",
+    AlignmentVerdict.GOOD: "good: the gate trips at {share} of full light",
     AlignmentVerdict.DIM: (f"too dim, below {LEAST_LIGHT_V:g} V: turn D1 to get a longer bar"),
     AlignmentVerdict.BRIGHT: f"too bright, above {MOST_LIGHT_V:g} V: use a smaller resistor R2",
     AlignmentVerdict.TRIPS_EARLY: (
-        f"gate trips at {{share}} of its light: turn RV1 for {_WANTED}"
+        f"gate trips at {{share}} of full light: turn RV1 to {_WANTED}"
     ),
     AlignmentVerdict.TRIPS_LATE: (
-        f"gate trips at {{share}} of its light: turn RV1 for {_WANTED}"
+        f"gate trips at {{share}} of full light: turn RV1 to {_WANTED}"
     ),
     AlignmentVerdict.BLOCKED: "the gate is blocked: turn D1, or take the card away",
-    AlignmentVerdict.STRAY: "gate is blocked but gets light: turn D1 or shade it",
-    AlignmentVerdict.UNCLEAR: "light is between the thresholds: turn D1 for more",
+    AlignmentVerdict.STRAY: "blocked gate still gets light: turn D1 or shade D2",
+    AlignmentVerdict.UNCLEAR: "light is not clearly on: turn D1 to get more light",
     AlignmentVerdict.NO_TRIMMER: "no threshold is measured: check the wire from RV1",
-    AlignmentVerdict.CONTRADICTION: "light and gate disagree: check the analog wires",
+    AlignmentVerdict.CONTRADICTION: "light and gate signals differ: check analog wires",
 }
 
 

@@ -39,8 +39,8 @@ WAYS = {
     Way.FASTER_BODY: "use a faster body: it gains less speed between the gates",
     Way.CRYSTAL_OR_BEATS: "use a crystal, or measure the clock: chrono calibrate clock",
     Way.BEATS: "measure the board's clock: chrono calibrate clock",
-    Way.CRYSTAL: "use a board with a crystal",
-    Way.STANDARD: "compare the counter with a frequency standard",
+    Way.CRYSTAL: "use a board whose clock has a quartz crystal",
+    Way.STANDARD: "compare the counter with a very accurate clock",
     Way.EXCHANGE: "exchange the sensors to measure their delays: chrono calibrate swap",
     Way.INPUT_CAPTURE: "use the board's timer (input capture): ticks of 62.5 ns",
     Way.LESS_JITTER: "halve the jitter with a comparator or a faster sensor",
@@ -227,7 +227,7 @@ def _result_lines(budget: Budget, unit: str) -> list[str]:
         f"k = {budget.k:.3f}, from all errors together",
         f"simple formula {two_digits(first)} {unit} "
         f"(with Student's t for {dof} degrees of freedom)",
-        f"tick alone     {low} … {high} {unit}, if nothing else causes an error",
+        f"only the tick  {low} … {high} {unit}, if nothing else causes an error",
     ]
 
 
@@ -238,7 +238,7 @@ def _trial_lines(budget: Budget, trials: MonteCarlo, unit: str) -> list[str]:
     )
     settled = "" if trials.settled else ", not yet stable"
     return [
-        f"random trials  95 % of {trials.trials} are at {low} … {high} {unit}{settled}",
+        f"random trials  95 % of {trials.trials} speeds are {low} … {high} {unit}{settled}",
         f"the trials     agree to {DIGITS} digits with {_confirmed(budget, trials)}",
     ]
 
@@ -249,10 +249,10 @@ def _confirmed(budget: Budget, trials: MonteCarlo) -> str:
     ours = validate(budget.speed_mps, budget.U95_mps, trials, DIGITS).agrees
     first = validate(budget.speed_mps, budget.U95_first_order_mps, trials, DIGITS).agrees
     return {
-        (True, True): "U95 and the simple formula",
+        (True, True): "U95 and also with the simple formula's ±",
         (True, False): f"U95; the simple formula gives {_percent(abs(gap))} {wider}",
-        (False, True): "the simple formula, but not with U95",
-        (False, False): "neither U95 nor the simple formula",
+        (False, True): "the simple formula's ±, but not with U95",
+        (False, False): "neither U95 nor the simple formula's ±",
     }[ours, first]
 
 
@@ -263,7 +263,7 @@ def _advice_lines(budget: Budget, found: tuple[Improvement, ...], unit: str) -> 
     halved = two_digits(speed_in(unit, first.U95_halved_mps))
     helping = sorted((i for i in found if i.U95_mps < 0.98 * budget.U95_mps), key=_result)[:3]
     return [
-        f"Improve {first.group} first: half the uncertainty gives U95 = {halved} {unit}.",
+        f"Improve {first.group} first: if you halve its u, U95 becomes {halved} {unit}.",
         "Possible changes, with the U95 after each change:",
         *(
             f"  {two_digits(speed_in(unit, i.U95_mps))} {unit}  {advice_text(i.advice)}"
@@ -329,7 +329,7 @@ def plan_text(plan: Plan) -> str:
             "",
             *_option_lines(plan.options),
             "",
-            "The sign + means: the U95 is not larger than the value in the first line.",
+            "A + means that the U95 is at most the value in the first line of this text.",
             f"All other tolerances come from the rig: {plain(rig.name)}.",
             _clock_line(),
             "",

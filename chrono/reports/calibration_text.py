@@ -15,10 +15,12 @@ SWAP_NOTES = {
         "same way"
     ),
     SwapNote.DRIFT_BEFORE: (
-        "before the sensors were exchanged, the transit times drift: the launcher is not steady"
+        "the transit times drift before the exchange of the sensors, so the launcher is not "
+        "steady"
     ),
     SwapNote.DRIFT_AFTER: (
-        "after the sensors were exchanged, the transit times drift: the launcher is not steady"
+        "the transit times drift after the exchange of the sensors, so the launcher is not "
+        "steady"
     ),
     SwapNote.SPEED_CHANGED: (
         "the speed changed after the exchange of the sensors; the result is corrected for this "
@@ -91,8 +93,8 @@ def swap_report(result: SwapResult) -> tuple[str, ...]:
         f"gate B reacts {format_value(abs(value_us), u95_us)} ± "
         f"{format_value(u95_us, u95_us)} us {'later' if value_us >= 0 else 'sooner'} "
         "than gate A (95 % coverage)",
-        f"from {count_text(result.before, 'shot')} before and {result.after} after you "
-        f"exchanged the sensors ({method})",
+        f"result of {count_text(result.before, 'shot')} before the exchange of the sensors and "
+        f"{result.after} after the exchange ({method})",
         *([doubt] if doubt else []),
         *(SWAP_NOTES[note] for note in result.notes),
     )
@@ -159,7 +161,7 @@ def drop_doubt(result: DropResult) -> str:
         case DropDoubt.TOO_WIDE:
             return (
                 f"the drops give the spacing with ± {result.uncertainty.U95 * 1e3:.1f} mm, but "
-                f"the rig states a smaller ±, {result.stated_U95_m * 1e3:.1f} mm; "
+                f"the ± in the rig is smaller ({result.stated_U95_m * 1e3:.1f} mm); "
                 f"{NARROWED_BY.get(_largest(result.uncertainty)[0], 'the drops do not help')}"
             )
 
@@ -184,9 +186,9 @@ def drop_report(result: DropResult) -> tuple[str, ...]:
         f"mean transit {result.mean_transit_s * 1e3:.3f} ms",
         f"{line}: {advice}" if advice else line,
         # Transits alone cannot show a wrong height.
-        f"a height error of 1 mm changes the spacing by {result.by_height:.2f} mm; this result "
-        f"does not show a height error of up to {result.unseen_height_m * 1e3:.0f} mm: check "
-        "that the height is correct within the ± that you give",
+        f"an error of 1 mm in the height changes the spacing by {result.by_height:.2f} mm; "
+        f"height errors up to {result.unseen_height_m * 1e3:.0f} mm stay hidden in this "
+        "result: check that the height is correct within the ± that you give",
         *_blocking_lines(result),
     )
 
@@ -232,9 +234,9 @@ def rod_doubt(result: RodResult) -> str:
             )
         case RodDoubt.BALLS:
             return (
-                "both recordings state round bodies, and the measured lengths agree with this: "
-                'balls cannot show the spacing; if you used rods, set body.shape = "flat" '
-                "before you record"
+                "both recordings describe round bodies, and the measured lengths agree with "
+                "this: balls cannot measure the spacing; if you used rods, set body.shape = "
+                '"flat" before you record'
             )
 
 
@@ -252,9 +254,9 @@ def _blocking_lines(result: DropResult) -> list[str]:
     if height is None or spacing is None:
         return []
     lines = [
-        f"the blocking times give a height of {height.value_m * 1e3:.0f} ± "
+        f"from the blocking times, the height is {height.value_m * 1e3:.0f} ± "
         f"{2 * height.u_m * 1e3:.0f} mm (you stated {result.setup.height_m * 1e3:.0f} mm), and "
-        f"a spacing of {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
+        f"the spacing is {spacing.value_m * 1e3:.0f} ± {2 * spacing.u_m * 1e3:.0f} mm"
     ]
     if result.doubt in (None, DropDoubt.TOO_WIDE):
         return lines

@@ -51,12 +51,12 @@ def rate_notes(estimate: ClockEstimate) -> tuple[str, ...]:
     notes = []
     if estimate.steps_s:
         notes.append(
-            "neighbouring beats have similar delays, perhaps because the port delivers data "
-            f"at fixed intervals (spread {estimate.steps_s * 1e3:.0f} ms): the uncertainty is "
-            "larger"
+            "beats that follow each other have similar delays, perhaps because the port "
+            f"delivers data at fixed intervals (spread {estimate.steps_s * 1e3:.0f} ms): this "
+            "makes the uncertainty larger"
         )
     if estimate.wanders:
-        notes.append("the delays of the beats drift: the uncertainty is larger")
+        notes.append("the delays of the beats drift: this makes the uncertainty larger")
     if estimate.narrows:
         notes.append("a longer recording makes the uncertainty smaller")
     return tuple(notes)

@@ -265,11 +265,13 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
     if pair.verdict is Verdict.FASTER:
         lines = [f"{word} by {by}, which is {percent} %", chance_words(deciding)]
         assert pair.plain is not None, (
-            "a pair with a faster setup also has a difference without drift"
+            "for each pair with a faster setup, the program also computed the difference "
+            "without drift"
         )
         if deciding.difference_mps * pair.plain.difference_mps < 0:
             lines.append(
-                "the means show the opposite order, because the drift changed the means"
+                "because of the launcher's drift, the mean speeds show the wrong order of the "
+                "setups"
             )
         return lines
     allowed = "is not known"
@@ -278,7 +280,7 @@ def speed_sentences(pair: PairComparison, unit: str) -> list[str]:
         allowed = f"is {text}, so the shots do not show which setup is faster"
     return [
         f"{word} by {by}, which is {percent} %, if the launcher did not drift",
-        f"if the launcher drifted steadily, the difference {allowed}",
+        f"if the launcher drifted steadily, the difference between the speeds {allowed}",
     ]
 
 
@@ -313,10 +315,13 @@ def chance_words(difference: Difference) -> str:
     else:
         often, number = f"in {100 * p:.0f} of 100 sessions", f"p = {p:.2g}"
     if difference.p_adjusted is None:
-        return f"two equally fast setups would differ this much by chance {often} ({number})"
+        return (
+            "if both setups were equally fast, chance would cause such a difference "
+            f"{often} ({number})"
+        )
     return (
-        "if all setups were equally fast, at least two would differ this much by chance "
-        f"{often} ({number})"
+        "if all setups were equally fast, chance alone would make at least two differ this "
+        f"much {often} ({number})"
     )
 
 
@@ -332,17 +337,20 @@ def more_sentence(more: MoreShots, in_turn: str = "") -> str:
     """
     if more.as_seen >= MOST_SHOTS:
         return (
-            f"even if the measured difference is the true difference, {MOST_SHOTS} more shots "
-            "of each setup may be too few to show it"
+            f"even if the true difference is as large as measured, {MOST_SHOTS} more shots of "
+            "each setup may be too few to show it"
         )
     few = count_text(more.as_seen, "more shot")
     sure = (
-        f"if the measured difference is the true difference, {few} of each setup{in_turn} "
+        f"if the true difference is as large as measured, {few} of each setup{in_turn} "
         f"{'shows' if more.as_seen == 1 else 'show'} it in 4 of 5 tries"
     )
     if more.most is None:
         return f"{sure}; if there is no true difference, more shots cannot show a difference"
-    return f"{sure}; for the smallest difference inside the ±, {more.most} shots are needed"
+    return (
+        f"{sure}; if the true difference is as small as the ± allows, {more.most} shots are "
+        "needed"
+    )
 
 
 def spread_sentence(pair: PairComparison) -> str:
@@ -363,7 +371,7 @@ def spread_sentence(pair: PairComparison) -> str:
         case SpreadVerdict.LESS_REPEATABLE:
             words = "less repeatable"
         case _:
-            words = "the shots do not show which setup is more repeatable"
+            words = "the shots do not show which setup has less scatter"
     return f"{words}: {ratio_text(pair)}"
 
 
@@ -396,8 +404,8 @@ def _rig_assumption(pair: PairComparison, rigs: RigsTaken | None) -> list[str]:
         return []
     return [
         (
-            "the result is true only if the same rig made both recordings; the descriptions of "
-            "the rigs are equal"
+            "this result is valid only if the same rig made both recordings; the two rig "
+            "descriptions are equal"
         )
     ]
 
@@ -439,10 +447,10 @@ def _which_suspicious(pair: PairComparison) -> str:
 def _verdict_words(pair: PairComparison) -> str:
     """Return which setup would be faster without the suspicious shots."""
     if pair.faster is None:
-        return "the shots would not show which setup is faster"
+        return "the remaining shots do not show which setup is faster"
     name = _name(pair.faster)
     if pair.verdict is Verdict.FASTER:
-        return f"the shots would show that {name} is faster"
+        return f"the remaining shots show that {name} is faster"
     return f"{name} would be faster, but only if the launcher did not drift"
 
 
@@ -518,7 +526,7 @@ def many_lines(found: Comparison) -> list[str]:
             which = f"setup {number[id(pair.second)]} is {words} than {number[id(pair.first)]}"
             lines.append(f"{which}: {ratio_text(pair)}")
     if not lines:
-        lines = ["the shots do not show that one setup is more repeatable than another"]
+        lines = ["the shots do not show that one setup has less scatter than another"]
     changed = [
         f"{number[id(pair.second)]} against {number[id(pair.first)]}: {line.strip()}"
         for pair in found.pairs
@@ -572,9 +580,9 @@ def _together_notes(judged: Sequence[PairComparison]) -> list[str]:
     number = "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
     return [
         f"All setups together: {verdict} ({number}).",
-        f"Each p and each interval is corrected for the number of pairs, {len(judged)} (Welch, "
-        f"Holm). If all setups were equally fast, at most {100 * RISK:.0f} of 100 sessions "
-        "would show a difference.",
+        f"Each p value and interval is corrected for {len(judged)} pairs (methods: Welch, "
+        "Holm). If all setups were equally fast, at most "
+        f"{100 * RISK:.0f} of 100 sessions would show a difference.",
     ]
 
 

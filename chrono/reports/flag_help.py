@@ -17,8 +17,8 @@ FLAG_HELP: dict[str, str] = {
         "swapped; if it was a person, use the action Hold while people are near the gates."
     ),
     "too-fast": (
-        "The transit is too short for the rig's limit window.fastest: raise this limit if you "
-        "expect this speed; if not, look for noise that trips both gates."
+        "The shot is faster than the rig's limit window.fastest: if you expect this speed, "
+        "raise the limit; if not, look for noise that trips both gates."
     ),
     "too-slow": (
         "The shot is slower than the rig's limit window.slowest: if you expect this speed, for "
@@ -26,44 +26,44 @@ FLAG_HELP: dict[str, str] = {
         "nothing."
     ),
     "short": (
-        "The gates were blocked for less time than the declared body needs: check "
-        "body.length, the height of the beams, and whether only a splinter passed."
+        "The gates were blocked for less time than a body of the stated length needs: check "
+        "body.length and the height of the beams, and if only a small piece passed."
     ),
     "long": (
-        "The gates were blocked for more time than the declared body needs: check "
-        "body.length, and whether a carrier was still attached to the body."
+        "The gates were blocked for more time than a body of the stated length needs: check "
+        "body.length, and if a carrier was still attached to the body."
     ),
     "fragments": (
         "Many small pieces passed together: the body broke or scattered, so set the shot "
         "aside, and check the body and the launcher before the next shot."
     ),
     "companion": (
-        "Another body or a carrier flew with the main body: compare the two listed speeds; "
-        "if the program chose the wrong main body, set the shot aside."
+        "Another body or a carrier flew with the measured body: compare both speeds in the "
+        "list; if the program measured the wrong body, set the shot aside."
     ),
     "flash": (
         "Light tripped both gates at the same moment: keep light from the launcher away from "
         "the gates; the body itself is recorded as another shot."
     ),
     "lead-only": (
-        "The speed and its ± (with drag and off_centre) come only from the leading edges: the "
-        "± may be wrong if a companion hid a trailing edge while one body overtook another."
+        "Only the leading edges give the speed and its ± (with drag and off_centre): the ± "
+        "may be wrong if one body overtook another and a trailing edge was hidden."
     ),
     "trail-only": (
-        "The speed and its ± (with drag and off_centre) come only from the trailing edges: the "
-        "± may be wrong if a companion hid a leading edge while one body overtook another."
+        "Only the trailing edges give the speed and its ± (with drag and off_centre): the ± "
+        "may be wrong if one body overtook another and a leading edge was hidden."
     ),
     "gap": (
-        "Lines were lost during or near this shot, and the shot has no speed if its edges "
-        "cannot be assigned to bodies: check the cable and the baud rate."
+        "Lines were lost during or near this shot (there is no speed if it is unclear which "
+        "edges belong to which body): check the cable and the baud rate."
     ),
     "board-lost": (
         "At about this time, the board lost edges because too many edges came: remove the "
         "cause (flicker, chatter), or use a faster baud rate."
     ),
     "unsound": (
-        "No pair of edges is good enough, because a gate bounced or the board was late (error "
-        "above 1 % of the transit): make the comparators' hysteresis larger, or shade the "
+        "No pair of edges is exact enough (error above 1 % of the transit), because a gate "
+        "bounced or the board was late: make the comparators' hysteresis larger, or shade the "
         "gates."
     ),
     "ambiguous": (

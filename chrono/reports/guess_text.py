@@ -98,7 +98,10 @@ def guesses_data(guesses: Sequence[Guess]) -> list[dict[str, Any]]:
 
 def unread_guess_lines(path: Path, numbers: Sequence[int]) -> list[str]:
     """Return a note for each line of a guess file that does not contain a guess."""
-    return [f"{path}:{number}: this line is not a guess and is left out" for number in numbers]
+    return [
+        f"{path}:{number}: the program ignores this line, because it is not a guess"
+        for number in numbers
+    ]
 
 
 def guess_line(guess: Guess, unit: str) -> str:

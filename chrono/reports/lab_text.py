@@ -222,7 +222,7 @@ def error_picture(
     for group in reversed(shown):
         _draw_part(chart, speeds, curves.parts[group], LETTERS[group], group)
     _draw_part(chart, speeds, curves.whole, WHOLE_LETTER, "whole")
-    heading = f"u/speed in % for each speed in {unit}"
+    heading = f"u in % of speed, for each speed in {unit}"
     return [[(heading[:columns], "axis")], *chart.lines(), *legend]
 
 
@@ -360,7 +360,7 @@ def _held_lines(seen: LabView) -> list[str]:
         return []
     if not math.isnan(past := _place_in_tick(seen)):
         return [
-            f"transits: whole ticks + {past:.2f}; on average the ± contains 95 % of true values"
+            f"transit = whole ticks + {past:.2f}; on average the ± holds 95 % of true values"
         ]
     return ["all shots use the same gates; with many gates, ± contains 95 % of true values"]
 
@@ -389,7 +389,7 @@ def answer_lines(answer: Answer, unit: str) -> list[str]:
     if answer.has_no_mean:
         return ["No simulated shot has a speed, so there is no mean."]
     if after is None:
-        return ["The result stays the same."]
+        return ["The change has no effect on the result."]
     return [
         f"before  {_side_text(before, unit)}",
         f"after   {_side_text(after, unit)}",

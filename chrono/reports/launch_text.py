@@ -142,7 +142,7 @@ class UserUnits:
         unit, size = self.fitting(kind, value + U95)
         end, decimals = (value + U95) / size, significant_decimals(U95 / size)
         if not math.isfinite(end):
-            return "more than can be shown"
+            return "a value too large to show"
         if U95 <= 0:
             decimals = 3 - math.floor(math.log10(end))
         rounded = math.ceil(end * 10**decimals - 1e-9) / 10**decimals
@@ -260,7 +260,7 @@ def leading_line(found: Estimate, what: str) -> str:
         return ""
     shares = [(plain(p.name), 100 * (p.u_out / total) ** 2) for p in parts[:3]]
     words = ", ".join(f"{name} {share:.0f} %" for name, share in shares if share >= 0.5)
-    return f"causes of the variance of the {what}: {words}"
+    return f"causes of the ± of the {what} (shares of u²): {words}"
 
 
 def parts_text(found: Estimate, kind: str, units: UserUnits) -> str:

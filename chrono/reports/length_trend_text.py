@@ -12,12 +12,12 @@ def trend_text(trend: LengthTrend) -> str:
     """Return the change of the body lengths that one gate measures."""
     if trend.trend is Trend.SPEED:
         seen = _with_limit(1e6 * abs(trend.slope), 1e6 * trend.U_slope)
-        return f"the gate stays blocked {seen} µs {_how_much(trend)}"
+        return f"the gate stays blocked {_how_much(trend)}, by {seen} µs"
     steps = 1e3 * (trend.shots - 1)
     seen = _with_limit(steps * trend.slope, steps * trend.U_slope)
     return (
-        f"the measured lengths change by {seen} mm from the first to the last of {trend.shots} "
-        "shots"
+        f"between the first and the last of {trend.shots} shots, the measured length changes "
+        f"by {seen} mm"
     )
 
 
@@ -33,7 +33,7 @@ def trend_wrong(trend: LengthTrend) -> str:
             "is too slow"
         )
     return (
-        f"at gate {trend.gate}, bodies seem {_how(trend)} with each shot: the threshold of "
+        f"at gate {trend.gate}, bodies seem {_how(trend)} from shot to shot: the threshold of "
         "this gate or the launcher's aim drifts"
     )
 

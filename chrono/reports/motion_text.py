@@ -122,7 +122,7 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
         )
     if mouth is None:
         return detail(
-            "mouth", f"{where}: not known, because such a light body does not reach the gates"
+            "mouth", f"{where}: not known, because the body is too light to reach the gates"
         )
     low, high = mouth.coefficients
     drag = f"{low:.2f} … {high:.2f}" if mouth.in_crisis else f"{high:.2f}"
@@ -145,7 +145,7 @@ def mouth_source_lines(mouths: Sequence[MuzzleSpeed], rig: Rig) -> list[str]:
 
 def _limit(mouth: MuzzleSpeed) -> str:
     if mouth.is_flat:
-        return "this speed is valid only if one end of the body always points forward"
+        return "this speed is valid only if the same end of the body always points forward"
     if mouth.in_crisis:
         return (
             "the drag of a ball can drop suddenly at this speed; the ± includes both cases, "

@@ -101,7 +101,7 @@ def number_format_of(text: str, speed: str, decimal_comma: bool) -> NumberFormat
         kind = next((kind for kind, units in kinds.items() if unit in units), "")
         if not kind or kind in named:
             what = (
-                f"{unit!r} is one more unit of {kind}, but you can give only one"
+                f"{unit!r} is a second unit of {kind}, but you can give only one unit of a kind"
                 if kind
                 else f"{unit!r} is not a known unit"
             )

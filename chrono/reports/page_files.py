@@ -112,8 +112,8 @@ def load_weasyprint() -> Any:
         ) from trouble
     except OSError as trouble:
         raise OptionError(
-            "WeasyPrint, which makes the PDF, needs a missing system library "
-            f"({str(trouble).splitlines()[0]})",
+            "the PDF cannot be made: WeasyPrint needs a library that this computer does not "
+            f"have ({str(trouble).splitlines()[0]})",
             hint=f"run apt-get install {SYSTEM_PACKAGES}; or choose a file name that ends in "
             ".html, and print the page from a browser",
         ) from trouble

@@ -91,7 +91,7 @@ def process_on_cluster(
                 "the computers of the cluster cannot do the work: "
                 f"{type(error).__name__}: {error}",
                 where=address,
-                hint="read the logs of the cluster's scheduler and workers",
+                hint="read the log messages of the scheduler and of the worker processes",
             ) from error
 
 
@@ -136,8 +136,8 @@ def expect_same_program(client: Any, address: str) -> None:
         raise OptionError(
             f"no worker process of the cluster can run this program: {error}",
             where=address,
-            hint="start the worker processes; each needs this version of the program with its "
-            "extra `cluster`",
+            hint="start the worker processes; each of their computers needs this version of "
+            "the program with its optional packages `cluster`",
         ) from error
     others = sorted(
         worker for worker, found in told.items() if found != machine_code.sources_hash()

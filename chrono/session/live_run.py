@@ -204,7 +204,7 @@ class LiveRun(FedRun):
         other = self.session.unusable.other_kind(lines)
         if other is not None:
             return PortError(
-                f"the board sends {other} lines, but the rig states {lines} lines",
+                f"the board sends lines in the format {other}, but the rig states {lines}",
                 where=status.port,
                 hint=f'in the rig file, write: lines = "{other}"',
             )

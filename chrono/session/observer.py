@@ -86,7 +86,7 @@ class CounterRate:
             others = names_of("or", lambda kind: kind.has_beats)
             raise CalibrationError(
                 f"{lines} lines contain no beats",
-                hint=f"use {others} lines, because only these lines contain beats",
+                hint=f"use the line format {others}, because no other format contains beats",
             )
         return self.beats.estimate()
 

@@ -122,7 +122,7 @@ def read_mark(data: dict[str, Any]) -> Mark:
     if action not in (SET_ASIDE, COUNT_AGAIN, NOTE, HOLD_ON, HOLD_OFF):
         raise ValueError(f"unknown mark {action!r}")
     if shot is not None and (isinstance(shot, bool) or not isinstance(shot, int)):
-        raise ValueError("the value `shot` of a mark must be a whole number")
+        raise ValueError("in a mark, the value of `shot` must be a whole number")
     if shot is None and action in (SET_ASIDE, COUNT_AGAIN):
         raise ValueError(f"a mark with the action {action} must state the number of its shot")
     return Mark(action, shot, _text(data.get("text", "")))

@@ -105,7 +105,7 @@ class PortWatch:
     def judge(self) -> Readiness:
         """Judge from the lines received so far whether gates, link and clock are ready."""
         seen, session = self._run.observed(), self._run.session
-        assert seen is not None, "a live run always returns observations"
+        assert seen is not None, "a measurement with a board always gives observations"
         return with_shots(judge_readiness(seen), *_told_by_shots(session))
 
 

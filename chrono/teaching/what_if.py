@@ -256,7 +256,7 @@ def believed_rig(rig: Rig, as_if: Assumptions) -> Rig:
         return rig_from_record(record)
     except RigError as error:
         raise OptionError(
-            f"the gates of this rig cannot be {as_if.spacing_m * 1e3:.6g} mm apart: "
+            f"a spacing of {as_if.spacing_m * 1e3:.6g} mm is not possible for this rig: "
             f"{error.where} {error.message}".replace(":  ", ": "),
             where="--as-if-spacing",
             hint="give a spacing that is closer to the true spacing",
@@ -280,8 +280,8 @@ def _refuse_unanswerable(session: Session, as_if: Assumptions) -> None:
         )
     if as_if.clock_error and session.host_rate is not None:
         raise OptionError(
-            "the counter's rate comes from the computer's clock, so you cannot assume a clock "
-            "error",
+            "the counter's rate was measured with the computer's clock, so you cannot assume a "
+            "clock error",
             where="--as-if-clock",
             hint="use a rig whose counter rate does not come from the computer's clock",
         )

@@ -352,8 +352,8 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
     """
     if not recorded.session.model.motion.is_level:
         raise OptionError(
-            "the bodies fall or rise between the gates (gates.slope), so v = d/t is not the "
-            "speed midway between the gates",
+            "the bodies fall or rise between the gates (gates.slope), so d/t is not the "
+            "speed in the middle between the gates",
             where=str(recorded.path),
             hint="use a recording with a horizontal path",
         )

@@ -99,7 +99,7 @@ def test_a_swap_recorded_live_puts_the_delay_into_the_rig_file(chrono, tmp_path)
     delay_a, delay_b = truth("swap-before", 1).latencies_s
     assert abs(found.difference_s - (delay_b - delay_a)) < 2.2 * found.difference_u_s < 1.3e-6
     assert found.date == TODAY
-    assert "8 shots before and 8 after" in found.evidence
+    assert "8 shots before the exchange of the sensors and 8 after" in found.evidence
     assert (tmp_path / f"rig.toml.before-{TODAY}").read_bytes() == before
     # the other way round where the sensors are left as they are now
     stay = chrono("calibrate", "swap", "before.tsv", "after.tsv", "--left-exchanged")
@@ -372,15 +372,15 @@ def drop_rig(chrono: Chrono, tmp_path: Path, **changes: str) -> Path:
 @pytest.mark.parametrize(
     ("changes", "words", "reason"),
     [
-        ({}, ("--height", "480 mm"), "do not agree"),
+        ({}, ("--height", "480 mm"), "does not agree"),
         (
             {},
             ("--height", "500 mm", "--height-tolerance", "60 mm"),
             "the drops give the spacing with ± ",
         ),
-        ({"mass": "2.4 g"}, ("--height", "500 mm"), "do not agree"),
-        ({"diameter": "42 mm"}, ("--height", "500 mm"), "do not agree"),
-        ({"spacing": "306 mm"}, ("--height", "500 mm"), "do not agree"),
+        ({"mass": "2.4 g"}, ("--height", "500 mm"), "does not agree"),
+        ({"diameter": "42 mm"}, ("--height", "500 mm"), "does not agree"),
+        ({"spacing": "306 mm"}, ("--height", "500 mm"), "does not agree"),
     ],
     ids=["height", "height hardly known", "mass", "diameter", "spacing"],
 )

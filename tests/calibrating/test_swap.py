@@ -158,7 +158,7 @@ def test_shots_without_a_transit_are_left_out():
 
 @pytest.mark.parametrize("shots", [(0, 10), (4, 10), (10, 4)])
 def test_too_few_shots_are_refused(shots):
-    with pytest.raises(CalibrationError, match="at least 5 shots are needed"):
+    with pytest.raises(CalibrationError, match="at least 5 shots of each are needed"):
         calibrate(np.random.default_rng(1), 0.0, shots)
 
 
@@ -186,7 +186,7 @@ def test_an_unsteady_launcher_is_told_where_it_matters():
     notes = " ".join(line for each in found for line in swap_report(each))
 
     assert "after the sensors were exchanged, the scatter changed" in notes
-    assert "before the sensors were exchanged, the transit times drift" in notes
+    assert "the transit times drift before the exchange of the sensors" in notes
 
 
 def test_it_is_told_on_which_side_of_the_exchange_the_launcher_drifted():
@@ -199,7 +199,7 @@ def test_it_is_told_on_which_side_of_the_exchange_the_launcher_drifted():
 
     assert drifts & set(before.notes) == {SwapNote.DRIFT_BEFORE}
     assert drifts & set(after.notes) == {SwapNote.DRIFT_AFTER}
-    assert "after the sensors were exchanged, the transit times drift" in " ".join(
+    assert "the transit times drift after the exchange of the sensors" in " ".join(
         swap_report(after)
     )
 
@@ -232,7 +232,7 @@ def test_a_rig_file_takes_the_result_up(tmp_path):
     assert kept.difference_s == pytest.approx(found.difference_s, abs=1e-10)
     assert kept.difference_u_s == pytest.approx(found.uncertainty.u, abs=1e-10)
     assert kept.dof == pytest.approx(found.uncertainty.dof, abs=0.01)
-    assert "10 shots before and 10 after" in kept.evidence
+    assert "10 shots before the exchange of the sensors and 10 after" in kept.evidence
 
 
 BEAM_M, HYSTERESIS = 2e-3, 0.01

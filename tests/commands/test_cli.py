@@ -572,7 +572,7 @@ def test_a_port_is_watched_until_a_key_is_pressed() -> None:
 def test_the_watch_shows_the_light_of_a_board_that_measures_it_and_rings_only_when_asked() -> (
     None
 ):
-    port, good = "virtual://loose-beam?shots=0", "good: the gate trips at 45 % of its light"
+    port, good = "virtual://loose-beam?shots=0", "good: the gate trips at 45 % of full light"
     shown, _ = watch(port, seen=lambda shown: shown.count(good.encode()) >= 20)
     assert "A ██" in shown.decode()
     assert b"\a" not in shown

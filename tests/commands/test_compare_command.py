@@ -25,7 +25,7 @@ def test_compare_says_in_a_sentence_which_setup_is_faster(chrono):
     )
     assert "faster by 4.9 ± 0.4 m/s (95 %), which is 22.1 %" in flat(done.out)
     assert "in less than 1 of 1000 sessions (p < 0.001)" in flat(done.out)
-    assert "show which setup is more repeatable" in done.out
+    assert "show which setup has less scatter" in done.out
     assert flat(done.out).endswith("Rigs: there is one recording, so there is one rig.")
 
 

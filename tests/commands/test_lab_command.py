@@ -173,7 +173,7 @@ def test_a_line_that_is_no_guess_is_told(chrono, tmp_path) -> None:
     done = chrono("guesses", "a.guesses.jsonl")
 
     assert done.code == 1
-    assert "a.guesses.jsonl:1: this line is not a guess" in done.err
+    assert "a.guesses.jsonl:1: the program ignores this line" in done.err
 
 
 @pytest.mark.parametrize(

@@ -160,7 +160,7 @@ def test_a_board_that_sends_other_lines_than_the_rig_states_is_told_with_its_kin
         complaint = run.complaint()
         run.close()
     assert f'in the rig file, write: lines = "{sent}"' in str(complaint)
-    assert f"sends {sent} lines, but the rig states {stated} lines" in str(complaint)
+    assert f"sends lines in the format {sent}, but the rig states {stated}" in str(complaint)
 
 
 def test_a_virtual_board_that_is_none_leaves_no_file_behind(

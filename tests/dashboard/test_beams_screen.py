@@ -120,7 +120,7 @@ async def test_the_light_of_a_board_that_measures_it_is_shown_against_the_thresh
         board.levels = ALIGNED, GateLevels(0.70, 0.463, 0.577)
         text = await look(app, pilot)
         assert "A ███||███▎··········· 1.03 V, max. 1.03, margin 55 %" in text
-        assert "good: the gate trips at 45 % of its light" in text
+        assert "good: the gate trips at 45 % of full light" in text
         assert "!   too dim, below 0.8 V: turn D1 to get a longer bar" in text
         board.levels = None
         assert "margin" not in await look(app, pilot)

@@ -77,7 +77,7 @@ async def test_all_that_a_bench_comes_to_is_seen_beside_the_longest_words(start,
 @pytest.mark.parametrize("size", ALL_SIZES)
 async def test_every_picture_comes_up_in_turn(start, size) -> None:
     app = LabApp(start)
-    marks = ("true value", "theory: 0.408", "u/speed in %", "shares of u²")
+    marks = ("true value", "theory: 0.408", "u in % of speed", "shares of u²")
     async with app.run_test(size=size) as pilot:
         await pilot.press("2")
         await settle(app, pilot)

@@ -164,7 +164,8 @@ def test_a_spacing_found_through_the_gates_is_not_to_be_measured_by_a_ruler() ->
 
 
 @pytest.mark.parametrize(
-    ("u", "way"), [(2887e-6, "crystal"), (29e-6, "calibrate clock"), (9e-6, "standard")]
+    ("u", "way"),
+    [(2887e-6, "crystal"), (29e-6, "calibrate clock"), (9e-6, "very accurate clock")],
 )
 def test_a_clock_is_not_promised_to_become_better_than_the_host_s(u: float, way: str) -> None:
     clock = {"rate_error": 0.0, "rate_error_u": u}
@@ -184,6 +185,6 @@ def test_a_frequency_standard_is_taken_to_make_the_clock_five_times_as_sure():
     model = SpeedModel.from_rig(exact_gates(clock__rate_tolerance=20e-6))
     first, *_ = improvements(model, 1.0)
 
-    assert advice_text(first.advice) == "compare the counter with a frequency standard"
+    assert advice_text(first.advice) == "compare the counter with a very accurate clock"
     # of a rectangular distribution 95 % lie within 0.95 of its half-width
     assert first.U95_mps == pytest.approx(0.95 * 20e-6 / 5, rel=1e-3)

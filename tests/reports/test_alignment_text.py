@@ -22,7 +22,7 @@ def beams(a: GateLevels, b: GateLevels = GOOD) -> tuple[GateAlignment, GateAlign
 def test_two_lines_for_each_gate() -> None:
     assert alignment_lines(beams(GOOD, GateLevels(0.02, 0.463, 0.577))) == [
         "  A ███||███▎··········· 1.03 V, max. 1.03, margin 55 %",
-        "    good: the gate trips at 45 % of its light",
+        "    good: the gate trips at 45 % of full light",
         "  B ▏··||··············· 0.02 V, max. 0.02, margin 0 %",
         "!   the gate is blocked: turn D1, or take the card away",
     ]

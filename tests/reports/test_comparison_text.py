@@ -71,11 +71,11 @@ def test_headline_pairs_and_sum_of_a_situation_agree(name: str) -> None:
 def test_chance_is_told_in_sessions_and_as_p(p: float, words: str) -> None:
     one = Difference(1.0, 0.5, 9.0)
     assert chance_words(replace(one, p_adjusted=p)) == (
-        "if all setups were equally fast, at least two would differ this much by chance "
-        + words
+        "if all setups were equally fast, chance alone would make at least two differ this "
+        "much " + words
     )
     assert chance_words(one).startswith(
-        "two equally fast setups would differ this much by chance in 8 of"
+        "if both setups were equally fast, chance would cause such a difference in 8 of"
     )
 
 
@@ -110,16 +110,17 @@ def test_many_leading_setups_are_counted() -> None:
 
 def test_how_many_more_shots_settle_it() -> None:
     assert more_sentence(MoreShots(MOST_SHOTS, None)) == (
-        "even if the measured difference is the true difference, 1000 more shots of each "
-        "setup may be too few to show it"
+        "even if the true difference is as large as measured, 1000 more shots of each setup "
+        "may be too few to show it"
     )
     assert more_sentence(MoreShots(1, None), ", shot in turn,") == (
-        "if the measured difference is the true difference, 1 more shot of each setup, "
+        "if the true difference is as large as measured, 1 more shot of each setup, "
         "shot in turn, shows it in 4 of 5 tries; if there is no true difference, more shots "
         "cannot show a difference"
     )
     assert more_sentence(MoreShots(5, 40)).endswith(
-        "show it in 4 of 5 tries; for the smallest difference inside the ±, 40 shots are needed"
+        "show it in 4 of 5 tries; if the true difference is as small as the ± allows, "
+        "40 shots are needed"
     )
 
 

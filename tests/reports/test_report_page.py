@@ -271,7 +271,7 @@ def test_more_than_three_setups_are_compared_in_a_matrix(reported, tmp_path) -> 
 
     assert "s4 is the fastest of the 5 setups." in text
     assert re.search(r"All pairs setup 1 2 3 4 1 s0 2 s1 \+[\d.]+\* 3 s2 \+[\d.]+\* \+", text)
-    assert "the shots do not show that one setup is more repeatable" in text
+    assert "the shots do not show that one setup has less scatter" in text
 
 
 def test_several_recordings_are_told_apart_and_compared(reported) -> None:

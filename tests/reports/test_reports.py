@@ -82,21 +82,21 @@ def test_a_rig_s_budget_reads_as_follows() -> None:
     rest = "\n".join(lines[17:])
     assert "U95            0.092 m/s (0.20 %), k = 1.84" in rest
     assert "simple formula 0.098 m/s (with Student's t for ∞ degrees of freedom)" in rest
-    assert "tick alone     44.99958 … 45.00042 m/s, if nothing else causes an error" in rest
-    assert re.search(r"random trials  95 % of \d+ are at 44.908 … 45.092 m/s", rest)
+    assert "only the tick  44.99958 … 45.00042 m/s, if nothing else causes an error" in rest
+    assert re.search(r"random trials  95 % of \d+ speeds are 44.908 … 45.092 m/s", rest)
     assert "agree to 2 digits with U95; the simple formula gives 6.3 % more" in rest
-    assert "Improve gate spacing first: half the uncertainty gives U95 = 0.063 m/s." in rest
+    assert "Improve gate spacing first: if you halve its u, U95 becomes 0.063 m/s." in rest
     assert "0.058 m/s  measure the gate spacing with a steel rule and a lens, ± 0.2 mm" in rest
 
 
 @pytest.mark.parametrize(
     ("ours", "first", "words"),
     [
-        (1.0, 1.0, "U95 and the simple formula"),
+        (1.0, 1.0, "U95 and also with the simple formula's ±"),
         (1.0, 1.25, "U95; the simple formula gives 25.0 % more"),
         (1.0, 0.8, "U95; the simple formula gives 20.0 % less"),
-        (1.5, 1.0, "the simple formula, but not with U95"),
-        (1.5, 0.5, "neither U95 nor the simple formula"),
+        (1.5, 1.0, "the simple formula's ±, but not with U95"),
+        (1.5, 0.5, "neither U95 nor the simple formula's ±"),
     ],
 )
 def test_what_the_trials_confirm_is_what_agrees_with_their_interval(
@@ -185,7 +185,7 @@ def test_plain_and_interval_lines_are_judged_by_the_one_pair_of_edges_they_tell(
 def test_a_board_without_beats_is_not_told_to_have_its_clock_measured_by_them() -> None:
     text = budget_text(budget_of_speed(COARSE, 45.0, max_trials=100_000))
     assert "calibrate clock" not in text
-    assert "use a board with a crystal" in text
+    assert "use a board whose clock has a quartz crystal" in text
 
 
 def test_a_speed_outside_the_window_is_told_to_be_no_shot() -> None:
@@ -253,7 +253,7 @@ def test_what_makes_most_of_an_uncertainty_is_named_with_its_share_of_the_varian
     found = of_parts(("mass", 3.0), ("wind", 4.0), ("height", 0.1))
     assert (
         leading_line(found, "range")
-        == "causes of the variance of the range: wind 64 %, mass 36 %"
+        == "causes of the ± of the range (shares of u²): wind 64 %, mass 36 %"
     )
 
 

@@ -300,7 +300,7 @@ def test_a_body_too_light_to_fly_has_no_speed_at_the_mouth(with_setups, mass_kg)
 
     assert data["setups"][0]["muzzle_mps"] is None
     text = " ".join(summary_text(summary_of(recorded)).split())
-    assert "not known, because such a light body" in text
+    assert "not known, because the body is too light" in text
     json.dumps(data, allow_nan=False)
 
 

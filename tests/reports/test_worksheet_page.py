@@ -375,7 +375,7 @@ def test_equal_transits_never_go_to_two_groups(chrono, tmp_path) -> None:
     ("options", "words"),
     [
         (("--units", "furlong"), ("--units", "'furlong'", "km/h")),
-        (("--units", "mm, cm"), ("--units", "one more unit of length")),
+        (("--units", "mm, cm"), ("--units", "a second unit of length")),
         (("--key", "x.html"), ("--key", "same file name")),
         (("--key", "x.doc"), ("'.doc'",)),
         (("--group", 1, "--groups", 2), ("--groups", "cannot be used together")),
@@ -506,5 +506,5 @@ def test_drops_make_no_sheet_for_d_over_t(chrono, tmp_path) -> None:
     path = tmp_path / "drops.tsv"
     path.write_bytes(simulate_recording(play, rig=rig, file={"format": 1, "start": ""}))
     outcome = chrono("worksheet", path, "-o", tmp_path / "sheet.html")
-    is_one_clear_complaint(outcome, "drops.tsv", "gates.slope", "not the speed midway")
+    is_one_clear_complaint(outcome, "drops.tsv", "gates.slope", "not the speed in the middle")
     assert not (tmp_path / "sheet.html").exists()

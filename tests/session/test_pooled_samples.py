@@ -194,7 +194,7 @@ def test_the_option_says_whose_rigs_the_recordings_are(chrono, tmp_path: Path) -
     assert (
         "because the rigs have the same description). If each recording has its own rig" in text
     )
-    assert "the result is true only if the same rig made both recordings" in text
+    assert "this result is valid only if the same rig made both recordings" in text
     assert "as you requested" in " ".join(
         chrono("summary", "--pool", ".", "--rigs", "each").out.split()
     )

@@ -107,7 +107,7 @@ def test_a_line_that_was_cut_off_neither_swallows_the_next_nor_stops_the_reading
     found, others = read_guesses(path)
     assert found == [GUESS, GUESS]
     assert unread_guess_lines(path, others) == [
-        f"{path}:2: this line is not a guess and is left out"
+        f"{path}:2: the program ignores this line, because it is not a guess"
     ]
 
 
