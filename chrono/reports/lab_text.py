@@ -197,8 +197,8 @@ def step_picture(seen: LabView, columns: int, lines: int, *, braille: bool = Tru
     chart.curve(middles.tolist(), steps.expected.tolist(), "true")
     title = "two pairs" if seen.bench.edges == EdgesUsed.BOTH else "one pair: a triangle"
     heading = (
-        f"errors of {STEP_TRANSITS} transits: s = {steps.sd:.3f} tick "
-        f"(theory: {steps.sd_expected:.3f}; {title})"
+        f"theory: {steps.sd_expected:.3f} tick, simulated: s {steps.sd:.3f} tick "
+        f"({STEP_TRANSITS} transits; {title})"
     )
     return [*_wrapped(heading, columns, 2), *chart.lines("ticks")]
 

@@ -130,7 +130,7 @@ def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
     return detail(
         "mouth",
         f"{speed}, {where}",
-        f"drag coefficient {drag} at Reynolds number {mouth.reynolds:.1e}",
+        f"drag coefficient {drag} at Re {mouth.reynolds:.1e}",
     )
 
 

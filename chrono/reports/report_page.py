@@ -56,7 +56,7 @@ from chrono.session.session_summary import SetupSummary
 from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value, speed_in
 
-SHOWN_SHOTS = 72
+SHOWN_SHOTS = 60
 """Largest number of listed shots. If there are more, only the first and the last are listed."""
 SHOWN_SETUPS = 8
 MOST_IN_MATRIX = 9
@@ -297,9 +297,9 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
     if len(places) > SHOWN_SHOTS:
         half = SHOWN_SHOTS // 2
         left_out = (
-            f"This list shows only the first {half} and the last {half} counted shots. The "
-            f"{len(places) - 2 * half} counted shots between them (shot {places[half] + 1} to "
-            f"shot {places[-half - 1] + 1}) are also used in the results and in the picture. "
+            f"The list shows the first {half} and the last {half} counted shots. The results "
+            f"and the picture also use the {len(places) - 2 * half} counted shots between them "
+            f"({places[half] + 1} to {places[-half - 1] + 1}). "
             "`chrono export` lists every shot."
         )
         places = [*places[:half], *places[-half:]]

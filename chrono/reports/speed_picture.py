@@ -161,8 +161,7 @@ def what_is_drawn(plotted: PlottedSpeeds) -> str:
     if not plotted.setups:
         return f"Speeds in {plotted.unit}. No shot is counted."
     each = (
-        f"Each dot is the mean of up to {plotted.per_dot} shots; the line through the dot "
-        "goes from the slowest to the fastest of these shots"
+        f"Each dot is the mean of up to {plotted.per_dot} shots, and its line shows their range"
     )
     if plotted.per_dot == 1:
         each = "Each dot is one shot with its 95 % interval"

@@ -270,8 +270,8 @@ def _hidden_details(found: SetupSummary, unit: str) -> list[Detail]:
     texts = []
     if hidden.chords_mps:
         texts.append(
-            "most shots have only one pair of edges. If the bodies cross the beams at "
-            "different heights, the gates cause a scatter of "
+            "most shots have one pair of edges. If bodies cross the beams at different "
+            "heights, the gates cause a scatter of "
             f"{_left_to_launcher(scatter, hidden.chords_mps, unit)}"
         )
     beyond_mps = math.sqrt(max(hidden.noise_mps**2 - scatter.instrument_s_mps**2, 0.0))
@@ -291,7 +291,7 @@ def _left_to_launcher(scatter: Scatter, gates_mps: float, unit: str) -> str:
         two_digits(speed_in(unit, each))
         for each in (gates_mps, left_mps, scatter.launcher_s_mps)
     )
-    return f"{gates}. Then the launcher alone causes a scatter of {least} to {most}"
+    return f"{gates}, and the launcher {least} to {most}"
 
 
 def _whole_lines(whole: SessionTotals, unit: str) -> list[str]:

@@ -207,7 +207,7 @@ def test_counts_and_theory_agree_in_the_picture_of_steps(coarse) -> None:
     lines = plain_lines(step_picture(coarse, 70, 16))
     heading = " ".join(lines[:2])
     assert "a triangle" in heading
-    sd, theory = (float(x) for x in re.findall(r"0\.\d{3}", heading))
+    theory, sd = (float(x) for x in re.findall(r"0\.\d{3}", heading))
     assert theory == 0.408
     assert sd == pytest.approx(theory, abs=0.01)
     assert lines[-1].endswith("ticks")

@@ -229,11 +229,10 @@ def test_a_long_session_is_cut_and_says_what_is_left_out(reported, tmp_path) -> 
     recording = write_recording(tmp_path / "x.tsv", rows)
     text = reported(recording).text
 
-    assert text.count(" ● ") == 72 + 2  # the list of shots, the table of setups, its details
+    assert text.count(" ● ") == 60 + 2  # the list of shots, the table of setups, its details
     assert (
-        "This list shows only the first 36 and the last 36 counted shots. The 2928 counted "
-        "shots between them (shot 37 to shot 2964) are also used in the results and in the "
-        "picture"
+        "The list shows the first 30 and the last 30 counted shots. The results and the "
+        "picture also use the 2940 counted shots between them (31 to 2970)"
     ) in text
     assert re.search(r"on hold 30 3001 \(.*\), .* 3010 \([\d.]+\) … and 20 more", text)
     assert (tmp_path / "out.html").stat().st_size < 300_000

@@ -267,7 +267,7 @@ def test_the_drag_at_the_mouth_is_one_number_or_a_range_past_the_crisis(with_set
     recorded = read_recording(with_setups((0, Setup("as the rig")), (20, large)))
 
     first, second = re.findall(
-        r"drag coefficient (.+?) at Reynolds number (\S+)",
+        r"drag coefficient (.+?) at Re (\S+)",
         " ".join(summary_text(summary_of(recorded)).split()),
     )
 
