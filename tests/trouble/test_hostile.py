@@ -305,7 +305,7 @@ def test_absurd_hellos_are_damage_or_a_counter(
     written(path, [*FILE, RIG, *TEN_SHOTS[:place], hello, *TEN_SHOTS[place:]])
     # By such a counter no speed can be trusted; what was clocked before it stays.
     if place == 0 and bits == "8" and hertz == SOUND_HERTZ:
-        with pytest.raises(RigError, match="cannot be used, because it wraps"):
+        with pytest.raises(RigError, match="cannot be used: the counter wraps"):
             look_at_everything(path)
     else:
         look_at_everything(path)
