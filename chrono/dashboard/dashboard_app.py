@@ -551,16 +551,12 @@ def _parting_words(run: Run | None) -> list[str]:
     writer = run.writer if run is not None else None
     if writer is None:
         return ["This session is not recorded: its shots will be lost."]
-    lines = [f"The recording is saved: {writer.path}"]
-    trouble = disk_line(writer) if writer.trouble else ""
-    return (
-        [
-            *lines,
-            f"The disk has a problem: {trouble}. To save in a new file, press n, then w.",
-        ]
-        if trouble
-        else lines
-    )
+    if not writer.trouble:
+        return [f"The recording is saved: {writer.path}"]
+    return [
+        f"The recording is not saved completely: {writer.path}",
+        f"The disk has a problem: {disk_line(writer)}. To save in a new file, press n, then w.",
+    ]
 
 
 # Each screen is loaded when it is first shown, so that the first screen appears sooner.

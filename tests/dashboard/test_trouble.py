@@ -71,6 +71,11 @@ async def test_a_full_disk_is_told_at_once_and_the_rest_goes_elsewhere(
         assert "NOT WRITTEN full.tsv" in text
         assert "REC " not in text
         assert [cells[4] for cells in listed(app)] == ["yes", "yes"]
+        await pilot.press("q")
+        asked = screen_text(app)
+        assert "not saved completely" in " ".join(asked.replace("│", " ").split())
+        assert "recording is saved" not in asked
+        await pilot.press("n")
 
         monkeypatch.setattr(file_io, "write_some", real)
         await pilot.press("w")
