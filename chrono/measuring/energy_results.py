@@ -247,9 +247,6 @@ def _limits(
     return tuple(found)
 
 
-Values = Mapping[str, float]
-
-
 @dataclass(frozen=True)
 class Motion:
     """
@@ -286,7 +283,7 @@ def motion_of(series: Series, rig: Rig, own: Mapping[str, float]) -> Motion:
     u = series.U95_mean_mps / coverage_factor(float("inf"))
     speed = Quantity(SPEED, series.mean_mps, normal(SPEED, u, unit="m/s"))
 
-    def model(values: Values) -> tuple[float, float]:
+    def model(values: Mapping[str, float]) -> tuple[float, float]:
         return kinetic_energy(values[MASS], values[SPEED]), values[MASS] * values[SPEED]
 
     energy, momentum = propagate(model, (speed, mass))

@@ -168,7 +168,8 @@ def test_the_summary_names_the_noise_that_scatters_a_launcher_without_scatter(
     words = " ".join(summary_text(summary_of(read_recording(tmp_path / "lines.tsv"))).split())
     assert told == bool(
         re.search(
-            r"edges bounced in \d+ of 60 shots\. .* and the launcher",
+            r"edges bounced in \d+ of 60 shots\. .* the gates cause a scatter of \S+, and the "
+            r"launcher causes \S+ to \S+",
             words,
         )
     )
