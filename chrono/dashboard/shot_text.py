@@ -95,7 +95,7 @@ def flag_lines(row: ShotRow, unit: str, cells: int, *, explained: bool = True) -
     For a shot without flags, add the body's measured lengths if this text fits into `cells`.
     """
     if not row.flags:
-        from chrono.reports.timing_text import lengths_text
+        from chrono.reports.rig_evidence_text import lengths_text
 
         words = f"no flags · {lengths_text(row.length_a_mm, row.length_b_mm)}"
         seen = isfinite(row.length_a_mm) or isfinite(row.length_b_mm)

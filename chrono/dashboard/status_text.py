@@ -167,7 +167,7 @@ def _disk(run: Run) -> str:
 def _slope(slope: MeasuredSlope | None) -> str:
     if slope is None or not slope.contradicts:
         return ""
-    from chrono.reports.slope_text import slope_doubt
+    from chrono.reports.rig_evidence_text import slope_doubt
 
     return f"SLOPE: {slope_doubt(slope)}"
 

@@ -33,13 +33,13 @@ class Findings:
 
 def recording_findings(recorded: LoadedRecording) -> list[str]:
     """Return the problems of a recording as lines that begin with the recording's path."""
-    from chrono.reports.length_trend_text import trend_doubts
-    from chrono.reports.slope_text import slope_doubt
-    from chrono.session.session_summary import slope_of, trends_of
+    from chrono.reports.rig_evidence_text import rig_doubts
+    from chrono.session.rig_evidence import RecentShots, slope_of, trends_of
 
     session = recorded.session
-    troubles = [recorded.left_out, clock_doubt(recorded), slope_doubt(slope_of(session))]
-    troubles += trend_doubts(trends_of(session))
+    troubles = [recorded.left_out, clock_doubt(recorded)]
+    recent = RecentShots.of(session)
+    troubles += rig_doubts(slope_of(recent), trends_of(recent))
     troubles += _trouble_lines(session.unusable.boards)
     troubles += _trouble_lines(session.lamps)
     if session.unusable.records:

@@ -19,9 +19,9 @@ from chrono.measuring.propagation import SPEED, Quantity
 from chrono.measuring.trajectory_results import ANGLE, HEIGHT, WIND, Aim, flight_result
 from chrono.physics.sphere_drag import CRISIS_REYNOLDS
 from chrono.reports.launch_text import filled
+from chrono.reports.rig_evidence_text import lengths_text
 from chrono.reports.setup_words import motion_text
 from chrono.reports.statistics_text import Detail, detail
-from chrono.reports.timing_text import lengths_text
 from chrono.rigs.rig_model import Rig, stands_behind_mouth
 from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value

@@ -13,16 +13,22 @@ from chrono.health.readiness import (
 )
 from chrono.measuring.length_trends import LengthTrend
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
-from chrono.reports.length_trend_text import (
+from chrono.reports.restart_text import cause_words, restart_advice
+from chrono.reports.rig_evidence_text import (
+    blocking_text,
+    jitter_advice,
+    microseconds,
+    slope_advice,
+    slope_data,
+    slope_text,
+    slope_wrong,
+    timing_text,
     trend_advice,
     trend_data,
     trend_text,
     trend_wrong,
 )
-from chrono.reports.restart_text import cause_words, restart_advice
 from chrono.reports.setup_words import count_text
-from chrono.reports.slope_text import slope_advice, slope_data, slope_text, slope_wrong
-from chrono.reports.timing_text import blocking_text, jitter_advice, microseconds, timing_text
 from chrono.safe_text import plain
 
 

@@ -25,9 +25,9 @@ from chrono.reports.comparison_text import (
 )
 from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.flag_help import FLAG_HELP
-from chrono.reports.length_trend_text import trend_doubts
 from chrono.reports.motion_text import mouth_source_lines
 from chrono.reports.page_files import render_page
+from chrono.reports.rig_evidence_text import rig_doubts
 from chrono.reports.rig_text import Rows, body_text, calibration_rows, rig_rows, site_text
 from chrono.reports.setup_words import (
     count_text,
@@ -36,7 +36,6 @@ from chrono.reports.setup_words import (
     spread_texts,
     two_digits,
 )
-from chrono.reports.slope_text import slope_doubt
 from chrono.reports.speed_picture import (
     COLOURS,
     INK,
@@ -114,8 +113,9 @@ def _warnings(report: Report) -> list[str]:
         lines += [line.strip() for line in suspicious_lines(found)]
     for told in report.recordings:
         whose = f"{told.recorded.name}: " if len(report.recordings) > 1 else ""
-        rig = [slope_doubt(told.summary.slope), *trend_doubts(told.summary.trends)]
-        troubles = [*_troubles(told), *filter(None, rig)]
+        evidence = told.summary.evidence
+        rig = rig_doubts(evidence.slope, evidence.trends)
+        troubles = [*_troubles(told), *rig]
         lines += [f"{whose}{plain(line)}" for line in troubles]
     return lines
 

@@ -12,12 +12,19 @@ from chrono.processor.shot_records import NEVER_COUNTED, flag_words
 from chrono.reports.clock_text import rate_text
 from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.launch_text import filled
-from chrono.reports.length_trend_text import trend_data, trend_lines
 from chrono.reports.motion_text import mouth_source_lines, muzzle_data, muzzle_details
 from chrono.reports.restart_text import cause_words
+from chrono.reports.rig_evidence_text import (
+    blocking_data,
+    blocking_details,
+    rig_doubt_lines,
+    slope_data,
+    timing_data,
+    timing_lines,
+    trend_data,
+)
 from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
 from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
-from chrono.reports.slope_text import slope_data, slope_lines
 from chrono.reports.statistics_text import (
     Detail,
     detail,
@@ -33,12 +40,6 @@ from chrono.reports.statistics_text import (
     scatter_details,
     series_data,
     table_lines,
-)
-from chrono.reports.timing_text import (
-    blocking_data,
-    blocking_details,
-    timing_data,
-    timing_lines,
 )
 from chrono.reports.trouble_text import lamp_text
 from chrono.rigs.rig_model import Rig
@@ -125,7 +126,7 @@ def shot_line(row: ShotRow, unit: str) -> str:
 def summary_data(summary: Summary) -> dict[str, Any]:
     """Return the summary of one recording as an object for JSON, with speeds in m/s."""
     recorded, session = summary.recorded, summary.recorded.session
-    tally = session.processor.tally
+    tally, evidence = session.processor.tally, summary.evidence
     return {
         "recording": recorded.name,
         "rig": session.rig.name,
@@ -135,9 +136,9 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "not_counted": uncounted_data(session),
         "setups": [_setup_data(each) for each in summary.setups],
         "session": _whole_data(summary.whole),
-        "timing": timing_data(summary.timing),
-        "slope": slope_data(summary.slope),
-        "trends": trend_data(summary.trends),
+        "timing": timing_data(evidence.timing),
+        "slope": slope_data(evidence.slope),
+        "trends": trend_data(evidence.trends),
         "rows": session.rows,
         "damaged_lines": session.unusable.lines,
         "lost_lines": tally.lost_lines,
@@ -168,7 +169,7 @@ def _clock_data(session: Session) -> dict[str, Any] | None:
 
 def summary_text(summary: Summary) -> str:
     """Return the summary of one recording as lines for a terminal: a table, then details."""
-    recorded, session = summary.recorded, summary.recorded.session
+    recorded, session, evidence = summary.recorded, summary.recorded.session, summary.evidence
     shots = f"{count_text(len(session.log), 'shot')}, {summary.counted} counted"
     lines = filled(f"{plain(recorded.name)}: {shots}", 0)
     lines += uncounted_lines(session)
@@ -181,9 +182,8 @@ def summary_text(summary: Summary) -> str:
     if summary.whole is not None and len(summary.setups) > 1:
         lines += ["", *_whole_lines(summary.whole, session.rig.speed_unit)]
     lines += mouth_source_lines([s.mouth for s in summary.setups if s.mouth], session.rig)
-    lines += ["", *timing_lines(summary.timing)] if summary.timing else []
-    lines += slope_lines(summary.slope)
-    lines += trend_lines(summary.trends)
+    lines += ["", *timing_lines(evidence.timing)] if evidence.timing else []
+    lines += rig_doubt_lines(evidence.slope, evidence.trends)
     lines += _rest(summary)
     return "\n".join(lines)
 

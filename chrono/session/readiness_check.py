@@ -11,9 +11,6 @@ from chrono.errors import ChronoError
 from chrono.health.alignment import AlignmentMonitor, GateAlignment
 from chrono.health.gate_monitor import WINDOW_S
 from chrono.health.readiness import Readiness, judge_readiness, with_shots
-from chrono.measuring.length_trends import LengthTrend
-from chrono.measuring.measured_slope import MeasuredSlope
-from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.reader.file_io import size_of
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
@@ -22,9 +19,9 @@ from chrono.rigs.rig_model import Rig
 from chrono.session.live_run import live_run
 from chrono.session.observer import Observer
 from chrono.session.recording_loader import LoadedRecording, feed_blocks, first_rig
+from chrono.session.rig_evidence import RecentShots, rig_evidence
 from chrono.session.run import Run
 from chrono.session.session import Session
-from chrono.session.session_summary import lengths_of, slope_of, timing_of, trends_of
 
 POLL_S = 0.02
 
@@ -106,7 +103,7 @@ class PortWatch:
         """Judge from the lines received so far whether gates, link and clock are ready."""
         seen, session = self._run.observed(), self._run.session
         assert seen is not None, "a measurement with a board always gives observations"
-        return with_shots(judge_readiness(seen), *_told_by_shots(session))
+        return _with_shots(judge_readiness(seen), session)
 
 
 def check_port(port: str, rig: Rig | None, seconds: float, baud: int) -> Readiness:
@@ -165,19 +162,13 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     feed_blocks(reader, session.rig.lines, session, observer, pieces=observer.seconds)
     session.finish()
     judged = judge_readiness(observer.observed(observer.last_us, flicker_within_s=WINDOW_S))
-    health = with_shots(judged, *_told_by_shots(session))
+    health = _with_shots(judged, session)
     return CheckedRecording(health, LoadedRecording(path, path.name, session, reader.cut or ""))
 
 
-def _told_by_shots(
-    session: Session,
-) -> tuple[
-    TimingJitter | None,
-    dict[str, BlockedLengths],
-    MeasuredSlope | None,
-    tuple[LengthTrend, ...],
-]:
-    return timing_of(session), lengths_of(session), slope_of(session), trends_of(session)
+def _with_shots(health: Readiness, session: Session) -> Readiness:
+    found = rig_evidence(RecentShots.of(session))
+    return with_shots(health, found.timing, found.lengths, found.slope, found.trends)
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:

@@ -22,8 +22,8 @@ from chrono.measuring.series_statistics import Series, series_of
 from chrono.measuring.setup_comparison import Comparison, Group, compare_groups
 from chrono.session.operator_records import Setup
 from chrono.session.pooled_samples import RecordingSamples, groups_from
+from chrono.session.rig_evidence import SLOPE_SHOTS, RecentShots, slope_of
 from chrono.session.session import Session
-from chrono.session.session_summary import slope_of
 from chrono.session.shot_log import SAMPLE_COLUMNS, ShotRow
 
 PAGE_ROWS = 64
@@ -191,7 +191,8 @@ class ViewCache:
         """Return the slope of the path, computed from the edges of the last counted shots."""
         self._keep_what_holds()
         if self._slope[0] != len(self.session.log):
-            self._slope = len(self.session.log), slope_of(self.session)
+            recent = RecentShots.of(self.session, SLOPE_SHOTS)
+            self._slope = len(self.session.log), slope_of(recent)
         return self._slope[1]
 
     def view(self, limit: int = 300) -> SessionView:

@@ -3,7 +3,7 @@
 import pytest
 
 from chrono.measuring.timing_jitter import TimingJitter
-from chrono.reports.timing_text import hidden_text
+from chrono.reports.rig_evidence_text import hidden_text
 
 
 def timing(jitter_us: float, *, dof: int = 50, low_us: float = 0.0, chords_us: float = 12.0):

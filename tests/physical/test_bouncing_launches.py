@@ -22,7 +22,8 @@ from chrono.reports.readiness_text import health_words
 from chrono.reports.summary_text import summary_text
 from chrono.session.readiness_check import check_recording
 from chrono.session.recording_loader import read_recording
-from chrono.session.session_summary import gate_scatter_of, summary_of
+from chrono.session.rig_evidence import RecentShots, gate_scatter_of
+from chrono.session.session_summary import summary_of
 
 QUEUE = replace(PIN_INTERRUPT, busy_kind="queue")
 BOARDS = {"every trip exact": CAPTURE, "trips within 6 us late": QUEUE}
@@ -162,7 +163,7 @@ def test_the_summary_names_the_noise_that_scatters_a_launcher_without_scatter(
     lines = framed_lines(edges_of(rng, flight, CAPTURE, noise), CAPTURE)
     session = session_of(rig, lines, tmp_path)
     scatter_mps = float(np.nanstd(session.measured().speed_mps, ddof=1))
-    hidden = gate_scatter_of(session, "", 20.0)
+    hidden = gate_scatter_of(RecentShots.of(session), "", 20.0)
     assert hidden.bounced >= 10
     assert 0.2 <= scatter_mps / hidden.noise_mps <= 1.1
     words = " ".join(summary_text(summary_of(read_recording(tmp_path / "lines.tsv"))).split())

@@ -19,11 +19,12 @@ from chrono.measuring.speed import measure
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reader.row_decoding import decode_rows
 from chrono.reports.flag_help import FLAG_HELP
-from chrono.reports.slope_text import slope_doubt
+from chrono.reports.rig_evidence_text import slope_doubt
 from chrono.rigs.line_kinds import FRAMED
 from chrono.session.recording_loader import read_recording
+from chrono.session.rig_evidence import RecentShots, slope_of
 from chrono.session.session import Session
-from chrono.session.session_summary import slope_of, summary_of
+from chrono.session.session_summary import summary_of
 from chrono.session.speed_models import Assumptions
 from chrono.session.view_cache import ViewCache
 
@@ -37,6 +38,10 @@ def read_back(
     passed = let_pass(path, BODIES[name], rng, count)
     file = record(where / "bodies.tsv", path, BODIES[name], passed, rng, tick_s)
     return read_recording(file).session, passed
+
+
+def slope_in(session: Session):
+    return slope_of(RecentShots.of(session))
 
 
 def errors(session: Session, passed: Passed, edges: EdgesUsed):
@@ -197,7 +202,7 @@ def test_a_drop_too_slow_for_the_window_names_the_key(tmp_path) -> None:
 )
 def test_a_series_that_contradicts_the_slope_names_the_key(tmp_path, path, key) -> None:
     session, _ = read_back(tmp_path, path, "squash", 10)
-    assert key in slope_doubt(slope_of(session))
+    assert key in slope_doubt(slope_in(session))
 
 
 def test_check_summary_and_the_dashboard_say_it(tmp_path, chrono) -> None:
@@ -246,7 +251,7 @@ def false_alarms(tmp_path: File, path: Path, name: str, series: int, shots: int 
             one.jitter_s,
         )
         file = record(tmp_path / f"{seed}.tsv", path, BODIES[name], same, rng)
-        told = slope_of(read_recording(file).session)
+        told = slope_in(read_recording(file).session)
         wrong += told is not None and told.contradicts
         file.unlink()
     return wrong
@@ -270,7 +275,7 @@ def test_clean_sessions_are_not_doubted(tmp_path, path, name) -> None:
 def test_a_session_as_stated_is_not_doubted(tmp_path) -> None:
     for path in (dropped(0.3, 0.35), Path(slope_deg=0.0)):
         session, _ = read_back(tmp_path, path, "squash", 40)
-        told = slope_of(session)
+        told = slope_in(session)
         assert told is not None
         assert not told.contradicts
         assert slope_doubt(told) == ""

@@ -19,16 +19,23 @@ from sloped_path import BODIES, let_pass, record
 from sloped_path import Path as Sloped
 
 from chrono.measuring.length_trends import Trend
-from chrono.reports.length_trend_text import trend_doubts
 from chrono.reports.report_page import report_page
-from chrono.reports.slope_text import slope_doubt
+from chrono.reports.rig_evidence_text import slope_doubt, trend_doubts
 from chrono.session.recording_loader import read_recording
 from chrono.session.report_content import report_of
+from chrono.session.rig_evidence import RecentShots, rig_evidence, slope_of, trends_of
 from chrono.session.session import Session
-from chrono.session.session_summary import slope_of, trends_of
 
 ROD = rod(60e-3)
 Speeds = Callable[[np.random.Generator, int], np.ndarray]
+
+
+def trends_in(session: Session):
+    return trends_of(RecentShots.of(session))
+
+
+def slope_in(session: Session):
+    return slope_of(RecentShots.of(session))
 
 
 def alike(rng: np.random.Generator, count: int) -> np.ndarray:
@@ -51,7 +58,7 @@ def told(folder: Path, body: Body, speeds: Speeds, count: int, seed: int, **rig)
     session, flight = thrown_session(folder, rng, body, speeds(rng, count), **rig)
     found = session.measured()
     held = np.abs(found.speed_mps - flight.speed_mps) <= found.U95_mps
-    return [each for each in trends_of(session) if each.seen], float(np.mean(held))
+    return [each for each in trends_in(session) if each.seen], float(np.mean(held))
 
 
 SLOW_AT_B = {"threshold": 0.3, "response_s": (5e-6, 60e-6)}
@@ -76,7 +83,7 @@ def test_the_growth_is_what_the_rc_makes_of_the_threshold(tmp_path) -> None:
     )
     height = flight.rigs.threshold[0]
     expected = 60e-6 * np.log((1 - height) / height)
-    for trend in trends_of(session):
+    for trend in trends_in(session):
         if trend.trend is Trend.SPEED:
             by_gate = expected["AB".index(trend.gate)]
             assert trend.slope == pytest.approx(by_gate, abs=trend.U_slope)
@@ -107,7 +114,7 @@ def test_unlike_thresholds_are_no_slope(tmp_path) -> None:
     session, _ = thrown_session(
         tmp_path, rng, ROD, rng.uniform(30, 60, 30), threshold=(0.2, 0.8)
     )
-    doubt = slope_doubt(slope_of(session))
+    doubt = slope_doubt(slope_in(session))
     assert "different lengths" in doubt
     assert "threshold of each gate" in doubt
     assert "gates.slope" not in doubt
@@ -120,7 +127,7 @@ def test_at_one_speed_a_slow_sensor_makes_the_gates_unlike(tmp_path) -> None:
         rng = np.random.default_rng(seed)
         speeds = 45 * (1 + 0.02 * rng.standard_normal(20))
         session, _ = thrown_session(tmp_path, rng, ROD, speeds, **SLOW_AT_B)
-        seen += "different lengths" in slope_doubt(slope_of(session))
+        seen += "different lengths" in slope_doubt(slope_in(session))
     assert seen >= 9
 
 
@@ -146,7 +153,7 @@ def test_a_long_rod_shows_delays_that_differ_by_its_wrong_speeds(tmp_path) -> No
     late = trip_times(flight) - trip_times(replace(flight, rigs=rigs))
     delay_s = float(np.mean(late[:, 1] - late[:, 0]))
 
-    growth = [each for each in trends_of(session) if each.trend is Trend.SPEED]
+    growth = [each for each in trends_in(session) if each.trend is Trend.SPEED]
     for each in growth:
         assert each.seen
         assert each.slope == pytest.approx(-delay_s * 0.2 / 0.3, abs=8e-6)
@@ -193,18 +200,26 @@ def test_setups_with_bodies_of_their_own_neither_grow_nor_drift(tmp_path) -> Non
     """Rods of 60 mm at 20 m/s, then such of 80 mm at 40 m/s."""
     file = one_after_the_other(tmp_path, ROD, rod(80e-3), speeds=(20.0, 40.0))
     both = read_recording(file).session
-    assert {each.trend for each in trends_of(both) if each.seen} == {Trend.SPEED, Trend.TIME}
+    assert {each.trend for each in trends_in(both) if each.seen} == {Trend.SPEED, Trend.TIME}
 
     named = with_setups(file, {"name": "short"}, {"name": "long", "body": {"length_m": 0.08}})
-    assert len(trends_of(named)) == 4
-    assert not trend_doubts(trends_of(named))
+    assert len(trends_in(named)) == 4
+    assert not trend_doubts(trends_in(named))
+
+
+def test_a_setup_that_is_entered_again_with_another_body_shows_that_bodys_length(tmp_path):
+    file = one_after_the_other(tmp_path, ROD, rod(80e-3), speeds=(20.0, 40.0))
+    again = with_setups(file, {"name": "rod"}, {"name": "rod", "body": {"length_m": 0.08}})
+    (found,) = rig_evidence(RecentShots.of(again)).lengths.values()
+    assert found.declared_m == 0.08
+    assert found.at_a_m == pytest.approx(0.08, rel=0.01)
 
 
 def test_two_setups_of_one_body_show_a_slow_sensor_together(tmp_path) -> None:
     """Each has one speed; both have the same rod."""
     file = one_after_the_other(tmp_path, ROD, ROD, speeds=(15.0, 50.0), **SLOW_AT_B)
     named = with_setups(file, {"name": "slow"}, {"name": "fast"})
-    (doubt,) = trend_doubts(trends_of(named))
+    (doubt,) = trend_doubts(trends_in(named))
     assert "at gate B, fast bodies seem longer than slow bodies" in doubt
 
 
@@ -212,8 +227,8 @@ def test_setups_that_are_aimed_otherwise_do_not_drift(tmp_path) -> None:
     """The same rod, but the second launcher sends it with a lean: it looks longer."""
     leaning = replace(ROD, length_m=60.3e-3)
     file = one_after_the_other(tmp_path, ROD, leaning, speeds=(30.0, 30.0))
-    assert trend_doubts(trends_of(read_recording(file).session))
-    assert not trend_doubts(trends_of(with_setups(file, {"name": "one"}, {"name": "two"})))
+    assert trend_doubts(trends_in(read_recording(file).session))
+    assert not trend_doubts(trends_in(with_setups(file, {"name": "one"}, {"name": "two"})))
 
 
 def test_check_and_summary_say_it(tmp_path, chrono) -> None:
@@ -246,7 +261,7 @@ def false_alarms(
     wrong = 0
     for seed in range(sessions):
         trends, _ = told(folder, body, speeds, count, seed, **rig)
-        slope = slope_of(read_recording(folder / "lines.tsv").session)
+        slope = slope_in(read_recording(folder / "lines.tsv").session)
         wrong += bool(trends or slope_doubt(slope))
     return wrong
 
@@ -300,6 +315,6 @@ def test_clean_falls_and_slopes_say_nothing(tmp_path, path, name) -> None:
         passed = let_pass(path, body, rng, 12, of_one_rig=True)
         file = record(tmp_path / "bodies.tsv", path, body, passed, rng)
         session = read_recording(file).session
-        wrong += bool(trend_doubts(trends_of(session)) or slope_doubt(slope_of(session)))
+        wrong += bool(trend_doubts(trends_in(session)) or slope_doubt(slope_in(session)))
     # 2 % are 1, and by chance seldom more than 4
     assert wrong <= 4

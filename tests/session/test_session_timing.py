@@ -16,7 +16,8 @@ from chrono.reports.summary_text import summary_data, summary_text
 from chrono.rigs.rig_file import default_rig, rig_record
 from chrono.session.readiness_check import check_recording
 from chrono.session.recording_loader import read_recording
-from chrono.session.session_summary import summary_of, timing_of
+from chrono.session.rig_evidence import RecentShots, rig_evidence
+from chrono.session.session_summary import summary_of
 
 ROD = rod(0.040, 0.020)
 
@@ -109,7 +110,7 @@ def test_only_counted_shots_tell_it(rods) -> None:
     recorded = read_recording(path)
 
     assert not recorded.session.counted().any()
-    assert timing_of(recorded.session) is None
+    assert rig_evidence(RecentShots.of(recorded.session)).timing is None
     assert summary_data(summary_of(recorded))["timing"] is None
     assert check_recording(path, None).health.timing is None
 
@@ -118,7 +119,7 @@ def test_a_flat_body_off_its_axis_bulges_by_its_slant(rods) -> None:
     path = rods(0.1e-6)
     text = path.read_text().replace('"off_centre_m": 0.0', '"off_centre_m": 0.005')
     path.write_text(text)
-    timing = timing_of(read_recording(path).session)
+    timing = rig_evidence(RecentShots.of(read_recording(path).session)).timing
 
     # a disc of 20 mm, seen at up to 1°, crossed up to 5 mm off: drawn, no formula
     y = np.random.default_rng(0).uniform(-5e-3, 5e-3, (200_000, 2))
@@ -140,7 +141,7 @@ def test_only_the_counter_of_now_tells_it(rods) -> None:
         rows += recording_rows("{}", [(60 * place + at, line) for at, line in lines])[3:]
     path.write_bytes(recording_bytes([*head, *rows]))
     session = read_recording(path).session
-    timing = timing_of(session)
+    timing = rig_evidence(RecentShots.of(session)).timing
 
     assert session.counted().sum() == 32
     assert timing.shots == 12
