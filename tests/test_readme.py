@@ -5,7 +5,7 @@ from pathlib import Path
 
 from page_commands import shown, words_of
 
-from chrono.guide.guide_pages import guide_pages
+from chrono.commands.guide_command import guide_pages
 from chrono.reports.flag_help import FLAG_HELP
 
 ROOT = Path(__file__).parent.parent

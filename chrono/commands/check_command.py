@@ -155,8 +155,7 @@ def _watch(port: str, rig: Path | None, baud: int, tone: Literal["A", "B"] | Non
 
     from chrono.commands.key_press import KeyPress
     from chrono.health.alignment import Tone
-    from chrono.reports.alignment_text import alignment_lines
-    from chrono.reports.readiness_text import health_text
+    from chrono.reports.readiness_text import alignment_lines, health_text
     from chrono.season.recording_finder import may_be_recordings
     from chrono.session.readiness_check import PortWatch
 

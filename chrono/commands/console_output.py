@@ -15,8 +15,7 @@ from chrono.reader.recording_writer import RecordingWriter
 from chrono.reports.clock_text import remeasured_words
 from chrono.reports.export_table import shot_records
 from chrono.reports.findings_text import Findings
-from chrono.reports.session_end import session_end_lines
-from chrono.reports.summary_text import shot_line
+from chrono.reports.summary_text import session_end_lines, shot_line
 from chrono.reports.trouble_text import disk_line, restarts_words, waiting_words
 from chrono.safe_text import plain
 from chrono.session.run import Run, turns

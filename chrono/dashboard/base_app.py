@@ -9,9 +9,12 @@ or darker until its contrast was at least 4.5 : 1 on every background of the pro
 
 from __future__ import annotations
 
+import gc
 import signal
+import sys
 from asyncio import get_running_loop
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TypeVar
 
@@ -108,3 +111,27 @@ def _rgb(colour: str) -> tuple[int, int, int]:
 
 ON_DARK = _terminal_theme("#121212", "#e0e0e0", "#b0b0b0", _DARK)
 ON_LIGHT = _terminal_theme("#f0f0f0", "#1c1c1c", "#3f3f3f", _LIGHT)
+
+
+SWITCH_S = 0.0005
+"""Time after which another thread may run [s]. Other threads and the garbage collector, which
+checks all widgets, can delay the thread that reads the port by up to 0.2 s.
+"""
+
+
+@contextmanager
+def short_turns() -> Iterator[None]:
+    """Let Python switch threads more often; at the end, undo this and `freeze_widgets`."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before)
+        gc.unfreeze()
+
+
+def freeze_widgets() -> None:
+    """Let Python's garbage collector skip all objects that exist now: the screen needs them."""
+    gc.collect()
+    gc.freeze()

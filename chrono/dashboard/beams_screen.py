@@ -16,9 +16,8 @@ from chrono.dashboard.framed_screen import FramedScreen
 from chrono.dashboard.status_text import trouble_lines
 from chrono.health.alignment import GateAlignment, Tone
 from chrono.health.readiness import GateObservation, Observation
-from chrono.reports.alignment_text import alignment_lines
 from chrono.reports.clock_text import beats_text, rate_notes
-from chrono.reports.readiness_text import HealthText, judged_words
+from chrono.reports.readiness_text import HealthText, alignment_lines, judged_words
 from chrono.session.observer import BeatDelays
 from chrono.session.readiness_check import AlignmentView
 from chrono.session.run import Run

@@ -28,14 +28,13 @@ from textual.reactive import reactive
 from textual.screen import Screen
 
 from chrono.dashboard.actions import ACTION, ACTIONS, GROUPS, Situation
-from chrono.dashboard.base_app import BaseApp
+from chrono.dashboard.base_app import BaseApp, freeze_widgets, short_turns
 from chrono.dashboard.dialogs import CautionScreen, QuitDialog, SetupDialog, TextDialog, asks
 from chrono.dashboard.framed_screen import FramedScreen
 from chrono.dashboard.loading_screen import Load, LoadingScreen
 from chrono.dashboard.run_driver import MORE_EDGES_S, RunDriver
 from chrono.dashboard.shot_edits import ShotEdits
 from chrono.dashboard.shot_navigation import ReplayControls, ShotFinder
-from chrono.dashboard.thread_latency import freeze_widgets, short_turns
 from chrono.errors import ChronoError
 from chrono.reports.trouble_text import disk_line, waiting_words
 from chrono.session.operator_records import HOLD_OFF, HOLD_ON, NOTE, Mark

@@ -19,12 +19,11 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from chrono.cautions import CAUTION_LINE
-from chrono.dashboard.base_app import BaseApp
+from chrono.dashboard.base_app import BaseApp, freeze_widgets, short_turns
 from chrono.dashboard.clipped_text import flow
 from chrono.dashboard.dialogs import QuitDialog, TextDialog, asks
 from chrono.dashboard.key_bar import KeyBar, KeyLabel
 from chrono.dashboard.preferences import unit_after
-from chrono.dashboard.thread_latency import freeze_widgets, short_turns
 from chrono.errors import ChronoError
 from chrono.reports.character_chart import Piece
 from chrono.reports.guess_text import guess_line

@@ -1,7 +1,8 @@
-"""Write the summary of one or several recordings, as text and as an object for JSON."""
+"""Write the summary of recordings as text and for JSON, and the last lines of a session."""
 
 import math
 from collections import Counter
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,13 @@ from chrono.reports.rig_evidence_text import (
     trend_data,
 )
 from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
-from chrono.reports.setup_words import count_text, setup_text, three_digits, two_digits
+from chrono.reports.setup_words import (
+    count_text,
+    mean_text,
+    setup_text,
+    three_digits,
+    two_digits,
+)
 from chrono.reports.statistics_text import (
     Detail,
     detail,
@@ -422,3 +429,31 @@ def _between_texts(setup: PooledSetup) -> list[str]:
         f"the recordings differ by more than the scatter of their shots can cause ({number})",
         "the ± is valid for these shots only; on another day the recordings may differ more",
     ]
+
+
+def session_end_lines(session: Session, recording: Path | None) -> list[str]:
+    """
+    Return lines with the file, the number of shots, the means, and the next command.
+
+    Parameters
+    ----------
+    session : Session
+        The session, after its end.
+    recording : Path or None
+        The file of the session; None if nothing was recorded.
+    """
+    name = plain(str(recording)) if recording is not None else "not recorded"
+    counted = int(session.counted().sum())
+    lines = [f"{name}: {count_text(len(session.log), 'shot')}, {counted} counted"]
+    for setup in session.setups.names:
+        series = session.series(setup)
+        if series is not None:
+            word, mean = mean_text(series, session.rig.speed_unit)
+            lines.append(f"  {setup_text(setup)}: n {series.n}, {word} {mean}")
+    if recording is not None:
+        lines.append(f"next: chrono summary {_quoted(name)}")
+    return lines
+
+
+def _quoted(name: str) -> str:
+    return f'"{name}"' if " " in name else name

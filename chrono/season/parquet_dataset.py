@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import IO, Protocol
 
 from chrono.errors import OptionError, RecordingError
-from chrono.reports.csv_parquet_files import write_parquet
 from chrono.reports.export_table import ExportTable
+from chrono.reports.table_files import write_parquet
 from chrono.season import recording_finder
 
 NO_DAY = "unknown"

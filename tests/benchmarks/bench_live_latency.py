@@ -21,9 +21,9 @@ import tty
 from pathlib import Path
 from statistics import median
 
+from chrono.dashboard.base_app import short_turns
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.shots_screen import ShotsScreen
-from chrono.dashboard.thread_latency import short_turns
 from chrono.reader.line_grammar import crc_text
 from chrono.rigs.rig_file import default_rig
 from chrono.session.live_run import LiveRun, live_run

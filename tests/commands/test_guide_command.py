@@ -18,9 +18,8 @@ from reference_pages import pages
 from sharing_process import Shared
 
 from chrono.cautions import CAUTION_LINE
-from chrono.commands.guide_command import wrapped
+from chrono.commands.guide_command import REFERENCE, guide_pages, wrapped
 from chrono.commands.help_layout import EXAMPLES, JOBS, KINDS
-from chrono.guide.guide_pages import REFERENCE, guide_pages
 from chrono.virtual.scenarios import parse_play
 from chrono.virtual.virtual_board import true_rig
 

@@ -4,7 +4,7 @@ import pytest
 
 from chrono.health.alignment import AlignmentMonitor, AlignmentVerdict, GateAlignment
 from chrono.reader.line_grammar import GateLevels
-from chrono.reports.alignment_text import (
+from chrono.reports.readiness_text import (
     BAR_CELLS,
     BAR_V,
     alignment_lines,

@@ -18,7 +18,7 @@ import pytest
 
 from chrono.errors import OptionError, RecordingError
 from chrono.reader.recording_rows import json_row
-from chrono.reports import csv_parquet_files, workbook
+from chrono.reports import table_files, workbook
 from chrono.reports.export_table import (
     COLUMNS,
     SHOT_COLUMNS,
@@ -219,7 +219,7 @@ def test_parquet_says_of_each_recording_rig_setups_version_and_start(tmp_path: P
 
 
 def test_small_recordings_share_a_row_group(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr(csv_parquet_files, "ROW_GROUP", 100)
+    monkeypatch.setattr(table_files, "ROW_GROUP", 100)
     write_table((table_of(BANDS) for _ in range(7)), tmp_path / "a.parquet")
     found = pq.ParquetFile(tmp_path / "a.parquet").metadata
     assert [found.row_group(i).num_rows for i in range(found.num_row_groups)] == [120, 120, 40]
@@ -232,7 +232,7 @@ def test_small_recordings_share_a_row_group(tmp_path: Path, monkeypatch) -> None
 def _no_arrow(monkeypatch: pytest.MonkeyPatch) -> None:
     find = importlib.util.find_spec
     monkeypatch.setattr(
-        csv_parquet_files, "find_spec", lambda name: None if name == "pyarrow" else find(name)
+        table_files, "find_spec", lambda name: None if name == "pyarrow" else find(name)
     )
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
 
@@ -258,12 +258,12 @@ def test_plain_code_and_pyarrow_write_the_same_bytes_of_hard_numbers(
     hard = [0.0, -0.0, 1e-6, 2.5e-5, 0.1, 22.0, -3.5, 123456789.123457, np.nan, 99999.0]
     columns["speed_mps"][:10] = hard
     head, written, by_arrow = table_of(BANDS).head, [], []
-    arrow = csv_parquet_files._write_by_arrow
+    arrow = table_files._write_by_arrow
     monkeypatch.setattr(
-        csv_parquet_files, "_write_by_arrow", lambda *all_: by_arrow.append(1) or arrow(*all_)
+        table_files, "_write_by_arrow", lambda *all_: by_arrow.append(1) or arrow(*all_)
     )
     for rows in (41, 40, 80, 81):  # the fewest for which Arrow is loaded; twice there are 40
-        monkeypatch.setattr(csv_parquet_files, "WORTH_LOADING_ROWS", rows)
+        monkeypatch.setattr(table_files, "WORTH_LOADING_ROWS", rows)
         times = 1 if rows < 50 else 2
         stream = io.BytesIO()
         tables = [ExportTable(head, [columns])] * times
