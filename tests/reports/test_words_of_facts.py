@@ -1,16 +1,21 @@
 """Every fact that a room may return has its sentence, and the sentence its numbers."""
 
 import math
+from contextlib import closing
+from itertools import count
+from os import truncate
 from pathlib import Path
 
 import pytest
 
 from chrono.calibrating.swap_calibration import SwapNote
 from chrono.measuring.improvements import Advice, Way
+from chrono.reader.recording_rows import board_row
+from chrono.reader.recording_writer import RecordingWriter
 from chrono.reports.budget_text import WAYS, advice_text
 from chrono.reports.calibration_text import SWAP_NOTES
 from chrono.reports.motion_text import range_lines
-from chrono.reports.trouble_text import trouble_line
+from chrono.reports.trouble_text import disk_line, trouble_line
 from chrono.session.recording_loader import read_recording
 from chrono.session.troubles import (
     BoardUnused,
@@ -89,3 +94,17 @@ def test_ranges_of_a_shot_begin_with_the_level_one() -> None:
     level_m = float(ranges["0°"].split()[0])
     in_vacuum_m = row.speed_mps * math.sqrt(2 * 1.0 / 9.81)
     assert 0.9 * in_vacuum_m < level_m < in_vacuum_m
+
+
+@pytest.mark.parametrize("harms", [1, 2])
+def test_a_recording_that_goes_on_in_another_file_says_where_it_is_now(
+    tmp_path: Path, harms: int
+) -> None:
+    with closing(RecordingWriter(tmp_path / "a.tsv", clock=count().__next__)) as writer:
+        assert disk_line(writer) == ""
+        for _ in range(harms):
+            truncate(writer.path, 40)
+            writer.append(board_row(0, b"C 1 0 0001"))
+            writer.sync()
+        assert writer.path == tmp_path / f"a-{1 + harms}.tsv"
+        assert disk_line(writer).endswith(f"all rows are now in {writer.path}")

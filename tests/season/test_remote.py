@@ -68,6 +68,21 @@ def test_an_address_that_leads_nowhere_is_told(address: str) -> None:
     assert told.value.where == address
 
 
+@pytest.mark.parametrize(("said", "told"), [(" no key ", "no key"), ("", "PermissionError")])
+def test_an_error_of_a_server_is_told_by_its_words_or_else_by_its_kind(
+    memory, monkeypatch, said: str, told: str
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError(said)
+
+    with monkeypatch.context() as refusing:
+        refusing.setattr(type(memory), "find", refuse)
+        refusing.setattr(type(memory), "glob", refuse)
+        with pytest.raises(RecordingError) as caught:
+            find_sources(["memory://season"])
+    assert caught.value.message == f"this address cannot be reached: {told}"
+
+
 def test_without_fsspec_an_address_says_what_to_install(monkeypatch) -> None:
     monkeypatch.setitem(sys.modules, "fsspec.core", None)
     with (
