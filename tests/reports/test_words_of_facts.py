@@ -103,7 +103,7 @@ def test_a_recording_that_goes_on_in_another_file_says_where_it_is_now(
     with closing(RecordingWriter(tmp_path / "a.tsv", clock=count().__next__)) as writer:
         assert disk_line(writer) == ""
         for _ in range(harms):
-            truncate(writer.path, 40)
+            truncate(writer.path, 10)
             writer.append(board_row(0, b"C 1 0 0001"))
             writer.sync()
         assert writer.path == tmp_path / f"a-{1 + harms}.tsv"
