@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from chrono.errors import OptionError
+from chrono.measuring.body_in_air import MASS
 from chrono.measuring.error_budget import normal, rectangular
+from chrono.measuring.launch import ENERGY, speed_value
 from chrono.measuring.propagation import (
     SHOT_TO_SHOT,
     SPEED,
@@ -99,3 +101,11 @@ def test_95_of_100_further_shots_lie_within_the_stated_interval():
         inside += abs(true_next - found.value) <= found.U95
 
     assert inside / 2000 == pytest.approx(0.95, abs=0.015)
+
+
+def test_the_speed_of_one_shot_is_the_mean_and_its_own_deviation_or_that_of_its_energy() -> (
+    None
+):
+    assert speed_value({SPEED: 20.0}) == 20.0
+    assert speed_value({SPEED: 20.0, SHOT_TO_SHOT: 0.5}) == 20.5
+    assert speed_value({ENERGY: 1.0, MASS: 0.02}) == pytest.approx(10.0)
