@@ -103,7 +103,7 @@ def test_95_of_100_further_shots_lie_within_the_stated_interval():
     assert inside / 2000 == pytest.approx(0.95, abs=0.015)
 
 
-def test_the_speed_of_one_shot_is_the_mean_and_its_own_deviation_or_that_of_its_energy() -> (
+def test_the_speed_of_a_shot_is_mean_and_deviation_or_that_of_its_energy() -> (
     None
 ):
     assert speed_value({SPEED: 20.0}) == 20.0
