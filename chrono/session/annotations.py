@@ -368,12 +368,15 @@ class Annotations:
     marks : Marks
     version : int
         A number that grows with every entry. Results of an earlier version are out of date.
+    corrections : int
+        A number that grows when an entry corrects or undoes an earlier entry. The speeds of
+        earlier shots may then change.
     """
 
     def __init__(self) -> None:
         self.setups = Setups()
         self.marks = Marks()
-        self.version = 0
+        self.version = self.corrections = 0
 
     def take(self, record: Record, anchor: int) -> None:
         """
@@ -387,9 +390,11 @@ class Annotations:
             If there are more than `SETUP_LIMIT` setups.
         """
         self.version += 1
+        is_undo = record.data.get("action") == UNDO
+        self.corrections += is_undo or record.data.get("corrects") is not None
         if record.origin == "setup":
             self.setups.state(read_setup(record.data), anchor)
-        elif record.data.get("action") != UNDO:
+        elif not is_undo:
             self.marks.take(read_mark(record.data), anchor)
         else:
             said = read_undo(record.data)

@@ -276,4 +276,5 @@ def _one_pass(
     takers = (session, beats) if beats else (session,)
     feed_blocks(reader, rig.lines, *takers, progress=progress)
     session.finish()
+    session.take_told()  # entries that a user adds to the recording later are new
     return LoadedRecording(path, path.name, session, reader.cut or ""), beats

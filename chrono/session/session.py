@@ -229,8 +229,6 @@ class Session:
         is_undo = record.data.get("action") == UNDO
         if record.origin == "setup" or is_undo:
             self._tell_body_length(anchor)
-        if is_undo or record.data.get("corrects") is not None:
-            self._measured_anew += 1
 
     def _take_hello(self, hello: Record) -> None:
         counter = _counter_of(hello)
@@ -315,7 +313,7 @@ class Session:
     @property
     def measured_by(self) -> int:
         """A number that grows each time the values of earlier shots may have changed."""
-        return self._measured_anew
+        return self._measured_anew + self.annotations.corrections
 
     @property
     def heard(self) -> bool:
