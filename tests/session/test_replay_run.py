@@ -63,3 +63,14 @@ def test_the_statistics_of_a_replay_follow_a_corrected_body(tmp_path: Path) -> N
     assert again is not None
     assert now.mean_mps == again.mean_mps == kept.row(0).speed_mps
     assert now.mean_mps != pytest.approx(before.mean_mps, rel=1e-5)
+
+
+def test_a_replay_without_shots_goes_to_its_start(tmp_path: Path) -> None:
+    board, run = hand_run(tmp_path / "a.tsv")
+    board.wait(5.0)
+    run.close()
+    replay = played_to_end(tmp_path / "a.tsv")
+    there = replay.at_shot(replay.previous_shot())
+    assert there.source.paused
+    assert not there.finished
+    assert there.source.now_us() < 1_000_000
