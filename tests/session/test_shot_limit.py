@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from hand_board import HandBoard
+from hand_board import HandBoard, hand_run
 from interval_kit import RIG as INTERVAL_RIG
 
 from chrono.reader.recording_reader import RecordingReader
@@ -120,3 +120,24 @@ def test_lines_that_are_intervals_are_counted_too() -> None:
         limit = ShotLimit(Session(rig), 4)
         taken = b"".join(map(limit.admit, pieces_of(rows, size)))
         assert taken.count(b"\n") == 4
+
+
+def test_rows_that_come_while_the_run_looks_for_its_end_belong_to_the_session() -> None:
+    board, run = hand_run()
+    limit = ShotLimit(Session(run.session.rig), 1)
+    board.journal._limit = limit
+    board.wait(2.0)
+    drain = board.drain
+
+    def drain_too_early() -> bytes:
+        rows = drain()
+        if not rows and not limit.ended:
+            board.shoot_and_wait(30.0)
+            board.shoot(31.0)
+        return rows
+
+    board.drain = drain_too_early  # type: ignore[method-assign]
+    while not run.finished:
+        run.step()
+    assert limit.ended
+    assert run.session.measured().speed_mps == pytest.approx([30.0], rel=1e-3)
