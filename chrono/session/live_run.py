@@ -5,6 +5,8 @@ statistics include the earlier shots.
 """
 
 from collections.abc import Callable, Iterator
+from copy import copy, deepcopy
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, ClassVar
@@ -498,7 +500,10 @@ def _session_of(recorded: LoadedRecording) -> Session:
 
 def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
     """Return a `ShotLimit` that ends the recording after `shots` more shots."""
-    session = _session_of(recorded)
+    # The run's session gets the same new entries, so this session needs a list of its own.
+    known = copy(recorded.session)
+    known.annotations = deepcopy(known.annotations)
+    session = _session_of(replace(recorded, session=known))
     for rows in RecordingReader(recorded.path):
         session.feed(decode_rows(rows, session.rig.lines))
     session.take_told()
