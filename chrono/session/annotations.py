@@ -105,6 +105,10 @@ class Setups:
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
         return np.maximum(place, 0).astype(np.int32)
 
+    def of(self, key: int) -> Setup:
+        """Return the setup of the shot with this key."""
+        return self._setups[int(self.at(np.array([key]))[0])]
+
     def after(self, anchor: int) -> tuple[int, Setup]:
         """Return (place in the list, setup) for shots after the counter value `anchor`."""
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
