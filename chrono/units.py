@@ -141,7 +141,8 @@ def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float 
     split = _NUMBER.fullmatch(second)
     if split is None:
         raise _refusal(text, unit, where, "with its uncertainty ")
-    if first.replace(".", "", 1).lstrip("+-").isdigit():
+    number = _NUMBER.fullmatch(first)
+    if number is not None and not number[2]:
         first = f"{first} {split[2]}"
     half_width = parse_quantity(second, unit, where)
     if half_width < 0:
