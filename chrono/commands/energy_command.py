@@ -19,6 +19,7 @@ from chrono.commands.launch_options import (
     ShownUnit,
     body_of,
     launches_from,
+    needs_drag,
     needs_speed,
     print_result,
     quantity,
@@ -208,6 +209,8 @@ def energy(
     )
     for launch in told.launches:
         needs_speed(launch)
+        if distance:
+            needs_drag(launch, "--distance")
     stores = (
         *_elastic(draw, readings),
         *_gas(volume, gauge, swept, told.rig),
@@ -231,7 +234,10 @@ def _elastic(draw: Path | None, readings: str | None) -> "tuple[EnergyStore, ...
         return ()
     from chrono.measuring.energy_results import elastic_store
 
-    part = quantity("part", readings, "", "--readings", -1e-12, 1.0).value if readings else 0.0
+    part = 0.0
+    if readings:
+        limits = "from 0 % to 100 %"
+        part = quantity("part", readings, "", "--readings", -1e-12, 1.0, limits).value
     return (elastic_store(*read_draw_table(draw), part),)
 
 
@@ -265,7 +271,14 @@ def _tube(
     from chrono.measuring.energy_results import tube_store
 
     ambient = rig.site.pressure_pa
-    left = quantity("residual pressure", residual, "Pa", "--residual", -1e-9, ambient)
+    limits = f"from 0 Pa to below {ambient:g} Pa, the pressure of the atmosphere"
+    left = quantity("residual pressure", residual, "Pa", "--residual", -1e-9, ambient, limits)
+    if left.value + left.U95 >= ambient:
+        raise OptionError(
+            f"the ± in {residual.strip()} is too large",
+            where="--residual",
+            hint=f"give a value with its ± that is {limits}",
+        )
     return (
         tube_store(
             quantity("bore", bore, "m", "--bore"),
@@ -291,5 +304,5 @@ def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None"
     from chrono.measuring.propagation import known
 
     if text:
-        return quantity(DISTANCE, text, "m", "--distance", -1e-9, 1000.0)
+        return quantity(DISTANCE, text, "m", "--distance", -1e-9, 1000.0, "from 0 m to 1000 m")
     return known(DISTANCE, rig.site.muzzle_distance_m, 0.02, "m") if recorded else None

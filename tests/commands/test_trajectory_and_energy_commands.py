@@ -61,6 +61,26 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("flight", "--speed", "9 m/s", "--angle=-30 deg", "--height=-3 m", "--no-air"),
             ("never rises",),
         ),
+        (("fall", "--height", "1 ± 5 m", *BALL), ("--height", "smaller than the value")),
+        (("stop", "--energy", "20 J", "--mass", "24 ± 60 g", "--limit", "5 g"), ("--mass",)),
+        (
+            ("stop", "--speed", "1 ± 3 m/s", *BALL, "--path", "1 m", "--limit", "5 g"),
+            ("--speed", "1 ± 3 m/s"),
+        ),
+        (("energy", BANDS, "--bore", "5 cm", "--length", "1 ± 3 m"), ("--length",)),
+        (
+            ("energy", BANDS, "--bore", "5 cm", "--length", "1 m", "--residual", "1 ± 2 bar"),
+            ("--residual", "below 100500 Pa"),
+        ),
+        (("energy", BANDS, "--distance=-1 m"), ("--distance", "from 0 m to 1000 m")),
+        (
+            ("stop", "--speed", "20 m/s", "--mass", "24 g", "--limit", "5 g", "--path", "5 m"),
+            ("--path", "air drag", "--diameter"),
+        ),
+        (
+            ("energy", "--speed", "20 m/s", "--mass", "24 g", "--distance", "5 m"),
+            ("--distance", "air drag", "--diameter"),
+        ),
     ],
 )
 def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> None:
@@ -110,6 +130,16 @@ def test_a_stop_tells_the_way_that_is_enough(chrono) -> None:
     assert "to stop with less than 50 g, the body needs a distance of" in " ".join(
         outcome.out.split()
     )
+
+
+def test_the_stated_uncertainty_of_a_path_makes_the_uncertainty_of_a_stop_larger(
+    chrono,
+) -> None:
+    def u95(path: str) -> float:
+        words = ("--speed", "20 m/s", *BALL, "--limit", "50 g", "--path", path, "--json")
+        return json.loads(chrono("stop", *words).out)["stops"][0]["speed_at_catch_mps"]["U95"]
+
+    assert u95("5 ± 3 m") > 2 * u95("5 m")
 
 
 def test_an_energy_too_small_for_a_number_has_no_bar(chrono) -> None:
