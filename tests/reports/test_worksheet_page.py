@@ -368,7 +368,15 @@ def test_equal_transits_never_go_to_two_groups(chrono, tmp_path) -> None:
     recording = write_recording(tmp_path / "x.tsv", rows)
     assert chrono("worksheet", recording, "--shots", 2, "--groups", 2, "-o", "x.html").code == 0
     refused = chrono("worksheet", recording, "--shots", 2, "--groups", 3, "-o", "y.html")
-    is_one_clear_complaint(refused, "2 groups of 2")
+    is_one_clear_complaint(refused, "2 groups of 2 shots")
+
+
+def test_a_recording_for_one_group_of_one_shot_is_told_in_the_singular(
+    chrono, tmp_path
+) -> None:
+    recording = write_recording(tmp_path / "x.tsv", [setup("a"), shot(20)])
+    refused = chrono("worksheet", recording, "--shots", 1, "--groups", 2, "-o", "x.html")
+    is_one_clear_complaint(refused, "enough shots for 1 group of 1 shot, but")
 
 
 @pytest.mark.parametrize(
