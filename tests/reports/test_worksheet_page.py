@@ -344,10 +344,11 @@ def test_shots_of_a_board_that_counted_otherwise_are_left_out(sheets, tmp_path) 
 
 
 def test_with_a_decimal_comma_there_is_no_decimal_point(sheets) -> None:
-    for page in sheets(BANDS, "--decimal-comma"):
+    for page in (*sheets(BANDS, "--decimal-comma"), *sheets(PLAIN, "--decimal-comma")):
         text = read_page(page).text
         assert re.search(r"\d,\d", text)
         assert not re.search(r"\d\.\d", text)
+    assert "times as large as the scatter" in text
 
 
 def test_too_many_groups_are_refused_with_how_many_there_are(chrono, tmp_path) -> None:
