@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
 
 MAX_BYTES = 1_000_000
+NO_AIR_LEFT = "0 Pa"
 _COLUMNS = {"draw": "m", "force": "N"}
 _HINT = (
     "write draw_mm,force_N in the first line, and one measurement in each line after it; "
@@ -62,7 +63,10 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     if len(lines) < 3:
         raise _trouble(path, "the table has fewer than two rows with measured values")
     delimiter = next((d for d in "\t;" if d in lines[0]), ",")
-    rows = list(csv.reader(lines, delimiter=delimiter))
+    try:
+        rows = list(csv.reader(lines, delimiter=delimiter))
+    except csv.Error as error:
+        raise _trouble(path, f"the file is not a table: {error}") from error
     places = {name: _place(path, rows[0], name) for name in _COLUMNS}
     columns = [
         np.array([_cell(path, row, number, *places[name], unit) for number, row in body(rows)])
@@ -169,7 +173,7 @@ def energy(
             help="For a vacuum launcher: absolute pressure of the air that is still in the "
             "tube. An absolute pressure of 0 Pa is a perfect vacuum."
         ),
-    ] = "0 Pa",
+    ] = NO_AIR_LEFT,
     distance: Annotated[
         str | None,
         typer.Option(
@@ -267,6 +271,9 @@ def _tube(
     if bore is None or length is None:
         _alone("--bore", bore, "--length")
         _alone("--length", length, "--bore")
+        _alone(
+            "--residual", residual if residual != NO_AIR_LEFT else None, "--bore and --length"
+        )
         return ()
     from chrono.measuring.energy_results import tube_store
 

@@ -260,6 +260,12 @@ def flight(
     """
     from chrono.reports.findings_text import Findings
 
+    if landed and (drag or terminal or no_air):
+        raise OptionError(
+            "--landed finds the drag, so --drag, --terminal and --no-air cannot be used",
+            where=WHERE,
+            hint="leave out --landed, or leave out --drag, --terminal and --no-air",
+        )
     findings, aim = Findings(), aim_of(angle, height, wind)
     told = launches_from(
         recording,

@@ -35,6 +35,19 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("flight", BANDS, "--landed", "2=30 m", "--landed", "2=31 m"),
             ("shot number 2", "more than once"),
         ),
+        (
+            (
+                "flight",
+                "--speed",
+                "20 m/s",
+                "--angle",
+                "45 deg",
+                "--landed",
+                "30 m",
+                "--no-air",
+            ),
+            ("--landed finds the drag", "--no-air"),
+        ),
         (("flight", BANDS, "--landed", "3 m"), ("--landed", "number of the shot")),
         (("stop", "--speed", "20 m/s"), ("--distance, --limit",)),
         (("stop", "--speed", "20 m/s", "--limit", "0 g"), ("--limit",)),
@@ -73,6 +86,7 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("--residual", "below 100500 Pa"),
         ),
         (("energy", BANDS, "--distance=-1 m"), ("--distance", "from 0 m to 1000 m")),
+        (("energy", BANDS, "--residual", "100 Pa"), ("--residual", "--bore and --length")),
         (
             ("stop", "--speed", "20 m/s", "--mass", "24 g", "--limit", "5 g", "--path", "5 m"),
             ("--path", "air drag", "--diameter"),
@@ -96,6 +110,7 @@ def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> N
         "draw_mm,force_N\n0,0\n2,x\n3,1\n",
         "draw_mm,force_N\n0,0\n2,1\n1,2\n",
         "draw_mm,force_N\n1,0\n2,1\n3,2\n",
+        f"draw_mm,force_N\n0,0\n{'1' * 200_000},2\n",
     ],
 )
 def test_a_table_of_forces_that_is_none_is_refused(chrono, tmp_path, text) -> None:
