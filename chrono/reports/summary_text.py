@@ -264,7 +264,7 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
         *_hidden_details(found, unit),
         *blocking_details(found.blocking),
         *motion_details(found.motion, unit),
-        *muzzle_details(found.mouth, rig),
+        *muzzle_details(found.mouth, rig, series.mean_mps),
         *(detail("conditions", conditions) if conditions else []),
     ]
 
