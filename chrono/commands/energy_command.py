@@ -178,7 +178,8 @@ def energy(
         str | None,
         typer.Option(
             help="Distance from the front end of the launcher to the gates. If you give a "
-            "recording, the default is the distance in its rig."
+            "recording, the default is the distance in its rig. On a path with a slope, the "
+            "command computes the energy at the gates."
         ),
     ] = None,
     mass: Mass = None,
@@ -306,10 +307,23 @@ def _alone(option: str, text: str | None, lacking: str) -> None:
 
 
 def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
-    """Return the distance from the launcher's mouth to the gates; None if it is not known."""
+    """
+    Return the distance from the launcher's mouth to the gates; None if it is not known.
+
+    On a path with a slope the result is None too, because gravity changes the speed.
+    """
     from chrono.measuring.energy_results import DISTANCE
     from chrono.measuring.propagation import known
 
+    if rig.gates.slope_rad:
+        if text:
+            raise OptionError(
+                "the path has a slope (gates.slope in the rig), so the energy at the mouth "
+                "cannot be computed",
+                where="--distance",
+                hint="leave out --distance to get the energy at the gates",
+            )
+        return None
     if text:
         return quantity(DISTANCE, text, "m", "--distance", -1e-9, 1000.0, "from 0 m to 1000 m")
     return known(DISTANCE, rig.site.muzzle_distance_m, 0.02, "m") if recorded else None

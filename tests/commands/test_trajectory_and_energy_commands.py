@@ -165,6 +165,20 @@ def test_an_energy_too_small_for_a_number_has_no_bar(chrono) -> None:
     assert "█" not in outcome.out
 
 
+def test_the_energy_of_a_dropped_body_is_that_at_the_gates(chrono, tmp_path) -> None:
+    drop = tmp_path / "drop.tsv"
+    words = ("--scenario", "drop-test", "--speedup", 100, "--shots", 2)
+    chrono("demo", *words, "--no-dashboard", "--recording", drop)
+    mean_mps = json.loads(chrono("summary", drop, "--json").out)[0]["setups"][0]["mean_mps"]
+
+    found = json.loads(chrono("energy", drop, "--json").out)["energies"][0]
+    assert found["mouth_mps"]["value"] == pytest.approx(mean_mps, rel=1e-12)
+    assert found["distance_to_mouth_m"] == 0
+    assert ", where it was measured (95 %)" in chrono("energy", drop).out
+    refused = chrono("energy", drop, "--distance", "1 m")
+    is_one_clear_complaint(refused, "--distance", "gates.slope")
+
+
 def test_energy_beyond_what_was_stored_is_exit_1(chrono) -> None:
     words = ("--speed", "300 m/s", "--mass", "3 g", "--volume", "1 ml", "--gauge", "2 bar")
     outcome = chrono("energy", *words)
