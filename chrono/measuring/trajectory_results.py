@@ -496,7 +496,7 @@ def _distance(
 def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
     """Return the speed at the catch (such as a net); without drag, the launch speed."""
     speed = speed_value(values)
-    if not path_m or not launch.body.drag_is_known:
+    if not path_m:
         return speed
     left = speed_along(speed, path_m, deceleration_of(launch.body, launch.site, values))
     if left < LEAST_LEFT * speed:
