@@ -107,6 +107,8 @@ BodyOf = Callable[["Rig | None"], "MovingBody"]
 """A function that creates the body from the options. A rig gives the missing values."""
 
 FASTEST_MPS = 3000.0
+SMALLEST, LARGEST = 1e-12, 1e12
+"""Limits of all values that must be above 0, in SI units. The formulas may overflow beyond."""
 
 SITE_UNITS = {
     "temperature": "K",
@@ -122,8 +124,8 @@ def quantity(
     text: str,
     unit: str,
     where: str,
-    low: float = 0.0,
-    high: float = math.inf,
+    low: float = SMALLEST,
+    high: float = LARGEST,
     limits: str = "",
 ) -> "Quantity":
     """
@@ -142,14 +144,17 @@ def quantity(
 
     value, half_width = parse_measured(text, unit, where)
     if not low < value < high:
-        above = f"above {low:g} {unit}".rstrip()
-        below = f" and below {high:g} {unit}".rstrip() if math.isfinite(high) else ""
+        least = 0.0 if low == SMALLEST and not 0 < value <= low else low
+        above = f"above {least:g} {unit}".rstrip()
+        below = (
+            f" and below {high:g} {unit}".rstrip() if value >= high or high < LARGEST else ""
+        )
         raise OptionError(
             f"{text.strip()} is not a possible {name}",
             where=where,
             hint=f"give a value {limits or above + below}",
         )
-    if low == 0 and half_width is not None and half_width >= value:
+    if low > 0 and half_width is not None and half_width >= value:
         raise OptionError(
             f"the ± in {text.strip()} is too large: a {name} is above 0",
             where=where,
