@@ -103,9 +103,7 @@ def test_95_of_100_further_shots_lie_within_the_stated_interval():
     assert inside / 2000 == pytest.approx(0.95, abs=0.015)
 
 
-def test_the_speed_of_a_shot_is_mean_and_deviation_or_that_of_its_energy() -> (
-    None
-):
+def test_the_speed_of_a_shot_is_mean_and_deviation_or_that_of_its_energy() -> None:
     assert speed_value({SPEED: 20.0}) == 20.0
     assert speed_value({SPEED: 20.0, SHOT_TO_SHOT: 0.5}) == 20.5
     assert speed_value({ENERGY: 1.0, MASS: 0.02}) == pytest.approx(10.0)
