@@ -141,7 +141,8 @@ def parse_measured(text: str, unit: str, where: str = "") -> tuple[float, float 
     split = _NUMBER.fullmatch(second)
     if split is None:
         raise _refusal(text, unit, where, "with its uncertainty ")
-    if first.replace(".", "", 1).lstrip("+-").isdigit():
+    number = _NUMBER.fullmatch(first)
+    if number is not None and not number[2]:
         first = f"{first} {split[2]}"
     half_width = parse_quantity(second, unit, where)
     if half_width < 0:
@@ -183,7 +184,12 @@ def format_measured(value: float, U95: float, unit: str) -> str:  # noqa: N803
 
 def four_digits(value: float) -> str:
     """Write a value with at most four significant digits, and never with a power of ten."""
-    return format(Decimal(f"{value:.4g}"), "f")
+    return to_digits(value, 4)
+
+
+def to_digits(value: float, digits: int) -> str:
+    """Write a value with at most this many significant digits, never with a power of ten."""
+    return format(Decimal(f"{value:.{digits}g}"), "f")
 
 
 def format_value(value: float, uncertainty: float) -> str:

@@ -14,6 +14,7 @@ import ast
 import os
 import random
 import re
+import select
 import shutil
 import signal
 import subprocess
@@ -25,8 +26,8 @@ from datetime import date
 from pathlib import Path
 
 HOUSE = Path(__file__).parents[1]
-LONGEST_S = 300.0
-"""Tests of a sound program end within this time [s], even on a slow machine."""
+SILENT_S = 300.0
+"""A sound program ends each of its tests within this time [s], even on a slow machine."""
 
 NEXT_TESTS = {
     "arrays": ("reader", "processor", "session"),
@@ -145,6 +146,16 @@ def tests_of(file: Path, tests: Path) -> list[list[str]]:
     return [*filter(None, [nearest, *found]), rest]
 
 
+def is_stuck(tests: subprocess.Popen[bytes]) -> bool:
+    """Follow the dots of running tests to the end; return True if no test ends any more."""
+    assert tests.stdout is not None
+    dots = tests.stdout.fileno()
+    while select.select([dots], [], [], SILENT_S)[0]:
+        if not os.read(dots, 4096):
+            return False
+    return True
+
+
 def is_noticed(copy: Path, file: Path) -> bool:
     """Run tests on a copy of the sources until some fail."""
     environment = os.environ | {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
@@ -154,15 +165,14 @@ def is_noticed(copy: Path, file: Path) -> bool:
             command,
             cwd=copy,
             env=environment,
-            stdout=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
         ) as tests:
-            try:
-                code = tests.wait(LONGEST_S)
-            except subprocess.TimeoutExpired:
+            if is_stuck(tests):
                 os.killpg(tests.pid, signal.SIGKILL)
                 return True
+            code = tests.wait()
         if code not in (0, 5):
             return True
     return False

@@ -16,6 +16,7 @@ from chrono.units import (
     convert,
     format_speed,
     format_value,
+    parse_measured,
     parse_quantity,
     quote,
     significant_decimals,
@@ -45,6 +46,11 @@ from chrono.units import (
 )
 def test_a_number_with_its_unit_is_read_in_si(text: str, unit: str, value: float) -> None:
     assert parse_quantity(text, unit) == pytest.approx(value, rel=1e-14)
+
+
+@pytest.mark.parametrize("text", ["20 ± 1 m/s", "2e1 ± 1 m/s", "+20. +- 1 m/s", ".2e2±1e0m/s"])
+def test_the_first_number_of_a_measured_value_may_leave_its_unit_to_the_second(text) -> None:
+    assert parse_measured(text, "m/s") == (20.0, 1.0)
 
 
 NUMBERS = st.floats(-1e6, 1e6) | st.decimals(-1000, 1000, places=3).map(float)

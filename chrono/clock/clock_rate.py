@@ -171,6 +171,7 @@ class ClockTracker:
         weight = np.array([line.weight for line in lines])
         weight /= weight.sum()
         slope = float(weight @ [line.slope for line in lines])
+        _refuse_standing_clock(slope)
         rate_error = 1 / slope - 1
         _refuse_impossible(rate_error)
         creep = [max(polling_s, line.order_s) / line.span_s for line in lines]
@@ -245,6 +246,16 @@ def _refuse_too_little(lines: list[EnvelopeLine], beats: int) -> None:
         f"{beats} beats arrived, {seen}; the counter's rate needs at least {MIN_SPAN_S:.0f} s "
         "of beats without a break",
         hint="leave the board connected for ten minutes and try again",
+    )
+
+
+def _refuse_standing_clock(slope: float) -> None:
+    if slope > 0:
+        return
+    raise CalibrationError(
+        "the computer's clock shows the same time at all beats, so the counter's rate cannot "
+        "be computed",
+        hint="check the column host_us of the recording",
     )
 
 

@@ -19,6 +19,7 @@ from chrono.commands.launch_options import (
     ShownUnit,
     body_of,
     launches_from,
+    needs_drag,
     needs_speed,
     print_result,
     quantity,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from chrono.rigs.rig_model import Rig
 
 MAX_BYTES = 1_000_000
+NO_AIR_LEFT = "0 Pa"
 _COLUMNS = {"draw": "m", "force": "N"}
 _HINT = (
     "write draw_mm,force_N in the first line, and one measurement in each line after it; "
@@ -61,7 +63,10 @@ def read_draw_table(path: Path) -> "tuple[Floats, Floats]":
     if len(lines) < 3:
         raise _trouble(path, "the table has fewer than two rows with measured values")
     delimiter = next((d for d in "\t;" if d in lines[0]), ",")
-    rows = list(csv.reader(lines, delimiter=delimiter))
+    try:
+        rows = list(csv.reader(lines, delimiter=delimiter))
+    except csv.Error as error:
+        raise _trouble(path, f"the file is not a table: {error}") from error
     places = {name: _place(path, rows[0], name) for name in _COLUMNS}
     columns = [
         np.array([_cell(path, row, number, *places[name], unit) for number, row in body(rows)])
@@ -168,12 +173,13 @@ def energy(
             help="For a vacuum launcher: absolute pressure of the air that is still in the "
             "tube. An absolute pressure of 0 Pa is a perfect vacuum."
         ),
-    ] = "0 Pa",
+    ] = NO_AIR_LEFT,
     distance: Annotated[
         str | None,
         typer.Option(
             help="Distance from the front end of the launcher to the gates. If you give a "
-            "recording, the default is the distance in its rig."
+            "recording, the default is the distance in its rig. On a path with a slope, the "
+            "command computes the energy at the gates."
         ),
     ] = None,
     mass: Mass = None,
@@ -208,6 +214,8 @@ def energy(
     )
     for launch in told.launches:
         needs_speed(launch)
+        if distance:
+            needs_drag(launch, "--distance")
     stores = (
         *_elastic(draw, readings),
         *_gas(volume, gauge, swept, told.rig),
@@ -231,7 +239,10 @@ def _elastic(draw: Path | None, readings: str | None) -> "tuple[EnergyStore, ...
         return ()
     from chrono.measuring.energy_results import elastic_store
 
-    part = quantity("part", readings, "", "--readings", -1e-12, 1.0).value if readings else 0.0
+    part = 0.0
+    if readings:
+        limits = "from 0 % to 100 %"
+        part = quantity("part", readings, "", "--readings", -1e-12, 1.0, limits).value
     return (elastic_store(*read_draw_table(draw), part),)
 
 
@@ -261,11 +272,21 @@ def _tube(
     if bore is None or length is None:
         _alone("--bore", bore, "--length")
         _alone("--length", length, "--bore")
+        _alone(
+            "--residual", residual if residual != NO_AIR_LEFT else None, "--bore and --length"
+        )
         return ()
     from chrono.measuring.energy_results import tube_store
 
     ambient = rig.site.pressure_pa
-    left = quantity("residual pressure", residual, "Pa", "--residual", -1e-9, ambient)
+    limits = f"from 0 Pa to below {ambient:g} Pa, the pressure of the atmosphere"
+    left = quantity("residual pressure", residual, "Pa", "--residual", -1e-9, ambient, limits)
+    if left.value + left.U95 >= ambient:
+        raise OptionError(
+            f"the ± in {residual.strip()} is too large",
+            where="--residual",
+            hint=f"give a value with its ± that is {limits}",
+        )
     return (
         tube_store(
             quantity("bore", bore, "m", "--bore"),
@@ -286,10 +307,23 @@ def _alone(option: str, text: str | None, lacking: str) -> None:
 
 
 def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None":
-    """Return the distance from the launcher's mouth to the gates; None if it is not known."""
+    """
+    Return the distance from the launcher's mouth to the gates; None if it is not known.
+
+    On a path with a slope the result is None too, because gravity changes the speed.
+    """
     from chrono.measuring.energy_results import DISTANCE
     from chrono.measuring.propagation import known
 
+    if rig.gates.slope_rad:
+        if text:
+            raise OptionError(
+                "the path has a slope (gates.slope in the rig), so the energy at the mouth "
+                "cannot be computed",
+                where="--distance",
+                hint="leave out --distance to get the energy at the gates",
+            )
+        return None
     if text:
-        return quantity(DISTANCE, text, "m", "--distance", -1e-9, 1000.0)
+        return quantity(DISTANCE, text, "m", "--distance", -1e-9, 1000.0, "from 0 m to 1000 m")
     return known(DISTANCE, rig.site.muzzle_distance_m, 0.02, "m") if recorded else None

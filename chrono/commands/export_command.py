@@ -98,8 +98,20 @@ def export(
                 where="--against",
                 hint="leave out --output or --against",
             )
+        if decimal_comma:
+            raise OptionError(
+                "the options --decimal-comma and --against cannot be used together",
+                where="--decimal-comma",
+                hint="leave out --decimal-comma; the command reads both kinds of CSV files",
+            )
         _compare(against, files, ReadWith(rig, clock_from_host), how, as_json)
         return
+    if as_json and output is not None and not output.lower().endswith(".json"):
+        raise OptionError(
+            f"--json cannot be used together with the file name {plain(output)}",
+            where="--json",
+            hint="leave out --json, or choose a file name that ends in .json",
+        )
     sources = meant(files, how)
     from chrono.reports.findings_text import Findings
     from chrono.reports.table_files import WITH_STATISTICS

@@ -169,6 +169,12 @@ def guesses(
     )
     from chrono.teaching.guesses import files_of, read_guesses
 
+    if output is not None and as_json:
+        raise OptionError(
+            "--json and --output cannot be used together",
+            where="--json",
+            hint="leave out --json or --output",
+        )
     if output is not None:
         check_new(output, (".csv",))
     findings = Findings()

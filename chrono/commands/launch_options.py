@@ -134,7 +134,8 @@ def quantity(
     Raises
     ------
     OptionError
-        If the value is not above `low`, or not below `high`.
+        If the value is not above `low`, or not below `high`. Also if a value that must be above
+        0 has a ± that reaches down to 0.
     """
     from chrono.measuring.propagation import known
     from chrono.units import parse_measured
@@ -147,6 +148,12 @@ def quantity(
             f"{text.strip()} is not a possible {name}",
             where=where,
             hint=f"give a value {limits or above + below}",
+        )
+    if low == 0 and half_width is not None and half_width >= value:
+        raise OptionError(
+            f"the ± in {text.strip()} is too large: a {name} is above 0",
+            where=where,
+            hint="give a ± that is smaller than the value",
         )
     return known(name, value, half_width, unit)
 
@@ -277,12 +284,25 @@ def units_of(unit: str | None, rig: "Rig") -> "UserUnits":
     return UserUnits(unit or rig.speed_unit)
 
 
-def needs_drag(launch: "Launch") -> None:
-    """Raise an error if the drag of a launch is not known."""
+def needs_drag(launch: "Launch", path: str = "") -> None:
+    """
+    Raise an error if the drag of a launch is not known.
+
+    Parameters
+    ----------
+    launch : Launch
+    path : str, optional
+        The option that states a path on which drag slows the body, if the command has no other
+        use for the drag.
+    """
     if not launch.body.drag_is_known:
+        bodies = "--rig, or both --mass and --diameter"
         raise OptionError(
             "the program does not know the air drag of this body",
-            hint="give --terminal, --rig, --no-air, or both --mass and --diameter",
+            where=path,
+            hint=f"give {bodies}; or leave out {path}"
+            if path
+            else "give --terminal, --rig, --no-air, or both --mass and --diameter",
         )
 
 

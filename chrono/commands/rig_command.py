@@ -9,6 +9,8 @@ import typer
 from chrono.commands.command_options import AsJson, print_json
 from chrono.safe_text import plain
 
+ANY_BOARD = "other"
+
 
 def rig_new(
     file: Annotated[
@@ -26,7 +28,7 @@ def rig_new(
             help="Your board: uno, nano, pico or other. The ± of the clock depends on the "
             "board."
         ),
-    ] = "other",
+    ] = ANY_BOARD,
     drops: Annotated[
         bool,
         typer.Option(
@@ -47,6 +49,12 @@ def rig_new(
             "--drops cannot be used with --scenario: a scenario has its own rig",
             where="--drops",
             hint="leave out --drops or --scenario",
+        )
+    if scenario is not None and board != ANY_BOARD:
+        raise OptionError(
+            "--board cannot be used with --scenario: a scenario has its own rig",
+            where="--board",
+            hint="leave out --board or --scenario",
         )
     if scenario is not None:
         write_rig(file, virtual_rig_text(scenario))

@@ -260,6 +260,12 @@ def flight(
     """
     from chrono.reports.findings_text import Findings
 
+    if landed and (drag or terminal or no_air):
+        raise OptionError(
+            "--landed finds the drag, so --drag, --terminal and --no-air cannot be used",
+            where=WHERE,
+            hint="leave out --landed, or leave out --drag, --terminal and --no-air",
+        )
     findings, aim = Findings(), aim_of(angle, height, wind)
     told = launches_from(
         recording,
@@ -382,7 +388,7 @@ def stop(
 
     findings, how = Findings(), law_of(law)
     goal, given = _stop_goal(distance, limit, mean, force, time)
-    path_m = quantity("distance", path, "m", "--path", high=1000.0).value if path else 0.0
+    way = quantity("path", path, "m", "--path", high=1000.0) if path else None
     told = launches_from(
         recording,
         rig,
@@ -395,7 +401,9 @@ def stop(
     )
     for launch in told.launches:
         needs_speed(launch)
-    results = each_launch(told.launches, lambda one: stop_result(one, how, goal, given, path_m))
+        if way is not None:
+            needs_drag(launch, "--path")
+    results = each_launch(told.launches, lambda one: stop_result(one, how, goal, given, way))
     units = units_of(unit, told.rig)
     print_result(
         lambda plain: stop_text(results, how, units, ascii_only=plain),

@@ -65,7 +65,7 @@ class FarScreen(ShotMarking):
     def _mass_kg(self, row: ShotRow | None) -> float:
         """Return the mass of a shot's body, as stated by the shot's setup or by the rig."""
         session = self.driver.run.session
-        body = session.setups.last(row.setup).body if row is not None else {}
+        body = session.setups.of(row.key).body if row is not None else {}
         return body.get("mass_kg", session.rig.body.mass_kg)
 
 

@@ -234,7 +234,7 @@ class ShotsScreen(ShotMarking):
         """Show all facts about the selected shot in a dialog."""
         row = self.selected_or_warn()
         if row is not None:
-            setup = self.driver.run.session.setups.last(row.setup)
+            setup = self.driver.run.session.setups.of(row.key)
             lines = shot_lines(row, setup, self.preferences.unit)
             self.app.push_screen(LinesDialog(f"Shot {row.number}", lines))
 
@@ -253,7 +253,7 @@ class ShotsScreen(ShotMarking):
         from chrono.reports.motion_text import motion_lines, range_lines
 
         session = self.driver.run.session
-        own = session.setups.last(row.setup).body
+        own = session.setups.of(row.key).body
         lines = motion_lines(row, session.rig, own, self.preferences.unit)
         dialog = LinesDialog(
             f"Shot {row.number}", [*lines, "The program computes how far the body would fly …"]

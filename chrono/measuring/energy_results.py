@@ -220,7 +220,7 @@ def _refuse_narrow_tubes(launch: Launch, stores: tuple[EnergyStore, ...]) -> Non
 
 def _at_mouth(launch: Launch, values: Mapping[str, float], distance_m: float) -> float:
     speed = speed_value(values)
-    if not distance_m or not launch.body.drag_is_known:
+    if not distance_m:
         return speed
     return speed_along(speed, -distance_m, deceleration_of(launch.body, launch.site, values))
 

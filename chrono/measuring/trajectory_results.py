@@ -429,7 +429,7 @@ LEAST_LEFT = 0.01
 
 
 def stop_result(
-    launch: Launch, law: Law, goal: StopGoal, given: Quantity, path_m: float = 0.0
+    launch: Launch, law: Law, goal: StopGoal, given: Quantity, path: Quantity | None = None
 ) -> StopResult:
     """
     Compute how a catch (such as a net) is expected to stop the next shot.
@@ -442,7 +442,7 @@ def stop_result(
         The given quantity: distance into the catch, limit of the peak or of the mean
         deceleration, limit of the peak force, time to rest.
     given : Quantity
-    path_m : float, optional
+    path : Quantity, optional
         Level distance from the gates to the catch, over which drag slows the body [m].
 
     Raises
@@ -457,7 +457,7 @@ def stop_result(
         )
 
     def model(values: Mapping[str, float]) -> tuple[float, ...]:
-        speed = _at_catch(launch, values, path_m)
+        speed = _at_catch(launch, values, values[path.name] if path else 0.0)
         mass = values.get(MASS, math.nan)
         distance = _distance(goal, values[given.name], speed, mass, law)
         stop = stop_within(speed, distance, law)
@@ -472,7 +472,8 @@ def stop_result(
             energy,
         )
 
-    found = propagate(model, (*launch.quantities, given))
+    stated = (given,) if path is None else (given, path)
+    found = propagate(model, (*launch.quantities, *stated))
     return StopResult(launch, law, goal, given.value, *found)
 
 
@@ -495,7 +496,7 @@ def _distance(
 def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
     """Return the speed at the catch (such as a net); without drag, the launch speed."""
     speed = speed_value(values)
-    if not path_m or not launch.body.drag_is_known:
+    if not path_m:
         return speed
     left = speed_along(speed, path_m, deceleration_of(launch.body, launch.site, values))
     if left < LEAST_LEFT * speed:

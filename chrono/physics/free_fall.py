@@ -139,7 +139,7 @@ def fall_to(
     Raises
     ------
     OptionError
-        No fall reaches the given speed.
+        No fall reaches the given speed, or the given value is not above 0.
 
     Notes
     -----
@@ -147,6 +147,8 @@ def fall_to(
     """
     from scipy.integrate import solve_ivp
 
+    if value <= 0:  # a value minus its uncertainty may be negative
+        raise OptionError(f"the {goal} of a fall must be above 0", hint="give a larger value")
     if goal == "speed":
         _check_reachable(value, terminal_speed_of(deceleration, gravity_mps2))
 

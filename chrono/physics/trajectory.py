@@ -134,12 +134,15 @@ def speed_along(speed_mps: float, distance_m: float, deceleration: Deceleration)
     Raises
     ------
     OptionError
-        The distance is negative, and no speed is enough for this light body.
+        The speed is not above 0. Or the distance is negative, and no speed is enough for this
+        light body.
     """
     from scipy.integrate import solve_ivp
 
     if not distance_m:
         return speed_mps
+    if speed_mps <= 0:  # a speed minus its uncertainty may be negative
+        raise OptionError("the body does not move forward", hint="give a speed above 0")
 
     def slowing(_: float, log_speed: Floats) -> list[float]:
         speed = math.exp(min(max(float(log_speed[0]), _LOG_SLOWEST), _LOG_FASTEST))

@@ -21,7 +21,7 @@ from chrono.processor.shot_records import EdgesUsed
 from chrono.reports.setup_words import two_digits
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.units import format_value, speed_in
+from chrono.units import format_value, speed_in, to_digits
 
 WAYS = {
     Way.STEEL_RULE: "measure the gate spacing with a steel rule, ± {mm:g} mm",
@@ -125,8 +125,8 @@ def _title(found: SpeedBudget) -> str:
     speed = format_value(speed_in(unit, budget.speed_mps), _U95(budget, unit))
     return (
         f"Error budget of {speed} {unit} with {plain(rig.name)}\n"
-        f"{model.spacing_m * 1e3:.6g} mm in {found.transit_s * 1e6:.6g} us, "
-        f"{found.transit_s / model.tick_s:.6g} ticks of {tick_text(model.tick_s)}, "
+        f"{model.spacing_m * 1e3:.6g} mm in {to_digits(found.transit_s * 1e6, 6)} us, "
+        f"{to_digits(found.transit_s / model.tick_s, 6)} ticks of {tick_text(model.tick_s)}, "
         f"{'two pairs' if found.edges_used == EdgesUsed.BOTH else 'one pair'} of edges"
     )
 

@@ -87,20 +87,24 @@ def read_export(path: Path) -> list[dict[str, Any]]:
     head = text.partition("\n")[0]
     comma = ";" in head
     reader = csv.DictReader(text.splitlines(), delimiter=";" if comma else ",")
-    if not set(reader.fieldnames or ()) >= _NEEDED:
-        raise OptionError(
-            "the file is not a table of shots from chrono export: some columns are missing",
-            where=str(path),
-            hint="give a CSV file that chrono export wrote",
-        )
     try:
-        return [_read(row, comma) for row in reader]
+        names, rows = reader.fieldnames, list(reader)
+    except csv.Error as error:
+        raise _no_export(path, "one row cannot be read") from error
+    if not set(names or ()) >= _NEEDED:
+        raise _no_export(path, "some columns are missing")
+    try:
+        return [_read(row, comma) for row in rows]
     except (ValueError, AttributeError, TypeError) as error:
-        raise OptionError(
-            "the file is not a table of shots from chrono export: one row cannot be read",
-            where=str(path),
-            hint="give a CSV file that chrono export wrote",
-        ) from error
+        raise _no_export(path, "one row cannot be read") from error
+
+
+def _no_export(path: Path, why: str) -> OptionError:
+    return OptionError(
+        f"the file is not a table of shots from chrono export: {why}",
+        where=str(path),
+        hint="give a CSV file that chrono export wrote",
+    )
 
 
 def _read(row: Mapping[str, str], comma: bool) -> dict[str, Any]:

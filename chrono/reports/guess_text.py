@@ -27,7 +27,7 @@ from chrono.teaching.guess_rounds import (
 )
 from chrono.teaching.guesses import ERROR, Guess
 from chrono.teaching.lab_bench import VALUES
-from chrono.units import format_speed, format_value, speed_in
+from chrono.units import format_speed, format_value, four_digits, speed_in
 
 GUESS_COLUMNS = (
     "time",
@@ -250,7 +250,7 @@ def guess_text(guess: RoundGuess, kind: GuessKind, unit: str) -> str:
     sign = "± " if kind == GuessKind.ERROR else ""
     if guess.is_part:
         return f"{sign}{100 * guess.value:g} %"
-    return f"{sign}{speed_in(unit, guess.value):.4g} {unit}"
+    return f"{sign}{four_digits(speed_in(unit, guess.value))} {unit}"
 
 
 def round_plot(rounds: GuessRounds, measured: MeasuredShot, unit: str) -> DotPlot | None:

@@ -25,7 +25,7 @@ from chrono.teaching.error_lab import STEP_TRANSITS, LabView
 from chrono.teaching.guesses import Guess
 from chrono.teaching.lab_bench import VALUES, Bench
 from chrono.teaching.lab_questions import QUESTIONS, Answer, Question, Side
-from chrono.units import format_speed, format_value, speed_in
+from chrono.units import format_speed, format_value, four_digits, speed_in
 
 Lines = list[list[Piece]]
 
@@ -325,7 +325,7 @@ def setting_text(bench: Bench, name: str, unit: str) -> str:
         case "tick_s" | "jitter_s":
             return tick_text(value) if value else "none"
         case "clock_tolerance":
-            return f"± {value * 1e6:.4g} ppm"
+            return f"± {four_digits(value * 1e6)} ppm"
         case "trip_m":
             return f"± {value * 1e3:.3g} mm"
         case "spread":

@@ -18,6 +18,7 @@ from chrono.measuring.muzzle_speed import MuzzleSpeed
 from chrono.measuring.propagation import SPEED, Quantity
 from chrono.measuring.trajectory_results import ANGLE, HEIGHT, WIND, Aim, flight_result
 from chrono.physics.sphere_drag import CRISIS_REYNOLDS
+from chrono.processor.rig_rules import path_acceleration
 from chrono.reports.launch_text import filled
 from chrono.reports.rig_evidence_text import lengths_text
 from chrono.reports.setup_words import motion_text
@@ -112,13 +113,23 @@ def muzzle_data(mouth: MuzzleSpeed | None) -> dict[str, Any]:
     }
 
 
-def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig) -> list[Detail]:
-    """Return the speed at the launcher's mouth, and the values used to compute it."""
+def muzzle_details(mouth: MuzzleSpeed | None, rig: Rig, mean_mps: float) -> list[Detail]:
+    """
+    Return the speed at the launcher's mouth, and the values used to compute it.
+
+    `mean_mps` is the mean speed at the gates [m/s].
+    """
     where = f"{rig.site.muzzle_distance_m:g} m before the gates"
     if stands_behind_mouth(rig):
         return detail(
             "mouth",
             f"{where}: no result, because gate A would be inside the launcher",
+        )
+    gained = 2 * path_acceleration(rig) * rig.site.muzzle_distance_m
+    if mouth is None and mean_mps**2 <= gained:
+        return detail(
+            "mouth",
+            f"{where}: no result, because a body that falls from there is faster at the gates",
         )
     if mouth is None:
         return detail(

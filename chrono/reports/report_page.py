@@ -53,7 +53,7 @@ from chrono.safe_text import plain
 from chrono.session.report_content import RecordingReport, Report, UncountedShots
 from chrono.session.session_summary import SetupSummary
 from chrono.session.shot_log import ShotRow
-from chrono.units import format_speed, format_value, speed_in
+from chrono.units import format_speed, format_value, speed_in, to_digits
 
 SHOWN_SHOTS = 60
 """Largest number of listed shots. If there are more, only the first and the last are listed."""
@@ -179,13 +179,13 @@ def _recording(
         "name": told.recorded.name,
         "done": _done(told),
         "notes": session.marks.notes[-SHOWN_NOTES:],
-        "more_notes": max(len(session.marks.notes) - SHOWN_NOTES, 0),
+        "more_notes": _more_notes(len(session.marks.notes) - SHOWN_NOTES),
         "picture": caption_text(told.plotted) if _drawable(told) else "",
         "pictures": _pictures(told, key, for_paper),
         "unit": rig.speed_unit,
         "setups": [_setup(each, rig, i) for i, each in enumerate(_counted(told))],
         "mouth": _mouth(told),
-        "more_setups": max(len(_counted(told, all_of_them=True)) - SHOWN_SETUPS, 0),
+        "more_setups": _more_setups(len(_counted(told, all_of_them=True)) - SHOWN_SETUPS),
         "shots": shown,
         "shots_left_out": left_out,
         "aside": [_aside(each, rig.speed_unit) for each in told.aside[:SHOWN_REASONS]],
@@ -198,6 +198,22 @@ def _recording(
     }
 
 
+def _more_notes(count: int) -> str:
+    if count < 1:
+        return ""
+    words = (
+        "note is not shown here; it is" if count == 1 else "notes are not shown here; they are"
+    )
+    return f"{count} earlier {words} in the recording"
+
+
+def _more_setups(count: int) -> str:
+    if count < 1:
+        return ""
+    are = "is" if count == 1 else "are"
+    return f"{count_text(count, 'more setup')} {are} left out of this table"
+
+
 def _done(told: RecordingReport) -> str:
     """Return two or three sentences about the session."""
     session, rig = told.session, told.session.rig
@@ -205,9 +221,10 @@ def _done(told: RecordingReport) -> str:
     setups = len(_counted(told, all_of_them=True))
     named = f", with {count_text(setups, 'setup')}" if setups else ""
     lasted = ""
-    if shots:
+    if shots > 1:
         seconds = int(session.log.shots["host_us"][-1] - session.log.shots["host_us"][0]) * 1e-6
-        lasted = f" in {seconds / 60:.3g} minutes" if seconds >= 60 else f" in {seconds:.3g} s"
+        minutes = f" in {to_digits(seconds / 60, 3)} minutes"
+        lasted = minutes if seconds >= 60 else f" in {seconds:.3g} s"
     return (
         f"{_started(session.started)}{count_text(shots, 'shot')} of {rig.body.name}"
         f"{lasted} through two light gates {rig.spacing_m * 1e3:.6g} mm apart{named}. "
@@ -298,8 +315,7 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
         half = SHOWN_SHOTS // 2
         left_out = (
             f"The list shows the first {half} and the last {half} counted shots. The results "
-            f"and the picture also use the {len(places) - 2 * half} counted shots between them "
-            f"({places[half] + 1} to {places[-half - 1] + 1}). "
+            f"and the picture also use the {_between(places[half:-half])}. "
             "`chrono export` lists every shot."
         )
         places = [*places[:half], *places[-half:]]
@@ -307,6 +323,13 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
     unit = session.rig.speed_unit
     rows = (next(iter(session.rows_of(slice(place, place + 1)))) for place in places)
     return [_shot(row, marks[row.setup], unit) for row in rows], left_out
+
+
+def _between(places: list[int]) -> str:
+    """Return how many counted shots are not listed, and the numbers of the first and last."""
+    if len(places) == 1:
+        return f"counted shot between them (shot {places[0] + 1})"
+    return f"{len(places)} counted shots between them ({places[0] + 1} to {places[-1] + 1})"
 
 
 def _shot(row: ShotRow, place: int, unit: str) -> dict[str, Any]:
@@ -353,8 +376,9 @@ def _budget(told: RecordingReport) -> dict[str, Any] | None:
         "shot": (
             f"Shot {row.number} has the median speed of {setup_text(row.setup)}: "
             f"{format_speed(row.speed_mps, row.U95_mps, unit)}. Its transit lasted "
-            f"{row.transit_us:.7g} us, which is {row.transit_us * 1e-6 / tick_s:.6g} ticks "
-            f"of {tick_text(tick_s)}. The speed comes from {pairs} of edges."
+            f"{row.transit_us:.7g} us, which is "
+            f"{to_digits(row.transit_us * 1e-6 / tick_s, 6)} ticks of {tick_text(tick_s)}. "
+            f"The speed comes from {pairs} of edges."
         ),
         "rows": [
             (

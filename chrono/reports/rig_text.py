@@ -9,7 +9,7 @@ from chrono.reports.setup_words import count_text
 from chrono.rigs.rig_model import Body, Rig, RigDoubt, fewest_ticks
 from chrono.safe_text import plain
 from chrono.session.pooled_samples import RigBasis, RigsTaken
-from chrono.units import ICE_POINT_K
+from chrono.units import ICE_POINT_K, four_digits, to_digits
 
 
 def doubt_text(doubt: RigDoubt, rig: Rig) -> str:
@@ -104,7 +104,7 @@ def rig_rows(rig: Rig) -> Rows:
         ("tilt of the path", f"0 … {math.degrees(gates.tilt_limit_rad):.3g}°"),
         ("difference of the sensors' delays", f"± {time_text(gates.latency_mismatch_s)}"),
         ("tick of the counter", tick_text(clock.tick_s)),
-        ("counter's rate", f"± {clock.rate_tolerance * 1e6:.4g} ppm"),
+        ("counter's rate", f"± {four_digits(clock.rate_tolerance * 1e6)} ppm"),
         ("jitter of one timestamp", jitter),
     ]
     if rig.body.shape == "round":
@@ -149,7 +149,7 @@ def calibration_rows(rig: Rig) -> Rows:
         if result is None:
             rows.append((name, "not calibrated; the stated limits are used"))
             continue
-        dof = "" if result.dof is None else f", {result.dof:.3g} degrees of freedom"
+        dof = "" if result.dof is None else f", {to_digits(result.dof, 3)} degrees of freedom"
         evidence = f" ({result.evidence})" if result.evidence else ""
         date = result.date or "date not given"
         rows.append((name, f"{value}{dof}, {date}{evidence}"))
@@ -165,7 +165,9 @@ def _rate(rig: Rig) -> str:
     result = rig.calibration.clock
     if result is None:
         return ""
-    return f"{result.rate_error * 1e6:+.4g} ppm, u = {result.rate_error_u * 1e6:.2g} ppm"
+    sign = "+" if result.rate_error >= 0 else ""
+    rate, u = four_digits(result.rate_error * 1e6), to_digits(result.rate_error_u * 1e6, 2)
+    return f"{sign}{rate} ppm, u = {u} ppm"
 
 
 def _latency(rig: Rig) -> str:
@@ -173,7 +175,9 @@ def _latency(rig: Rig) -> str:
     if result is None:
         return ""
     late_us, u_us = result.difference_s * 1e6, result.difference_u_s * 1e6
-    return f"gate B reacts {late_us:.4g} us later than gate A, u = {u_us:.2g} us"
+    word = "later" if late_us >= 0 else "sooner"
+    late, u = four_digits(abs(late_us)), to_digits(u_us, 2)
+    return f"gate B reacts {late} us {word} than gate A, u = {u} us"
 
 
 def _spacing(rig: Rig) -> str:

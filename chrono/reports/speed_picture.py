@@ -14,7 +14,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from chrono.errors import OptionError
-from chrono.reports.setup_words import mean_text, setup_text
+from chrono.reports.setup_words import count_text, mean_text, setup_text
 from chrono.safe_text import plain, shortened
 from chrono.session.report_content import PlottedSetup, PlottedSpeeds
 from chrono.units import speed_in
@@ -251,7 +251,7 @@ def _legend_entries(
     more = len(plotted.setups) - NAMED_SETUPS
     shown = [*zip(handles, names, strict=False)]
     if more > 0:
-        shown.append((_invisible(axes), f"and {more} more setups"))
+        shown.append((_invisible(axes), f"and {count_text(more, 'more setup')}"))
     if len(plotted.aside_mps):
         shown.append((handles[-1], _aside_text(axes, plotted)))
     return shown

@@ -264,7 +264,7 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
         *_hidden_details(found, unit),
         *blocking_details(found.blocking),
         *motion_details(found.motion, unit),
-        *muzzle_details(found.mouth, rig),
+        *muzzle_details(found.mouth, rig, series.mean_mps),
         *(detail("conditions", conditions) if conditions else []),
     ]
 
@@ -322,7 +322,9 @@ def _note_lines(notes: list[str]) -> list[str]:
     shown = notes[-SHOWN_NOTES:]
     lines = [line for note in shown for line in filled(f"note: {plain(note)}")]
     earlier = len(notes) - len(shown)
-    return [f"  use --json to see {earlier} earlier notes", *lines] if earlier else lines
+    if not earlier:
+        return lines
+    return [f"  use --json to see {count_text(earlier, 'earlier note')}", *lines]
 
 
 def trouble_lines(recorded: LoadedRecording) -> list[str]:

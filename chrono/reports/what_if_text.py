@@ -18,7 +18,7 @@ from chrono.safe_text import plain
 from chrono.session.session import Session
 from chrono.session.speed_models import Assumptions
 from chrono.teaching.what_if import SetupPair, WhatIf
-from chrono.units import ABSENT_TEXT, format_speed, format_value, speed_in
+from chrono.units import ABSENT_TEXT, format_speed, format_value, speed_in, to_digits
 
 WIDE = 80
 EDGE_WORDS = {EdgesUsed.LEAD: "leading", EdgesUsed.TRAIL: "trailing"}
@@ -236,7 +236,7 @@ def _shot_cells(found: WhatIf, i: int, unit: str) -> tuple[str, ...]:
         _speed_cell(true, i, unit),
         _speed_cell(so, i, unit),
         _signed(speed_in(unit, difference), speed_in(unit, true.U95_mps[i])),
-        f"{steps:.6g}" if math.isfinite(steps) else ABSENT_TEXT,
+        to_digits(steps, 6) if math.isfinite(steps) else ABSENT_TEXT,
         ", ".join(_words(found, i)),
     )
 
@@ -312,9 +312,9 @@ def _agreement_lines(found: WhatIf) -> list[str]:
     if found.steps_alone:
         half_s = np.unique(found.by_steps_s[found.compared]).max()
         lines.append(
-            f"The steps of the clock can change a transit by up to {half_s * 1e6:.3g} us "
-            "(95 %). The steps alone can explain the change of the speed in "
-            f"{int(found.explained.sum())} of {count_text(compared, 'shot')}."
+            "The steps of the clock can change a transit by up to "
+            f"{to_digits(half_s * 1e6, 3)} us (95 %). The steps alone can explain the change "
+            f"of the speed in {int(found.explained.sum())} of {count_text(compared, 'shot')}."
         )
     return lines
 

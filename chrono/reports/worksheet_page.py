@@ -7,7 +7,7 @@ from chrono.cautions import PAPER_CAUTION
 from chrono.measuring.error_budget import Input
 from chrono.reports.number_format import LENGTHS, TIMES, NumberFormat
 from chrono.reports.page_files import render_page
-from chrono.reports.setup_words import count_text, setup_text, two_digits
+from chrono.reports.setup_words import count_text, setup_text
 from chrono.teaching.worksheet import (
     RESTATED_STEP,
     Facts,
@@ -161,7 +161,7 @@ def _key(task: Task, figures: NumberFormat) -> dict[str, Any]:
         "combined_rows": _combined_rows(task, figures),
         "first": task.shots[0].number,
         "rules": _rules(task),
-        "scatter": _scatter(task) if len(task.shots) > 1 else "",
+        "scatter": _scatter(task, figures) if len(task.shots) > 1 else "",
     }
 
 
@@ -343,13 +343,13 @@ def _of(figures: NumberFormat, kind: str) -> _Kind:
     return _Kind(figures, unit, size)
 
 
-def _scatter(task: Task) -> str:
+def _scatter(task: Task, figures: NumberFormat) -> str:
     """Return whether the launcher causes the scatter, or whether the gates may cause it."""
     ratio = task.s_mps / task.combined.u_random_mps
     if ratio > MUCH_LARGER:
         return (
-            f"s is {two_digits(ratio)} times as large as the scatter from the counter's step "
-            "and the jitter: the launcher causes the scatter, not the gates."
+            f"s is {figures.number(ratio, 2)} times as large as the scatter from the counter's "
+            "step and the jitter: the launcher causes the scatter, not the gates."
         )
     return (
         "s is not much larger than the scatter that the counter's step and the jitter cause. "

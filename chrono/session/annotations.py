@@ -105,6 +105,10 @@ class Setups:
         place = np.searchsorted(np.array(self._since), keys, side="left") - 1
         return np.maximum(place, 0).astype(np.int32)
 
+    def of(self, key: int) -> Setup:
+        """Return the setup of the shot with this key."""
+        return self._setups[int(self.at(np.array([key]))[0])]
+
     def after(self, anchor: int) -> tuple[int, Setup]:
         """Return (place in the list, setup) for shots after the counter value `anchor`."""
         place = max(bisect_left(self._since, anchor + 1) - 1, 0)
@@ -368,12 +372,15 @@ class Annotations:
     marks : Marks
     version : int
         A number that grows with every entry. Results of an earlier version are out of date.
+    corrections : int
+        A number that grows when an entry corrects or undoes an earlier entry. The speeds of
+        earlier shots may then change.
     """
 
     def __init__(self) -> None:
         self.setups = Setups()
         self.marks = Marks()
-        self.version = 0
+        self.version = self.corrections = 0
 
     def take(self, record: Record, anchor: int) -> None:
         """
@@ -387,9 +394,11 @@ class Annotations:
             If there are more than `SETUP_LIMIT` setups.
         """
         self.version += 1
+        is_undo = record.data.get("action") == UNDO
+        self.corrections += is_undo or record.data.get("corrects") is not None
         if record.origin == "setup":
             self.setups.state(read_setup(record.data), anchor)
-        elif record.data.get("action") != UNDO:
+        elif not is_undo:
             self.marks.take(read_mark(record.data), anchor)
         else:
             said = read_undo(record.data)

@@ -91,7 +91,7 @@ def edges_of(recorded: LoadedRecording) -> EdgeList:
             )
         )
         before += int(shot.max(initial=NO_SHOT)) + 1
-    assert session.rig.lines.is_interval or before == len(known.log), "both readings agree"
+    assert session.rig.lines.is_interval or before == len(session.log), "both methods agree"
     return EdgeList(
         *(
             np.concatenate([getattr(part, each.name) for part in columns])

@@ -5,6 +5,9 @@ statistics include the earlier shots.
 """
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
+from copy import copy, deepcopy
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, ClassVar
@@ -88,7 +91,9 @@ class ShotLimit:
         start = 0
         while start < len(rows) and not self.ended:
             end = self._safe_end(rows, start)
-            self._session.feed(decode_rows(rows[start:end], self._session.rig.lines))
+            # The run gets the same rows after they are recorded, and reports the error.
+            with suppress(ChronoError):
+                self._session.feed(decode_rows(rows[start:end], self._session.rig.lines))
             self.ended = self._count() > self._wanted
             start = start if self.ended else end
         rest = rows[start:]
@@ -498,7 +503,10 @@ def _session_of(recorded: LoadedRecording) -> Session:
 
 def _shot_limit(recorded: LoadedRecording, shots: int) -> ShotLimit:
     """Return a `ShotLimit` that ends the recording after `shots` more shots."""
-    session = _session_of(recorded)
+    # The run's session gets the same new entries, so this session needs a list of its own.
+    known = copy(recorded.session)
+    known.annotations = deepcopy(known.annotations)
+    session = _session_of(replace(recorded, session=known))
     for rows in RecordingReader(recorded.path):
         session.feed(decode_rows(rows, session.rig.lines))
     session.take_told()

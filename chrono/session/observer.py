@@ -62,15 +62,21 @@ class CounterRate:
         self.beats = BeatClock(
             self._rules, lambda *counter: counter_problem(session.rig, counter) is None
         )
-        self._found: ClockEstimate | None = None
-        self._find_due_us = 0
-        self._follow_due_us = 0
         self.remeasured_us: int | None = None
+        self._forget()
+
+    def _forget(self) -> None:
+        """Forget the rate that was found, and find a rate at the next opportunity."""
+        self._counters = self._session.processor.counters
+        self._found: ClockEstimate | None = None
+        self._find_due_us = self._follow_due_us = 0
 
     def feed(self, batch: Batch) -> None:
         """Use the beats of a batch of lines to compute the counter's rate."""
         if self._session.rig.lines.has_beats:
             self.beats.feed(batch)
+        if self._session.processor.counters != self._counters:
+            self._forget()
 
     def estimate(self) -> ClockEstimate:
         """

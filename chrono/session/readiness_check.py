@@ -18,7 +18,7 @@ from chrono.rigs.line_kinds import LineKind
 from chrono.rigs.rig_model import Rig
 from chrono.session.live_run import live_run
 from chrono.session.observer import Observer
-from chrono.session.recording_loader import LoadedRecording, feed_blocks, first_rig
+from chrono.session.recording_loader import LoadedRecording, feed_blocks, last_rig
 from chrono.session.rig_evidence import RecentShots, rig_evidence
 from chrono.session.run import Run
 from chrono.session.session import Session
@@ -148,7 +148,7 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
     ----------
     path : Path
     rig : Rig or None
-        The rig to measure with; None to use the recorded rig.
+        The rig to measure with; None to use the last rig in the recording.
 
     Raises
     ------
@@ -156,7 +156,7 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
         If the file is not a recording, or if the file contains no rig and `rig` is None.
     """
     machine_code.prepare_loops(size_of(path))
-    session = Session(rig or first_rig(path), fixed_rig=True)
+    session = Session(rig or last_rig(path), fixed_rig=True)
     reader = RecordingReader(path)
     observer = Observer(session, _last_us(reader, session.rig.lines))
     feed_blocks(reader, session.rig.lines, session, observer, pieces=observer.seconds)

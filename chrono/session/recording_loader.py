@@ -5,7 +5,7 @@ reads the recording again.
 """
 
 import os
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -21,6 +21,7 @@ from chrono.reader.recording_reader import BLOCK_BYTES, RecordingReader
 from chrono.reader.recording_rows import json_row
 from chrono.reader.recording_writer import append_rows
 from chrono.reader.row_decoding import decode_rows
+from chrono.reader.row_sources import row_host_us
 from chrono.rigs.line_kinds import FRAMED, LineKind
 from chrono.rigs.rig_file import rig_from_record, rig_record
 from chrono.rigs.rig_model import Rig
@@ -210,14 +211,39 @@ def first_rig(path: Path) -> Rig:
     RecordingError
         If there is no rig, or if the file is not a recording.
     """
+    for rig in _rigs(path):
+        return rig
+    raise _no_rig(path)
+
+
+def last_rig(path: Path) -> Rig:
+    """
+    Return the last rig in a recording, which contains all corrections.
+
+    Raises
+    ------
+    RecordingError
+        If there is no rig, or if the file is not a recording.
+    """
+    last = deque(_rigs(path), maxlen=1)
+    if not last:
+        raise _no_rig(path)
+    return last[0]
+
+
+def _rigs(path: Path) -> Iterator[Rig]:
     for block in RecordingReader(path):
         for row in rows_with(block, RIG_MARK):
             # Records have the same format for every kind of lines.
             for control in decode_rows(row, FRAMED).controls:
                 if control.origin == "rig":
                     with telling_where(path):
-                        return rig_from_record(control.data)
-    raise RecordingError(
+                        rig = rig_from_record(control.data)
+                    yield rig
+
+
+def _no_rig(path: Path) -> RecordingError:
+    return RecordingError(
         "this recording contains no rig",
         where=str(path),
         hint="give the rig file of this recording: --rig rig.toml",
@@ -234,9 +260,7 @@ def add_rig(path: Path, rig: Rig) -> None:
         If the file is not a recording, or if no row can be added.
     """
     last = RecordingReader(path).last_rows().rstrip(b"\n").rpartition(b"\n")[2]
-    host_us = last.partition(b"\t")[0]
-    at_us = int(host_us) if host_us.isdigit() else 0
-    append_rows(path, json_row(at_us, "rig", rig_record(rig)))
+    append_rows(path, json_row(row_host_us(last, 0) or 0, "rig", rig_record(rig)))
 
 
 def rows_with(block: bytes, mark: bytes) -> Iterator[bytes]:
@@ -276,4 +300,5 @@ def _one_pass(
     takers = (session, beats) if beats else (session,)
     feed_blocks(reader, rig.lines, *takers, progress=progress)
     session.finish()
+    session.take_told()  # entries that a user adds to the recording later are new
     return LoadedRecording(path, path.name, session, reader.cut or ""), beats

@@ -117,8 +117,14 @@ class ReplayRun(FedRun):
         return run
 
     def _moment_us(self, number: int) -> int:
-        """Return a time after the last edge of shot `number` and before the next shot [us]."""
+        """
+        Return a time after the last edge of shot `number` and before the next shot [us].
+
+        If there is no shot, return 0, the time before the first row.
+        """
         read_us = self._whole.log.shots["host_us"]
+        if not len(read_us):
+            return 0
         place = min(max(number, 1), len(read_us)) - 1
         moment_us = int(read_us[place] + SETTLE_S * 1e6)
         later = read_us[place + 1 :]
@@ -149,8 +155,8 @@ def replay_run(path: Path, session: Session, pace: float | None) -> WholeRun | R
 
 def _shown(whole: Session) -> Session:
     """Return a session without shots, but with all entries of the operator."""
-    session = Session(whole.rig, fixed_rig=True, known=whole)
-    session.use_host_rate(whole.host_rate)
+    session = Session(whole.last_rig, fixed_rig=True, known=whole)
+    session.use_host_rate(whole.host_rate, whole.counters.place)
     return session
 
 

@@ -367,7 +367,8 @@ class FedRun(Run):
             self._take_ready()  # entries that the operator makes after the end of the session
         elif not self._take_ready():
             self._wait()
-            if self.source.finished:
+            # The last rows may have come after the source gave no rows.
+            if self.source.finished and not self._take_ready():
                 self._finish()
         return self.session.revision != before
 

@@ -90,6 +90,7 @@ class Session:
         """A number that grows with every change that a screen could show."""
         self.last_us = 0
         """Time of the last row, on the computer's clock [us]."""
+        self._rate_place = 0
         self._measured_anew = 0
         self._fixed_rig = fixed_rig
         self._make_processor = processor
@@ -169,10 +170,20 @@ class Session:
         self._use(rig)
         self.revision += 1
 
-    def use_host_rate(self, found: ClockEstimate | None) -> None:
-        """Compute all speeds with this counter rate; None means the rate in the rig."""
-        if found != self.host_rate:
-            self.host_rate = found
+    def use_host_rate(self, found: ClockEstimate | None, place: int | None = None) -> None:
+        """
+        Compute the speeds of one counter's shots with this rate.
+
+        Parameters
+        ----------
+        found : ClockEstimate or None
+            The rate of the counter; None means the rate in the rig.
+        place : int, optional
+            The place of this counter in the list of counters; default: the present counter.
+        """
+        place = self.counters.place if place is None else place
+        if (found, place) != (self.host_rate, self._rate_place):
+            self.host_rate, self._rate_place = found, place
             self.remeasure(self.rig)
 
     def _begins_anew(self, record: Record) -> bool:
@@ -229,8 +240,6 @@ class Session:
         is_undo = record.data.get("action") == UNDO
         if record.origin == "setup" or is_undo:
             self._tell_body_length(anchor)
-        if is_undo or record.data.get("corrects") is not None:
-            self._measured_anew += 1
 
     def _take_hello(self, hello: Record) -> None:
         counter = _counter_of(hello)
@@ -288,7 +297,7 @@ class Session:
         """Use `rig` from now on, but with the counter that the board reported."""
         self.rig = rig = self.counters.applied(rig)
         self._measured_anew += 1
-        self._models.use(rig, self.host_rate)
+        self._models.use(rig, self.host_rate, self._rate_place)
 
     # -- what is known -----------------------------------------------------------------
 
@@ -315,7 +324,7 @@ class Session:
     @property
     def measured_by(self) -> int:
         """A number that grows each time the values of earlier shots may have changed."""
-        return self._measured_anew
+        return self._measured_anew + self.annotations.corrections
 
     @property
     def heard(self) -> bool:

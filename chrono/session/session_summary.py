@@ -37,7 +37,8 @@ class SetupSummary:
     Attributes
     ----------
     setup : Setup
-        The last setup that was entered with this name.
+        The setup of the last counted shot with this name. If no shot is counted, the last
+        setup that was entered with this name.
     series : Series or None
         Statistics of the shots; None if no shot is counted.
     scatter : Scatter or None
@@ -134,10 +135,10 @@ def _setup(
     recent: RecentShots, name: str, sample: Sample | None, blocking: BlockedLengths | None
 ) -> SetupSummary:
     session = recent.session
-    setup = session.setups.last(name)
     series = series_of(sample) if sample is not None else None
     if sample is None or series is None:
-        return SetupSummary(setup, None, None, None, None)
+        return SetupSummary(session.setups.last(name), None, None, None, None)
+    setup = session.setups.of(int(session.log.shots["key"][sample.number[-1] - 1]))
     return SetupSummary(
         setup,
         series,

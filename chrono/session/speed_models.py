@@ -120,6 +120,11 @@ class BoardCounters:
         """The counter that the board reported last; None if the board reported no counter."""
         return self._counters[-1]
 
+    @property
+    def place(self) -> int:
+        """The place of the present counter in the list of counters."""
+        return len(self._counters) - 1
+
     def confirm(self, counter: Counter) -> None:
         """Store that the board reports the counter which the program already uses."""
         self._counters[-1] = counter
@@ -135,7 +140,7 @@ class BoardCounters:
 
     def is_last(self, place: int) -> bool:
         """Return True if the counter at position `place` is the present counter."""
-        return place == len(self._counters) - 1
+        return place == self.place
 
     def applied(self, rig: Rig, place: int = -1) -> Rig:
         """Return the rig with the counter at position `place` (default: the last counter)."""
@@ -201,20 +206,28 @@ class SpeedModels:
         self._counters, self._told, self._as_if = counters, told, as_if
         self._rig: Rig
         self._rate: ClockEstimate | None
+        self._rate_place: int
         self.now: SpeedModel
         """The model for the body that the rig states and for the present counter."""
 
-    def use(self, rig: Rig, rate: ClockEstimate | None) -> None:
-        """Use this rig from now on; if `rate` is not None, also use this counter rate."""
-        self._rig, self._rate = rig, rate
+    def use(self, rig: Rig, rate: ClockEstimate | None, rate_place: int) -> None:
+        """
+        Use this rig from now on; if `rate` is not None, also use this counter rate.
+
+        The rate is valid only for the counter at the position `rate_place`.
+        """
+        self._rig, self._rate, self._rate_place = rig, rate, rate_place
         self.now = self.of(None, NO_BODY)
 
     def of(self, counter: int | None, own: Body) -> SpeedModel:
         """Return the speed model for a counter and a body; None means the present counter."""
-        if counter is None or self._counters.is_last(counter):
-            return speed_model(with_rate(self._rig, self._rate), self._as_if, own)
-        # a rate from beats is valid only for the last counter
-        return speed_model(self._counters.applied(self._rig, counter), self._as_if, own)
+        place = self._counters.place if counter is None else counter
+        rig = self._rig
+        if not self._counters.is_last(place):
+            rig = self._counters.applied(rig, place)
+        # a rate from the beats of one counter is wrong for all other counters
+        rate = self._rate if place == self._rate_place else None
+        return speed_model(with_rate(rig, rate), self._as_if, own)
 
     def at(self, key: int) -> SpeedModel:
         """Return the speed model that the program uses for the shot with this key."""

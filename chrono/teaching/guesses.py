@@ -194,7 +194,7 @@ def read_guesses(path: Path) -> tuple[list[Guess], list[int]]:
             continue
         try:
             found.append(_guess_of(json.loads(line)))
-        except (ValueError, TypeError, KeyError, AttributeError):
+        except (ValueError, OverflowError, TypeError, KeyError, AttributeError):
             others.append(number)
     return found, others
 

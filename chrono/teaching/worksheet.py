@@ -365,8 +365,9 @@ def worksheet_of(recorded: LoadedRecording, shots: int, groups: Sequence[int]) -
         if made == groups[-1]:
             return Worksheet(recorded.name, recorded.session.rig, tuple(found))
     raise OptionError(
-        f"the recording has enough shots for {made} groups of {shots} shots, but not for group "
-        f"{groups[-1]}: a group uses only counted shots with all edges and no doubtful flag",
+        f"the recording has enough shots for {made} group{'s' * (made != 1)} of {shots} "
+        f"shot{'s' * (shots != 1)}, but not for group {groups[-1]}: a group uses only counted "
+        "shots with all edges and no doubtful flag",
         where=str(recorded.path),
         hint=" or ".join(
             [*_offers(recorded, shots, made, groups[-1]), "use another recording"]

@@ -346,3 +346,9 @@ def test_a_rate_known_worse_than_the_rig_states_is_in_doubt():
         ClockCalibration(found, found.U95 / 2)
     )
     assert calibration_doubt(ClockCalibration(found, 2 * found.U95)) == ""
+
+
+def test_beats_that_all_have_the_same_time_of_the_computer_give_no_rate():
+    ticks = np.arange(100) * 16_000_000
+    with pytest.raises(CalibrationError, match="the same time at all beats"):
+        estimate_clock(ticks, np.zeros(100, np.int64), UNIT_S)

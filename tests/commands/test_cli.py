@@ -493,6 +493,13 @@ def test_many_notes_do_not_bury_the_summary(chrono, noted: Path) -> None:
     assert lines.count("  note: again") == 20
 
 
+def test_a_single_earlier_note_is_told_in_the_singular(chrono, noted: Path) -> None:
+    note = b'7000000\tmark\t{"action": "note", "text": "again"}\n'
+    noted.write_bytes(noted.read_bytes() + note * 19)
+
+    assert "  use --json to see 1 earlier note" in chrono("summary", noted).out.splitlines()
+
+
 @pytest.mark.parametrize("command", ["summary", "export"])
 def test_records_that_are_none_are_told_with_exit_code_1(chrono, noted: Path, command) -> None:
     told = chrono(command, noted)

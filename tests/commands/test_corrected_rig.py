@@ -85,3 +85,11 @@ def test_a_starter_for_drops_counts_slow_shots_that_fall(chrono, tmp_path):
     assert rig["window"]["slowest_mps"] == 0.5
     both = ("--drops", "--scenario", "drop-test")
     assert chrono("rig", "new", tmp_path / "x.toml", *both).code == 2
+
+
+def test_a_scenario_with_a_board_is_refused(chrono, tmp_path):
+    both = ("--board", "uno", "--scenario", "drop-test")
+    done = chrono("rig", "new", tmp_path / "x.toml", *both)
+    assert done.code == 2
+    assert "--board cannot be used with --scenario" in done.err
+    assert not (tmp_path / "x.toml").exists()

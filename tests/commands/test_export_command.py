@@ -30,6 +30,15 @@ def test_decimal_commas_elsewhere_than_in_csv_are_refused(chrono, tmp_path, word
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.parametrize(
+    "words", [("--json", "-o", "a.csv"), ("--against", BANDS, "--decimal-comma")]
+)
+def test_options_that_ask_for_two_formats_are_refused(chrono, tmp_path, words) -> None:
+    is_one_clear_complaint(chrono("export", BANDS, *words), "cannot be used together")
+    assert not list(tmp_path.iterdir())
+    assert chrono("export", BANDS, "--json", "-o", "a.json").code == 0
+
+
 def test_a_workbook_is_written_with_all_recordings(chrono, tmp_path) -> None:
     outcome = chrono("export", BANDS, HALL, PLAIN, "-o", "a.xlsx")
     assert outcome.code == 1, "a lamp flickers in the noisy hall"

@@ -166,6 +166,8 @@ def test_guesses_are_exported_as_csv_and_json(chrono, monday, say, tmp_path) -> 
         '  =HYPERLINK("x")  ± 0.10 m/s      2.2 times too small',
     ]
     is_one_clear_complaint(chrono("guesses", monday, "-o", "x.pdf"), ".csv")
+    both = chrono("guesses", monday, "-o", "y.csv", "--json")
+    is_one_clear_complaint(both, "--json and --output cannot be used together")
 
 
 def test_a_line_that_is_no_guess_is_told(chrono, tmp_path) -> None:

@@ -35,6 +35,19 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("flight", BANDS, "--landed", "2=30 m", "--landed", "2=31 m"),
             ("shot number 2", "more than once"),
         ),
+        (
+            (
+                "flight",
+                "--speed",
+                "20 m/s",
+                "--angle",
+                "45 deg",
+                "--landed",
+                "30 m",
+                "--no-air",
+            ),
+            ("--landed finds the drag", "--no-air"),
+        ),
         (("flight", BANDS, "--landed", "3 m"), ("--landed", "number of the shot")),
         (("stop", "--speed", "20 m/s"), ("--distance, --limit",)),
         (("stop", "--speed", "20 m/s", "--limit", "0 g"), ("--limit",)),
@@ -61,6 +74,27 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("flight", "--speed", "9 m/s", "--angle=-30 deg", "--height=-3 m", "--no-air"),
             ("never rises",),
         ),
+        (("fall", "--height", "1 ± 5 m", *BALL), ("--height", "smaller than the value")),
+        (("stop", "--energy", "20 J", "--mass", "24 ± 60 g", "--limit", "5 g"), ("--mass",)),
+        (
+            ("stop", "--speed", "1 ± 3 m/s", *BALL, "--path", "1 m", "--limit", "5 g"),
+            ("--speed", "1 ± 3 m/s"),
+        ),
+        (("energy", BANDS, "--bore", "5 cm", "--length", "1 ± 3 m"), ("--length",)),
+        (
+            ("energy", BANDS, "--bore", "5 cm", "--length", "1 m", "--residual", "1 ± 2 bar"),
+            ("--residual", "below 100500 Pa"),
+        ),
+        (("energy", BANDS, "--distance=-1 m"), ("--distance", "from 0 m to 1000 m")),
+        (("energy", BANDS, "--residual", "100 Pa"), ("--residual", "--bore and --length")),
+        (
+            ("stop", "--speed", "20 m/s", "--mass", "24 g", "--limit", "5 g", "--path", "5 m"),
+            ("--path", "air drag", "--diameter"),
+        ),
+        (
+            ("energy", "--speed", "20 m/s", "--mass", "24 g", "--distance", "5 m"),
+            ("--distance", "air drag", "--diameter"),
+        ),
     ],
 )
 def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> None:
@@ -76,6 +110,7 @@ def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> N
         "draw_mm,force_N\n0,0\n2,x\n3,1\n",
         "draw_mm,force_N\n0,0\n2,1\n1,2\n",
         "draw_mm,force_N\n1,0\n2,1\n3,2\n",
+        f"draw_mm,force_N\n0,0\n{'1' * 200_000},2\n",
     ],
 )
 def test_a_table_of_forces_that_is_none_is_refused(chrono, tmp_path, text) -> None:
@@ -112,12 +147,36 @@ def test_a_stop_tells_the_way_that_is_enough(chrono) -> None:
     )
 
 
+def test_the_stated_uncertainty_of_a_path_makes_the_uncertainty_of_a_stop_larger(
+    chrono,
+) -> None:
+    def u95(path: str) -> float:
+        words = ("--speed", "20 m/s", *BALL, "--limit", "50 g", "--path", path, "--json")
+        return json.loads(chrono("stop", *words).out)["stops"][0]["speed_at_catch_mps"]["U95"]
+
+    assert u95("5 ± 3 m") > 2 * u95("5 m")
+
+
 def test_an_energy_too_small_for_a_number_has_no_bar(chrono) -> None:
     outcome = chrono("energy", "--speed", "1e-170 m/s", "--mass", "24 g")
 
     assert (outcome.code, outcome.err) == (0, "")
     assert "0 J" in outcome.out
     assert "█" not in outcome.out
+
+
+def test_the_energy_of_a_dropped_body_is_that_at_the_gates(chrono, tmp_path) -> None:
+    drop = tmp_path / "drop.tsv"
+    words = ("--scenario", "drop-test", "--speedup", 100, "--shots", 2)
+    chrono("demo", *words, "--no-dashboard", "--recording", drop)
+    mean_mps = json.loads(chrono("summary", drop, "--json").out)[0]["setups"][0]["mean_mps"]
+
+    found = json.loads(chrono("energy", drop, "--json").out)["energies"][0]
+    assert found["mouth_mps"]["value"] == pytest.approx(mean_mps, rel=1e-12)
+    assert found["distance_to_mouth_m"] == 0
+    assert ", where it was measured (95 %)" in chrono("energy", drop).out
+    refused = chrono("energy", drop, "--distance", "1 m")
+    is_one_clear_complaint(refused, "--distance", "gates.slope")
 
 
 def test_energy_beyond_what_was_stored_is_exit_1(chrono) -> None:

@@ -139,6 +139,12 @@ def test_a_noisy_session_names_what_is_otherwise(chrono):
     assert sum(shot["as_if"] is None for shot in data["shots"]) == 1
 
 
+def test_long_steps_are_told_without_a_power_of_ten(chrono) -> None:
+    told = " ".join(chrono("whatif", FINE, "--as-if-tick", "4 ms").out.split())
+
+    assert re.search(r"can change a transit by up to \d{4} us \(95 %\)", told)
+
+
 def test_a_step_is_taken_as_a_whole_number_of_recorded_ones_and_that_is_said(chrono):
     done = chrono("whatif", FINE, "--as-if-tick", "3.3 us")
 

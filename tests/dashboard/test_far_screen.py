@@ -118,6 +118,9 @@ async def test_the_energy_is_that_of_the_shot_and_not_of_a_later_setup():
         board.shoot_and_wait(44.0)
         await drive(app, pilot)
         assert "46.5 J" in screen_text(app)
+        run.say_setup(Setup("heavy", {"mass_kg": 0.096}))
+        await drive(app, pilot)
+        assert "46.5 J" in screen_text(app), "the name is the same, the body is another"
 
 
 async def test_the_last_shot_is_marked_where_it_is_seen():

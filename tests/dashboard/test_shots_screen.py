@@ -14,7 +14,7 @@ from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 from chrono.dashboard.run_driver import SHOWN_SHOTS
 from chrono.dashboard.speed_plot import SpeedPlot, histogram_text, shots_chart
 from chrono.reports.flag_help import FLAG_HELP
-from chrono.session.operator_records import SET_ASIDE, Mark
+from chrono.session.operator_records import SET_ASIDE, Mark, Setup
 from chrono.units import format_speed
 
 
@@ -268,6 +268,21 @@ async def test_the_dialog_stands_at_once_and_then_tells() -> None:
         assert "45° up" in shown
         await pilot.press("escape")
         assert not isinstance(app.screen, LinesDialog)
+
+
+async def test_the_details_are_those_of_the_shot_and_not_of_a_later_setup() -> None:
+    async with clocking() as (board, run, app, pilot):
+        run.say_setup(Setup("heavy", {"mass_kg": 0.048}))
+        board.shoot_and_wait(30.0)
+        run.say_setup(Setup("heavy", {"mass_kg": 0.096}))
+        await drive(app, pilot)
+        await pilot.press("m")
+        await finish_work(app)
+        await pilot.pause()
+        assert f"energy    {2 * ENERGY_J:.1f} J" in screen_text(app)
+        await pilot.press("escape", "enter")
+        await pilot.pause()
+        assert "48 g" in screen_text(app)
 
 
 async def test_what_is_worked_out_late_never_comes_over_what_is_typed_by_then(

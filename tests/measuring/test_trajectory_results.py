@@ -19,7 +19,13 @@ from chrono.measuring.body_in_air import (
     given_mass,
     weight_per_mass,
 )
-from chrono.measuring.energy_results import elastic_store, energy_result, gas_store, tube_store
+from chrono.measuring.energy_results import (
+    DISTANCE,
+    elastic_store,
+    energy_result,
+    gas_store,
+    tube_store,
+)
 from chrono.measuring.launch import Launch, RefusedLaunch, each_launch
 from chrono.measuring.propagation import known
 from chrono.measuring.trajectory_results import (
@@ -296,11 +302,22 @@ def test_an_energy_stands_for_its_speed():
 def test_drag_on_the_way_to_the_catch_slows_the_body():
     launch = stated(30.0)
     near = stop_result(launch, "spring", "distance", known("distance", 1.0))
-    far = stop_result(launch, "spring", "distance", known("distance", 1.0), path_m=10.0)
+    far = stop_result(launch, "spring", "distance", known("distance", 1.0), known("path", 10.0))
     drag = deceleration_of(launch.body, SITE, values_of(launch))
 
     assert far.speed.value == pytest.approx(speed_along(30.0, 10.0, drag))
     assert far.speed.value < near.speed.value == 30.0
+
+
+def test_shots_that_scatter_more_than_their_mean_give_results_of_unknown_uncertainty():
+    launch = clocked([20.0, 2.0])
+    stop = stop_result(launch, "spring", "distance", known("distance", 1.0), known("path", 2.0))
+    energy = energy_result(launch, (), known(DISTANCE, 1.0))
+    fall = fall_result(launch)
+
+    for found in (stop.speed, energy.speed, fall.height):
+        assert found.value > 0
+        assert math.isinf(found.U95)
 
 
 def test_a_force_without_a_mass_is_refused():

@@ -90,7 +90,7 @@ def test_of_several_recordings_each_goes_by_its_name():
     assert compare_exports(before, before[::-1]).changes == ()
 
 
-@pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "\x00"])
+@pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "\x00", f"recording\n{'x' * 200_000}\n"])
 def test_what_is_not_an_export_is_refused(tmp_path: Path, text: str):
     path = tmp_path / "old.csv"
     path.write_text(text)

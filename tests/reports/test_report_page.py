@@ -259,6 +259,17 @@ def test_many_setups_and_many_reasons_are_counted_not_listed(reported, tmp_path)
     assert cells == [81, 10]
 
 
+def test_what_is_left_out_alone_is_told_in_the_singular(reported, tmp_path) -> None:
+    notes = [record("mark", {"action": "note", "text": f"wind {i}"}) for i in range(9)]
+    rows = [row for i in range(9) for row in (setup(f"s{i}"), shot(20 + i))]
+    rows += [setup("s0"), *(shot(20 + i / 100) for i in range(52)), *notes]
+    text = reported(write_recording(tmp_path / "x.tsv", rows)).text
+
+    assert "1 more setup is left out of this table" in text
+    assert "1 earlier note is not shown here; it is in the recording" in text
+    assert "also use the counted shot between them (shot 31). " in text
+
+
 def test_more_than_three_setups_are_compared_in_a_matrix(reported, tmp_path) -> None:
     rows = [
         row
@@ -291,7 +302,7 @@ def test_the_page_says_which_rigs_were_taken_and_the_option_overrules_it(reporte
 
 def test_a_setup_of_one_shot_and_a_session_without_any_have_a_page(reported, tmp_path) -> None:
     one = reported(write_recording(tmp_path / "x.tsv", [setup("a"), shot(20)])).text
-    assert "1 shot of squash ball" in one
+    assert "1 shot of squash ball through two light gates" in one
     assert "1 shot counted, 0 set aside" in one
 
     none = reported(write_recording(tmp_path / "y.tsv", [setup("a")])).text

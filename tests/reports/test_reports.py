@@ -58,6 +58,11 @@ EXACT = changed(
 )
 
 
+def test_a_long_transit_is_told_without_a_power_of_ten() -> None:
+    lines = budget_text(budget_of_speed(crystal_rig(), 1.2)).split("\n")
+    assert lines[1].startswith("300 mm in 250066 us, 4001050 ticks of 62.5 ns")
+
+
 def test_a_rig_s_budget_reads_as_follows() -> None:
     lines = budget_text(budget_of_speed(crystal_rig(), 45.0)).split("\n")
     assert lines[0] == "Error budget of 45.00 m/s with light gates"

@@ -1,6 +1,6 @@
 """What a report says of a rig: the body, the place and the air, in the units of a workshop."""
 
-from chrono.reports.rig_text import body_text, site_text
+from chrono.reports.rig_text import body_text, calibration_rows, rig_rows, site_text
 from chrono.rigs.rig_file import parse_rig
 
 RIG = """
@@ -34,3 +34,20 @@ def test_a_setup_s_own_mass_and_length_replace_those_of_the_rig() -> None:
     assert body_text(body) == "squash ball, 24 g, 40 mm across, 40 mm long, round"
     own = {"mass_kg": 0.0236, "length_m": 0.0395}
     assert body_text(body, own) == "squash ball, 23.6 g, 40 mm across, 39.5 mm long, round"
+
+
+def test_large_numbers_of_a_rig_have_no_power_of_ten() -> None:
+    clock = '[clock]\nrate_tolerance = "2 %"'
+    rate = '[calibration.clock]\nvalue = "12300 ppm"\nu = "120 ppm"\ndof = 3600\n'
+    rig = parse_rig(RIG.replace("[clock]", clock) + rate)
+
+    assert ("counter's rate", "± 20000 ppm") in rig_rows(rig)
+    (row,) = (value for name, value in calibration_rows(rig) if name == "counter's rate")
+    assert row == "+12300 ppm, u = 120 ppm, 3600 degrees of freedom, date not given"
+
+
+def test_a_gate_that_reacts_first_is_not_told_to_react_a_negative_time_later() -> None:
+    latency = '[calibration.latency]\nvalue = "-1.5 us"\nu = "0.2 us"\n'
+    told = dict(calibration_rows(parse_rig(RIG + latency)))["sensors' delays"]
+
+    assert told.startswith("gate B reacts 1.5 us sooner than gate A, u = 0.2 us")

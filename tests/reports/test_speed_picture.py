@@ -353,14 +353,19 @@ def test_a_narrow_legend_holds_its_text_and_loses_no_more_than_it_must(tmp_path,
     assert 0 <= room < 4 * letter or name in text.get_text()
 
 
-def test_more_setups_than_the_legend_holds_are_counted(tmp_path) -> None:
-    rows = [row for i in range(11) for row in (setup(f"s{i}"), shot(20 + i), shot(20.1 + i))]
+@pytest.mark.parametrize(
+    ("setups", "words"), [(9, "and 1 more setup<"), (11, "and 3 more setups<")]
+)
+def test_more_setups_than_the_legend_holds_are_counted(tmp_path, setups, words) -> None:
+    rows = [
+        row for i in range(setups) for row in (setup(f"s{i}"), shot(20 + i), shot(20.1 + i))
+    ]
     plotted = plotted_speeds(read_recording(write_recording(tmp_path / "x.tsv", rows)))
 
     svg = picture_svg(plotted, WIDE, "k")
     assert "s7: " in re.sub("<desc.*?</desc>", "", svg)
     assert "s8: " not in re.sub("<desc.*?</desc>", "", svg)
-    assert "and 3 more setups" in svg
+    assert words in svg
 
 
 def test_a_recording_without_shots_is_refused_and_leaves_no_file(chrono, tmp_path) -> None:

@@ -261,6 +261,17 @@ def test_a_setup_s_own_body_gives_the_speed_at_the_mouth(with_setups) -> None:
     assert as_the_rig["mass_kg"] == 0.024
 
 
+def test_the_energy_is_that_of_the_body_that_flew(with_setups) -> None:
+    heavy = Setup("ball", {"mass_kg": 0.048})
+    path = with_setups((0, Setup("ball", {"mass_kg": 0.012})), (20, Setup("other")))
+    path.write_bytes(path.read_bytes() + json_row(10**9, "setup", setup_record(heavy)))
+
+    ball, _ = summary_data(summary_of(read_recording(path)))["setups"]
+
+    assert ball["mass_kg"] == 0.012
+    assert ball["energy_j"] == pytest.approx(0.012 * ball["mean_mps"] ** 2 / 2)
+
+
 def test_the_drag_at_the_mouth_is_one_number_or_a_range_past_the_crisis(with_setups) -> None:
     # Re = 27 m/s · 0.2 m / 1.5e-5 m²/s is 3.6e5: a rough sphere may have left its 0.5 by there
     large = Setup("large", {"mass_kg": 0.5, "diameter_m": 0.2})
@@ -302,6 +313,19 @@ def test_a_body_too_light_to_fly_has_no_speed_at_the_mouth(with_setups, mass_kg)
     text = " ".join(summary_text(summary_of(recorded)).split())
     assert "not known, because the body is too light" in text
     json.dumps(data, allow_nan=False)
+
+
+def test_a_drop_from_below_the_mouth_is_not_told_to_be_of_a_body_too_light(
+    chrono, tmp_path
+) -> None:
+    drop = tmp_path / "drop.tsv"
+    words = ("--scenario", "drop-test", "--speedup", 100, "--shots", 2)
+    chrono("demo", *words, "--no-dashboard", "--recording", drop)
+    text = " ".join(chrono("summary", drop).out.split())
+
+    # after 0.5 m and half of the spacing the ball has 3.6 m/s; 1 m of fall alone gives 4.4 m/s
+    assert "because a body that falls from there is faster at the gates" in text
+    assert "too light" not in text
 
 
 def test_start_and_launch_conditions_are_told(with_setups) -> None:

@@ -344,10 +344,11 @@ def test_shots_of_a_board_that_counted_otherwise_are_left_out(sheets, tmp_path) 
 
 
 def test_with_a_decimal_comma_there_is_no_decimal_point(sheets) -> None:
-    for page in sheets(BANDS, "--decimal-comma"):
+    for page in (*sheets(BANDS, "--decimal-comma"), *sheets(PLAIN, "--decimal-comma")):
         text = read_page(page).text
         assert re.search(r"\d,\d", text)
         assert not re.search(r"\d\.\d", text)
+    assert "times as large as the scatter" in text
 
 
 def test_too_many_groups_are_refused_with_how_many_there_are(chrono, tmp_path) -> None:
@@ -368,7 +369,15 @@ def test_equal_transits_never_go_to_two_groups(chrono, tmp_path) -> None:
     recording = write_recording(tmp_path / "x.tsv", rows)
     assert chrono("worksheet", recording, "--shots", 2, "--groups", 2, "-o", "x.html").code == 0
     refused = chrono("worksheet", recording, "--shots", 2, "--groups", 3, "-o", "y.html")
-    is_one_clear_complaint(refused, "2 groups of 2")
+    is_one_clear_complaint(refused, "2 groups of 2 shots")
+
+
+def test_a_recording_for_one_group_of_one_shot_is_told_in_the_singular(
+    chrono, tmp_path
+) -> None:
+    recording = write_recording(tmp_path / "x.tsv", [setup("a"), shot(20)])
+    refused = chrono("worksheet", recording, "--shots", 1, "--groups", 2, "-o", "x.html")
+    is_one_clear_complaint(refused, "enough shots for 1 group of 1 shot, but")
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
+from hand_board import hand_run
 from interval_kit import shot, write_recording
 from pty_board import framed
 
@@ -124,3 +125,14 @@ def test_what_follows_on_a_gate_that_stayed_blocked_is_passed_over(tmp_path: Pat
     _, edges = both(written(tmp_path / "stuck.tsv", *lines))
     assert edges.role.tolist() == [EdgeRole.LEADING, *[EdgeRole.PASSED_OVER] * 5]
     assert edges.shot.tolist() == [1, 0, 0, 0, 0, 0]
+
+
+def test_edges_that_came_after_the_first_reading_are_listed_too(tmp_path: Path) -> None:
+    board, run = hand_run(tmp_path / "growing.tsv")
+    board.shoot_and_wait(30.0)
+    recorded = read_recording(tmp_path / "growing.tsv")
+    board.shoot_and_wait(31.0)
+    assert run.writer is not None
+    run.writer.sync()
+    assert edges_of(recorded).shot.tolist() == [1, 1, 1, 1, 2, 2, 2, 2]
+    run.close()

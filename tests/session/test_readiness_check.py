@@ -17,11 +17,11 @@ from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
 from chrono.reports.readiness_text import health_text, health_words
 from chrono.rigs.line_kinds import FRAMED
-from chrono.rigs.rig_file import default_rig
+from chrono.rigs.rig_file import default_rig, with_keys
 from chrono.session import readiness_check
 from chrono.session.observer import Observer
 from chrono.session.readiness_check import PortWatch, check_recording
-from chrono.session.recording_loader import first_rig
+from chrono.session.recording_loader import add_rig, first_rig
 from chrono.session.session import Session
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
@@ -54,6 +54,15 @@ def test_the_demo_sessions_are_judged_as_they_were(
     assert health.ready == ready
     assert all(word in printed for word in words)
     assert "silent" not in printed
+
+
+def test_a_corrected_rig_is_used_for_the_check(tmp_path: Path) -> None:
+    path = tmp_path / "a.tsv"
+    path.write_bytes((RECORDINGS / "two-and-three-bands.tsv").read_bytes())
+    assert check_recording(path, None).health.ready
+    add_rig(path, with_keys(first_rig(path), {"body.length": "80 mm"}))
+    assert "declared 80 mm" in health_text(check_recording(path, None).health)
+    assert "declared 40 mm" in health_text(check_recording(path, first_rig(path)).health)
 
 
 def test_the_rate_of_the_clock_comes_from_the_whole_recording() -> None:

@@ -17,7 +17,7 @@ from chrono.reports.findings_text import clock_doubt
 from chrono.rigs.rig_file import default_rig, parse_rig, rig_record, with_host_clock
 from chrono.session import recording_loader as module
 from chrono.session.readiness_check import check_recording
-from chrono.session.recording_loader import first_rig, read_all, read_recording
+from chrono.session.recording_loader import add_rig, first_rig, read_all, read_recording
 from chrono.virtual.scenarios import parse_play, rig_text
 from chrono.virtual.virtual_board import simulate_recording, true_rig
 
@@ -107,6 +107,15 @@ def test_a_rig_far_from_the_head_is_found_as_well(tmp_path) -> None:
     path.write_bytes(HEAD + noise + json_row(6, "rig", rig_record(default_rig(0.25))))
 
     assert first_rig(path) == default_rig(0.25)
+
+
+def test_a_rig_is_added_after_a_damaged_row_of_many_digits(tmp_path) -> None:
+    path = tmp_path / "x.tsv"
+    path.write_bytes(
+        HEAD + json_row(6, "rig", rig_record(default_rig(0.25))) + b"9" * 30 + b"\n"
+    )
+    add_rig(path, default_rig(0.35))
+    assert read_recording(path).session.rig == default_rig(0.35)
 
 
 def test_words_like_a_rig_s_in_other_rows_are_no_rig(tmp_path) -> None:

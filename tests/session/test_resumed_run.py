@@ -271,6 +271,9 @@ def test_a_resumed_recording_takes_so_many_new_shots_and_no_more(
     with PtyBoard(tmp_path / "board") as sender:
         run = resumed_run(str(sender.name), None, morning, shots=2, now=lambda: AFTER_LUNCH)
         run.start()
+        run.say_mark(Mark(NOTE, text="windy"))
+        run.say_setup(Setup("three bands"))
+        until(lambda: not run.step() and run.session.setup_now.name == "three bands")
         board = HandBoard()
         board.line(f"H 1 {CLOCK_HZ} 32 hand 1.0")
         board.wait(2.0)
@@ -280,6 +283,8 @@ def test_a_resumed_recording_takes_so_many_new_shots_and_no_more(
         until(lambda: not run.step() and run.finished)
         assert len(run.session.log) == 5
         run.close()
+        assert run.session.marks.notes == ["windy"], "each entry is there once"
+        assert [each.name for each in run.session.setups.all()][2:] == ["three bands"]
     assert len(read_recording(morning).session.log) == 5
 
 

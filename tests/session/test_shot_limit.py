@@ -3,9 +3,10 @@
 from pathlib import Path
 
 import pytest
-from hand_board import HandBoard
+from hand_board import HandBoard, hand_run
 from interval_kit import RIG as INTERVAL_RIG
 
+from chrono.errors import RigError
 from chrono.reader.recording_reader import RecordingReader
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED
@@ -120,3 +121,32 @@ def test_lines_that_are_intervals_are_counted_too() -> None:
         limit = ShotLimit(Session(rig), 4)
         taken = b"".join(map(limit.admit, pieces_of(rows, size)))
         assert taken.count(b"\n") == 4
+
+
+def test_rows_that_come_while_the_run_looks_for_its_end_belong_to_the_session() -> None:
+    board, run = hand_run()
+    limit = ShotLimit(Session(run.session.rig), 1)
+    board.journal._limit = limit
+    board.wait(2.0)
+    drain = board.drain
+
+    def drain_too_early() -> bytes:
+        rows = drain()
+        if not rows and not limit.ended:
+            board.shoot_and_wait(30.0)
+            board.shoot(31.0)
+        return rows
+
+    board.drain = drain_too_early  # type: ignore[method-assign]
+    while not run.finished:
+        run.step()
+    assert limit.ended
+    assert run.session.measured().speed_mps == pytest.approx([30.0], rel=1e-3)
+
+
+def test_rows_of_a_board_that_cannot_be_used_pass_so_that_the_run_reports_it() -> None:
+    board, run = hand_run(hello=False)
+    board.journal._limit = ShotLimit(Session(run.session.rig), 2)
+    board.line("H 1 16000000 8 tiny 1.0")
+    with pytest.raises(RigError, match="counter of 8 bits cannot be used"):
+        run.step()

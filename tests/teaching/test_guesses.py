@@ -120,6 +120,8 @@ def test_a_line_that_was_cut_off_neither_swallows_the_next_nor_stops_the_reading
                     "recording": None, "shot": None, "settings": {}, "time": ""}).encode(),
         b'{"format": 1, "who": "", "guess_mps": NaN, "U95_mps": 1, "speed_mps": 1, '
         b'"recording": null, "shot": null, "settings": {}, "time": ""}',
+        b'{"format": 1, "who": "", "guess_mps": 1%s, "U95_mps": 1, "speed_mps": 1, '
+        b'"recording": null, "shot": null, "settings": {}, "time": ""}' % (b"0" * 400),
     ],
 )  # fmt: skip
 def test_a_line_that_is_no_guess_is_told_and_left_out(tmp_path, line) -> None:
