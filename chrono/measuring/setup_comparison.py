@@ -18,7 +18,7 @@ import scipy
 
 from chrono.arrays.array_types import Ints
 from chrono.measuring.drift_model import DriftFit, fit_drift
-from chrono.measuring.error_budget import coverage_factor
+from chrono.measuring.error_budget import combined_uncertainty, coverage_factor
 from chrono.measuring.scatter import (
     LEAST_FOR_RATIO,
     Drift,
@@ -26,7 +26,7 @@ from chrono.measuring.scatter import (
     s_ratio_intervals,
     suspicious,
 )
-from chrono.measuring.series_statistics import Sample, Series, series_of
+from chrono.measuring.series_statistics import Sample, Series, series_of, shared_parts
 
 RISK = 0.05
 """Risk of a false alarm: a pair is called different although all setups are equal."""
@@ -54,8 +54,9 @@ class Difference:
         Random standard uncertainty of the difference [m/s], above 0, and its degrees of
         freedom.
     u_rigs_mps : float
-        Standard uncertainty from the errors of the rigs, computed for equal setups [m/s]; 0 if
-        one rig measured both setups.
+        Standard uncertainty from errors that the two setups do not share, computed for equal
+        setups [m/s]: the errors of different rigs, or the aim of each setup (see
+        `Group.u_aim_mps`). 0 if one rig measured both setups with both pairs of edges.
     scale : float
         Relative standard uncertainty from errors that are equal for all speeds of one rig.
     p_adjusted : float or None
@@ -245,6 +246,18 @@ class Group:
     sample: Sample
     series: Series
     suspicious: tuple[int, ...] = ()
+
+    @property
+    def u_aim_mps(self) -> float:
+        """
+        Standard uncertainty of the mean from the heights at which balls cross the beams [m/s].
+
+        These heights may be different for each setup, also if one rig measured both setups. The
+        result is 0 if most shots have both pairs of edges, because then the heights do not
+        change the speed.
+        """
+        parts = shared_parts(self.sample.shared, self.series.u_shared_mean_mps)
+        return combined_uncertainty(p for p in parts if p.input.distribution == "chords")
 
 
 @dataclass(frozen=True)
@@ -487,6 +500,8 @@ def _compare_means(first: Group, second: Group) -> Difference | None:
         a, b = (group.rigs.get(rig, RigShare(0.0, 0.0)) for group in (first, second))
         squares += ((b.part - a.part) * max(a.u_mps, b.u_mps)) ** 2
     one_scale = bool({*first.rigs} & {*second.rigs})
+    if one_scale:  # the errors of two different rigs already contain the aim
+        squares += first.u_aim_mps**2 + second.u_aim_mps**2
     scale = rig_scale(first.series, second.series) if one_scale else 0.0
     return compare_series(first.series, second.series, math.sqrt(squares), scale)
 

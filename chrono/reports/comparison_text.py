@@ -545,6 +545,7 @@ def note_lines(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> l
     judged = found.judged
     return [
         *(_drift_notes(found, unit) if judged else []),
+        *_aim_notes(judged),
         *(_together_notes(judged) if len(judged) > 1 else []),
         *([rigs_taken_text(rigs)] if rigs is not None else []),
     ]
@@ -566,6 +567,17 @@ def _drift_notes(found: Comparison, unit: str) -> list[str]:
             "difference of the setups."
         )
     return lines
+
+
+def _aim_notes(judged: Sequence[PairComparison]) -> list[str]:
+    groups = [group for pair in judged for group in (pair.first, pair.second)]
+    if not any(group.u_aim_mps for group in groups):
+        return []
+    return [
+        "Most shots have one pair of edges. Then the height at which a ball crosses the beams "
+        "changes the measured speed. Each result allows a different height for each setup "
+        "(gates.off_centre in the rig)."
+    ]
 
 
 def _together_notes(judged: Sequence[PairComparison]) -> list[str]:

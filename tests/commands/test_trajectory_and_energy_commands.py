@@ -126,7 +126,7 @@ def test_a_flight_of_clocked_shots_tells_where_one_more_lands(chrono) -> None:
 
     told = " ".join(outcome.out.split())
     assert outcome.code == 0
-    assert "the next shot of two bands (20 shots) lands at 32.0 ± 2.5 m" in told
+    assert "the next shot of two bands (20 shots) lands at 32.0 ± 2.6 m" in told
     assert "Caution" in outcome.out
     assert "Caution" in data["caution"]
     assert [one["setup"] for one in data["flights"]] == ["two bands", "three bands"]

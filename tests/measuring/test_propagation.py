@@ -84,7 +84,7 @@ def test_one_more_shot_scatters_with_s_and_the_mean_of_the_shots_less():
     mean = found.of_mean(12)
     assert mean.u_random == pytest.approx(s / math.sqrt(12))
     assert mean.uncertainty.u == pytest.approx(series.u_mean_mps)
-    # t(ν_eff)·u against t·u of the random part: close where many shots scatter
+    # the same rule; a series keeps the distributions of its shared errors
     assert pytest.approx(series.U95_mean_mps, rel=0.01) == mean.U95
 
 
@@ -101,6 +101,22 @@ def test_95_of_100_further_shots_lie_within_the_stated_interval():
         inside += abs(true_next - found.value) <= found.U95
 
     assert inside / 2000 == pytest.approx(0.95, abs=0.015)
+
+
+@pytest.mark.parametrize("n", [2, 3])
+@pytest.mark.parametrize("shared", [0.0, 0.2, 0.6, 1.0])
+def test_the_interval_of_a_mean_of_few_shots_holds_beside_a_shared_error(n, shared):
+    rng, sessions = np.random.default_rng(n), 3000
+    speeds = 20 + rng.standard_normal((sessions, n))
+    speeds += shared * rng.standard_normal((sessions, 1))
+    within = 0
+    for shots in speeds:
+        series = series_statistics(shots, np.zeros(n), np.full(n, shared))
+        (found,) = propagate(lambda v: (2 * speed_value(v),), next_shot_speed(series))
+        mean = found.of_mean(n)
+        within += abs(mean.value - 40) <= mean.U95
+
+    assert within >= 0.94 * sessions, within
 
 
 def test_the_speed_of_a_shot_is_mean_and_deviation_or_that_of_its_energy() -> None:

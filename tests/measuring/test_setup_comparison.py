@@ -1,12 +1,19 @@
 """Comparison of setups: what is known beforehand, and what simulated sessions show."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from chrono.measuring import scatter
+from chrono.measuring.error_budget import (
+    Contribution,
+    chords,
+    combined_uncertainty,
+    normal,
+)
 from chrono.measuring.scatter import drift_of, normal_p, scatter_of, suspicious
 from chrono.measuring.series_statistics import Sample, s_interval, series_statistics
 from chrono.measuring.setup_comparison import (
@@ -53,6 +60,33 @@ def test_the_shared_part_of_one_rig_is_a_scale_and_of_two_rigs_counts_in_full():
 
     assert one.u_shared_mps == pytest.approx(0.4 / np.mean(SLOW) * 1.2)
     assert two.u_shared_mps == pytest.approx(0.4 * math.sqrt(2))
+
+
+def test_balls_of_one_pair_of_edges_may_cross_the_beams_elsewhere_in_each_setup():
+    chord, rest = chords("chords", 0.02, 5e-3), normal("spacing", 1e-3)
+    shared = (Contribution(chord, 40.0), Contribution(rest, 40.0))
+    u = combined_uncertainty(shared)
+    setups = [
+        group_of("", replace(sample(speeds, shared=u), shared=shared))
+        for speeds in (SLOW, FAST)
+    ]
+    by_scale, by_aim = u / np.mean(SLOW) * 1.2, math.sqrt(2) * 40.0 * chord.u
+
+    assert setups[0].u_aim_mps == pytest.approx(40.0 * chord.u)
+    assert pair_of(*setups).difference.u_shared_mps == pytest.approx(
+        math.hypot(by_scale, by_aim)
+    )
+
+
+def test_the_errors_of_two_rigs_already_contain_the_aim():
+    shared = (Contribution(chords("chords", 0.02, 5e-3), 40.0),)
+    u = combined_uncertainty(shared)
+    one, two = (
+        group_of("", replace(sample(speeds, shared=u), shared=shared), rig, rig)
+        for rig, speeds in enumerate((SLOW, FAST))
+    )
+
+    assert pair_of(one, two).difference.u_shared_mps == pytest.approx(u * math.sqrt(2))
 
 
 def test_setups_of_two_sessions_are_compared_by_welch_s_test():

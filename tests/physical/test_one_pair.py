@@ -10,7 +10,8 @@ from gate_physics import SQUASH as SQUASH_BALL
 from gate_physics import draw_rigs, fly
 from speed_rigs import make_shots
 
-from chrono.measuring.series_statistics import series_statistics
+from chrono.measuring.series_statistics import Sample, series_statistics
+from chrono.measuring.setup_comparison import compare_groups, group_of
 from chrono.measuring.speed import Measured, SpeedModel, measure
 from chrono.processor.shot_records import ABSENT, EdgesUsed
 from chrono.rigs.rig_file import default_rig, rig_from_record, rig_record
@@ -109,6 +110,35 @@ def test_the_mean_of_a_launcher_that_repeats_its_aim_holds_the_truth(n: int) -> 
         held += abs(series.mean_mps - true_mps[at].mean()) <= series.U95_mean_mps
 
     assert 0.94 <= held / rigs <= 0.985, held / rigs
+
+
+def test_equal_setups_with_different_aims_are_seldom_called_different() -> None:
+    sessions, shots, rng = 1000, 6, np.random.default_rng(5)
+    drawn = draw_rigs(rng, sessions).repeated(2).with_paths(rng, off_centre_m=5e-3)
+    true_mps = np.repeat(rng.uniform(20, 40, sessions), 2 * shots)
+    true_mps *= rng.normal(1, 2e-3, len(true_mps))
+    flight = fly(drawn.repeated(shots), SQUASH_BALL, true_mps, drag_coefficient=0.47)
+    ticks = ticks_of(rng, flight)
+    lead = (ticks[:, 1, 0] - ticks[:, 0, 0]).astype(np.int64)
+    model = model_for(SQUASH, 5e-3)
+    found = measure(make_shots(lead, np.full(len(lead), ABSENT), EdgesUsed.LEAD), model)
+    claims = 0
+    for first in range(0, len(lead), 2 * shots):
+        groups = []
+        for setup in range(2):  # the setups in turn: A B A B
+            at = slice(first + setup * shots, first + (setup + 1) * shots)
+            parts = model.contributions(float(found.transit_s[at].mean()), EdgesUsed.LEAD)
+            sample = Sample(
+                np.arange(1 + setup, 2 * shots + 1, 2),
+                found.speed_mps[at],
+                found.u_random_mps[at],
+                found.u_shared_mps[at],
+                shared=tuple(part for part in parts if part.input.nature == "shared"),
+            )
+            groups.append(group_of(f"setup {setup}", sample))
+        claims += compare_groups(groups).pairs[0].faster is not None
+
+    assert claims <= 0.065 * sessions, claims
 
 
 def test_the_front_alone_would_be_taken_for_too_fast_without_the_correction() -> None:

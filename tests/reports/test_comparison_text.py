@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from comparison_situations import SITUATIONS, Situation, agreed, near
 
+from chrono.measuring.error_budget import Contribution, chords, normal
 from chrono.measuring.series_statistics import Sample
 from chrono.measuring.setup_comparison import (
     MOST_SHOTS,
@@ -23,6 +24,7 @@ from chrono.reports.comparison_text import (
     headline_lines,
     matrix_lines,
     more_sentence,
+    note_lines,
     pair_lines,
     ratio_text,
 )
@@ -43,6 +45,21 @@ def test_what_is_said_in_a_situation_is_what_was_agreed(name: str) -> None:
     text = SITUATIONS[name]().text()
     assert text == agreed()[name]
     assert max(map(len, text.splitlines())) <= 60
+
+
+def test_the_notes_say_that_setups_of_one_pair_of_edges_may_be_aimed_differently() -> None:
+    def notes(shared: tuple[Contribution, ...]) -> str:
+        speeds, own = np.array([20.0, 20.2, 20.1]), np.full(3, 0.1)
+        groups = [
+            group_of(name, Sample(np.arange(3) + place, speeds, own, own, shared=shared))
+            for place, name in enumerate("AB")
+        ]
+        return " ".join(note_lines(compare_groups(groups), "m/s"))
+
+    assert "a different height for each setup (gates.off_centre in the rig)" in notes(
+        (Contribution(chords("", 0.02, 5e-3), 40.0),)
+    )
+    assert "height" not in notes((Contribution(normal("", 0.1), 1.0),))
 
 
 @pytest.mark.parametrize("name", SITUATIONS)
