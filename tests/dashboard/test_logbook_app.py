@@ -51,6 +51,15 @@ async def test_every_recording_has_a_line_that_fits(size) -> None:
         )
 
 
+async def test_the_lines_follow_the_width_of_the_terminal() -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test(size=(120, 24)) as pilot:
+        for width in (60, 100, 60):
+            await pilot.resize_terminal(width, 24)
+            await pilot.pause()
+            assert {len(line) for line in lines(app)[:2]} == {width - 4}
+
+
 async def test_enter_leaves_with_the_chosen_recording() -> None:
     app = LogBookApp(ENTRIES)
     async with app.run_test() as pilot:
