@@ -325,7 +325,7 @@ def setting_text(bench: Bench, name: str, unit: str) -> str:
         case "tick_s" | "jitter_s":
             return tick_text(value) if value else "none"
         case "clock_tolerance":
-            return f"± {value * 1e6:.4g} ppm"
+            return f"± {value * 1e6:.5g} ppm"
         case "trip_m":
             return f"± {value * 1e3:.3g} mm"
         case "spread":

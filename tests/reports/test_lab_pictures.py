@@ -301,6 +301,8 @@ def test_results_are_those_of_the_budget(coarse, usual, hopeless) -> None:
 def test_settings_are_written_with_their_units(name, text) -> None:
     assert setting_text(USUAL, name, "km/h") == text
     assert setting_text(USUAL.with_values(jitter_s=0.0), "jitter_s", "m/s") == "none"
+    ceramic = USUAL.with_values(clock_tolerance=0.01)
+    assert setting_text(ceramic, "clock_tolerance", "m/s") == "± 10000 ppm"
 
 
 @pytest.mark.parametrize(
