@@ -10,6 +10,9 @@ from xml.etree import ElementTree as Xml
 
 import pytest
 
+from chrono.health.alignment import AlignmentVerdict, GateAlignment
+from chrono.reader.line_grammar import GateLevels
+from chrono.reports.readiness_text import alignment_lines, verdict_words
 from chrono.rigs.starter_rig import starter_text
 
 NOTES = Path(__file__).parent.parent / "firmware_notes"
@@ -237,3 +240,31 @@ def test_the_page_uses_the_resistor_and_the_mismatch_of_the_starter_rig() -> Non
     gate = (NOTES / "gate.md").read_text("utf-8")
     assert '| **100 kΩ** | 0.80 + 0.07 µs | **`"2 us"`** |' in gate
     assert 'latency_mismatch = "2 us"' in starter_text(board="uno")
+
+
+def aligned(verdict: AlignmentVerdict) -> GateAlignment:
+    return GateAlignment("A", GateLevels(1.03, 0.463, 0.577), 1.03, verdict)
+
+
+def test_the_bars_in_the_pages_are_those_of_the_program() -> None:
+    lines = "\n".join(alignment_lines([aligned(AlignmentVerdict.GOOD)]))
+    for page in (FIRST_SHOT, NOTES / "gate.md"):
+        assert f"```\n{lines}\n```" in page.read_text("utf-8"), page.name
+
+
+@pytest.mark.parametrize("verdict", AlignmentVerdict)
+def test_every_message_about_a_beam_is_explained(verdict: AlignmentVerdict) -> None:
+    table = (NOTES / "gate.md").read_text("utf-8").split("| the screen shows |")[1]
+    explained = re.findall(r"^\| ([^|]+) \| ", table.split("\n\n")[0], re.MULTILINE)[1:]
+    words = re.sub(r"\d+ %", "…", verdict_words(aligned(verdict)), count=1)
+    assert words.partition(":")[0].partition(",")[0] in explained
+
+
+def test_the_page_about_the_board_names_every_pin_that_the_firmware_uses() -> None:
+    table = FIRST_SHOT.read_text("utf-8").split("| from the breadboard |")[1].split("\n\n")[0]
+    test = (NOTES / "self_test.md").read_text("utf-8")
+    pins = {*re.findall(r"\b[AD]\d\b", table)}
+    pins |= {*re.findall(r"^\| ATmega328P \| (D\d) \|", test, re.MULTILINE)}
+    assert pins == {"D2", "D3", "D9", "A0", "A1", "A2", "A3"}
+    page = (NOTES / "board_and_clock.md").read_text("utf-8").split("## Crystal")[0]
+    assert not [pin for pin in sorted(pins) if not re.search(rf"\b{pin}\b", page)]

@@ -16,6 +16,7 @@ from asyncio import get_running_loop
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import FrameType
 from typing import TypeVar
 
 from platformdirs import user_downloads_path
@@ -53,6 +54,7 @@ class BaseApp(App[Result]):
         for name in ("SIGTERM", "SIGHUP"):
             with suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
                 get_running_loop().add_signal_handler(getattr(signal, name), self.exit)
+        _stay_out_of_a_closed_terminal()
 
     def watch_theme(self, theme: str) -> None:
         """Save the colour theme for the next session."""
@@ -91,6 +93,28 @@ class BaseApp(App[Result]):
     def warn(self, text: str) -> None:
         """Show the operator a warning about a problem."""
         self.notify(plain_lines(text), severity="warning", timeout=8, markup=False)
+
+
+def _stay_out_of_a_closed_terminal() -> None:
+    """
+    Let Textual ignore SIGCONT after the terminal was closed.
+
+    A terminal that closes sends SIGHUP and SIGCONT. After SIGCONT, Textual prepares the
+    terminal again. In a closed terminal this could wait forever, and the program would never
+    end.
+    """
+    if not hasattr(signal, "SIGCONT"):  # Windows
+        return
+    resume, terminal = signal.getsignal(signal.SIGCONT), sys.__stderr__
+    if not callable(resume) or terminal is None:
+        return
+
+    def resume_if_open(number: int, frame: FrameType | None) -> None:
+        if terminal.isatty():
+            resume(number, frame)
+
+    with suppress(ValueError):  # outside the main thread no signal arrives
+        signal.signal(signal.SIGCONT, resume_if_open)
 
 
 _DARK = ("#ff8f5a", "#3ecf9f", "#f0b429", "#6ab7f5", "#e79ac8", "#62c4f0", "#e6e6e6")

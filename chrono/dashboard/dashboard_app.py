@@ -250,9 +250,22 @@ class Dashboard(BaseApp[None]):
         self.loaded = True
 
     def _begin(self) -> None:
-        rig_unit = self.driver.run.session.rig.speed_unit
-        self.preferences.use_rig_unit(rig_unit)
+        self.preferences.use_rig_unit(self.driver.run.session.rig.speed_unit)
         self.switch_mode("shots")
+        if self.driver.run.live:
+            cautions = CautionScreen(self.driver.run.writer is not None)
+            # A notice would cover the last lines of the cautions.
+            self.push_screen(cautions, lambda _: self._say_other_unit())
+        else:
+            self._say_other_unit()
+        self.driver.run.call_when_ready(self._say_that_rows_came)
+        self.set_interval(POLL_S, self.drive)
+        self.set_interval(SHOW_S, self.follow)
+        self.call_after_refresh(self._prepare_if_needed)
+
+    def _say_other_unit(self) -> None:
+        """Say if speeds are not in the rig file's unit."""
+        rig_unit = self.driver.run.session.rig.speed_unit
         if self.preferences.unit != rig_unit:
             self.notify(
                 f"Speeds are in {self.preferences.unit}, because you chose this unit last "
@@ -260,12 +273,6 @@ class Dashboard(BaseApp[None]):
                 timeout=12,
                 markup=False,
             )
-        if self.driver.run.live:
-            self.push_screen(CautionScreen(self.driver.run.writer is not None))
-        self.driver.run.call_when_ready(self._say_that_rows_came)
-        self.set_interval(POLL_S, self.drive)
-        self.set_interval(SHOW_S, self.follow)
-        self.call_after_refresh(self._prepare_if_needed)
 
     def _prepare_if_needed(self) -> None:
         if self.driver.notice_new_model():

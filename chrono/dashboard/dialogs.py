@@ -42,6 +42,16 @@ MEANWHILE = {
 ASKING = "dialog"
 """Name of the group of workers that wait for an answer."""
 
+EDITING_KEYS = {
+    "backspace": "delete_left",
+    "delete": "delete_right",
+    "left": "cursor_left",
+    "right": "cursor_right",
+    "home": "home",
+    "end": "end",
+}
+"""Name of the action of a text field that each key causes."""
+
 Owner = TypeVar("Owner", bound="App[Any] | Screen[Any]")
 
 
@@ -72,6 +82,18 @@ Answer = TypeVar("Answer")
 
 class Field(Input):
     """A text field. The parts of a pasted text with tabs or lines fill several fields."""
+
+    async def on_key(self, event: events.Key) -> None:
+        """
+        Let the dialog handle a key now.
+
+        Textual handles keys such as Tab and Backspace later than letters. If many keys come at
+        once, for example from a barcode reader, the text would be wrong.
+        """
+        dialog = self.screen
+        if isinstance(dialog, TypedDialog) and await dialog.type_key(event):
+            event.prevent_default()
+            event.stop()
 
     def on_paste(self, event: events.Paste) -> None:
         """Paste one part of the text into each field; the last field gets all other parts."""
@@ -105,7 +127,7 @@ class TypedDialog(ModalScreen[Answer]):
     async def take(self, event: events.Key) -> None:
         """Enter a key in a text field, or store the key until the text fields are ready."""
         if self.stands:
-            await self._type(event)
+            await self.type_key(event)
         else:
             self._early.append(event)
 
@@ -116,22 +138,28 @@ class TypedDialog(ModalScreen[Answer]):
         self.set_focus(fields.first())
         self.stands = True
         for event in self._early:
-            await self._type(event)
+            await self.type_key(event)
 
-    async def _type(self, event: events.Key) -> None:
+    async def type_key(self, event: events.Key) -> bool:
+        """Enter a key in the focused text field; return whether the dialog knows this key."""
         field = self.focused
         if event.key == "escape":
             self.dismiss(None)
         elif not isinstance(field, Field):
-            return
+            return False
         elif event.key == "tab":
             self.focus_next(Field)
+        elif event.key == "shift+tab":
+            self.focus_previous(Field)
         elif event.key == "enter":
             await field.action_submit()
-        elif event.key == "backspace":
-            field.action_delete_left()
+        elif event.key in EDITING_KEYS:
+            await field.run_action(EDITING_KEYS[event.key])
         elif event.is_printable and event.character is not None:
-            field.insert_text_at_cursor(event.character)
+            field.replace(event.character, *field.selection)
+        else:
+            return False
+        return True
 
 
 class TextDialog(TypedDialog[str | None]):

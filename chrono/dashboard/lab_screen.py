@@ -162,6 +162,8 @@ class LabScreen(Screen[None]):
         self._question: int | None = None
         self._shot: int | None = None
         self._looking = False
+        self._says_result = False
+        """True if the text below the pictures is only true for the current settings."""
 
     def compose(self) -> ComposeResult:
         """Create the widgets for the settings, the pictures, the text and the keys."""
@@ -215,6 +217,8 @@ class LabScreen(Screen[None]):
         self.bench = bench
         self.hidden = self._guessing
         self._forget_guesses()
+        if self._says_result:
+            self._say(BEGIN)
         self._show_all()
         self._look_again()
 
@@ -254,8 +258,8 @@ class LabScreen(Screen[None]):
         """Change to the settings of an example where one contribution causes most of the ±."""
         preset = PRESETS[number]
         self._shot = None
-        self._say(f"Example {preset.name}: {preset.rules} causes most of the ±.")
         self._set(preset.bench())
+        self._say_result(f"Example {preset.name}: most of the ± comes from {preset.rules}.")
 
     def action_reset(self) -> None:
         """Set all settings back to their values at the start."""
@@ -265,7 +269,7 @@ class LabScreen(Screen[None]):
     def action_others(self) -> None:
         """Choose other random errors for the gates, the clock and the shots."""
         self.seed += 1
-        self._say("The settings are the same; the random errors are new.")
+        self._say_result("The settings are the same; the random errors are new.")
         self._look_again()
 
     def action_unit(self) -> None:
@@ -348,13 +352,13 @@ class LabScreen(Screen[None]):
             self._guesses.append(guess)
             self.refresh_bindings()
             taken = count_text(len(self._guesses), "estimate")
-            self._say(
+            self._say_result(
                 f"You entered {taken}. Press g for the next guess, "
                 "or press r to see all guesses and the ±.",
                 kept,
             )
         else:
-            self._say(guess_line(guess, self.unit), kept)
+            self._say_result(guess_line(guess, self.unit), kept)
 
     def action_reveal(self) -> None:
         """Show the computed ± of the speed and all guesses."""
@@ -367,7 +371,7 @@ class LabScreen(Screen[None]):
             ]
         self.hidden = False
         self._forget_guesses()
-        self._say(*lines)
+        self._say_result(*lines)
         self._show_all()
 
     def _forget_guesses(self) -> None:
@@ -401,7 +405,13 @@ class LabScreen(Screen[None]):
     def _say(self, *lines: str) -> None:
         if self._goes:
             return
+        self._says_result = False
         self.query_one("#words", Static).update("\n".join(lines))
+
+    def _say_result(self, *lines: str) -> None:
+        """Show lines that disappear if the user changes a setting."""
+        self._say(*lines)
+        self._says_result = True
 
     def _show_all(self) -> None:
         if self._goes:

@@ -81,7 +81,7 @@ class LogBookApp(BaseApp[LogEntry]):
 
     def on_resize(self) -> None:
         """Draw the list again after its width has changed."""
-        self.show_entries()
+        self.call_after_refresh(self.show_entries)  # the new size is not known yet
 
     @property
     def selected(self) -> LogEntry | None:

@@ -7,9 +7,11 @@ sends the teacher's keys and the names of new files. It closes the pipe to end t
 """
 
 import multiprocessing
+import signal
 import socket
 from contextlib import suppress
 from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
 from pathlib import Path
 
 from chrono.errors import ChronoError, PortError
@@ -54,7 +56,7 @@ class SharingProcess:
         self._process = processes.Process(
             target=_share, args=(others, recording, bound, token, wishes), daemon=True
         )
-        self._process.start()
+        _start(self._process)
         others.close()
         bound.close()
         self._await_ready()
@@ -97,6 +99,26 @@ class SharingProcess:
         if trouble is not None:
             self.close()
             raise PortError(f"the page cannot be shared: {trouble}", where="share")
+
+
+def _start(process: SpawnProcess) -> None:
+    """
+    Start a process that does not react to Ctrl+C.
+
+    Ctrl+C reaches all processes of a terminal, even if they are still loading. Only the
+    measuring process handles it, and then ends the other process.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        process.start()
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # starting the tracker would unblock the signal again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        process.start()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _share(

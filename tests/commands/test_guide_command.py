@@ -20,6 +20,7 @@ from sharing_process import Shared
 from chrono.cautions import CAUTION_LINE
 from chrono.commands.guide_command import REFERENCE, guide_pages, wrapped
 from chrono.commands.help_layout import EXAMPLES, JOBS, KINDS
+from chrono.dashboard.actions import ACTION
 from chrono.virtual.scenarios import parse_play
 from chrono.virtual.virtual_board import true_rig
 
@@ -188,6 +189,26 @@ def test_every_page_that_is_named_is_there() -> None:
             assert "://" in link or (HOUSE / "chrono/guide" / link).exists(), link
         for path in re.findall(r"(?:firmware_notes|recordings)/[\w.]*", page.text):
             assert (HOUSE / path).exists(), f"{page.topic}: {path}"
+
+
+def test_keys_that_a_page_names_are_those_of_the_dashboard() -> None:
+    meant = {
+        "name the setup": "new_setup",
+        "all keys": "help",
+        "in very large digits": "far",
+        "the beams": "beams",
+        "the session": "quit",
+    }
+    told = [
+        (topic, key, words, name)
+        for topic in TASKS
+        for key, words in re.findall(r"`(.)`([^.`]*)", PAGES[topic].text)
+        for phrase, name in meant.items()
+        if phrase in words
+    ]
+    assert {name for *_, name in told} == set(meant.values())
+    for topic, key, words, name in told:
+        assert key == ACTION[name].sign, f"{topic}: `{key}`{words}"
 
 
 def test_commands_within_sentences_have_names_and_options_that_there_are() -> None:

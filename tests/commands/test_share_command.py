@@ -130,6 +130,19 @@ def test_clocking_goes_on_when_the_page_is_gone(tmp_path) -> None:
 
 
 @posix
+def test_ctrl_c_does_not_reach_the_process_that_serves_the_page(tmp_path) -> None:
+    """Not even while that process is still loading: it would end with a traceback."""
+    shared = Shared("virtual://two-bands", "--recording", tmp_path / "monday.tsv")
+    state_of(shared, 1)
+    status = Path(f"/proc/{shared.serving_process()}/status").read_text()
+    _, err = shared.end()
+    blocked = int(re.search(r"SigBlk:\s+(\w+)", status)[1], 16)
+    assert blocked & 1 << signal.SIGINT - 1
+    assert shared.process.returncode == 0
+    assert "Traceback" not in err
+
+
+@posix
 def test_the_page_follows_a_recording_that_had_to_go_on_elsewhere(tmp_path) -> None:
     path = tmp_path / "monday.tsv"
     shared = Shared("virtual://two-bands?shots=30&speedup=12", "--recording", path)

@@ -11,6 +11,7 @@ from textual.widgets import Input
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import LinesDialog
 from chrono.reports import motion_text
+from chrono.session.operator_records import Setup
 
 
 @pytest.mark.parametrize("is_recorded", [True, False])
@@ -50,6 +51,38 @@ async def test_lines_that_are_pasted_into_a_setup_go_to_the_fields_in_order() ->
         await pilot.pause()
         fields = [field.value for field in app.screen.query(Input)]
         assert fields == ["dr", "bands=2", "25 g", "40 mm"]
+
+
+CONTROL = {"\t": "tab", "\x7f": "backspace", "\r": "enter", "\x01": "home", "\x1b[D": "left"}
+
+
+@pytest.mark.parametrize(
+    ("typed", "fields"),
+    [
+        (["dr", "\t", "bands=2", "\t", "25 g"], ["dr", "bands=2", "25 g", ""]),
+        (["tvo", "\x7f", "\x7f", "wo"], ["two", "", "", ""]),
+        (["to", "\x1b[D", "w"], ["two", "", "", ""]),
+        (["wo", "\x01", "t"], ["two", "", "", ""]),
+    ],
+)
+async def test_keys_that_come_at_once_are_done_in_their_order(typed, fields) -> None:
+    """As a barcode reader or a slow link sends them."""
+    async with clocking("n") as (_, _, app, pilot):
+        for part in typed:
+            for character in [part] if part in CONTROL else part:
+                app.post_message(events.Key(CONTROL.get(character, character), character))
+        await pilot.pause()
+        assert [field.value for field in app.screen.query(Input)] == fields
+
+
+async def test_a_setup_that_comes_at_once_is_kept() -> None:
+    async with clocking("n") as (_, run, app, pilot):
+        for character in "two\tbands=2\r":
+            app.post_message(events.Key(CONTROL.get(character, character), character))
+        await pilot.pause()
+        await drive(app, pilot)
+        _, setup = run.session.setups.after(1 << 62)
+        assert setup == Setup(name="two", conditions={"bands": "2"})
 
 
 async def test_energy_stands_there_before_the_ranges_are_worked_out(monkeypatch) -> None:

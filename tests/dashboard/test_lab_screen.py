@@ -54,7 +54,7 @@ async def test_settings_result_picture_and_keys_fit_on_the_screen(start, size) -
         assert "true value" in text
         assert "█" in text
         assert "q Leave" in text
-        assert "tick causes most of the ±" in text
+        assert "most of the ± comes from tick" in text
 
 
 @pytest.mark.parametrize("size", ALL_SIZES)
@@ -251,6 +251,47 @@ async def test_guesses_belong_to_the_bench_at_which_they_were_made(monday) -> No
         await settle(app, pilot)
         assert "r Reveal" not in screen_text(app)
         assert lab_of(app).hidden
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        (["2"], "most of the ± comes from tick"),
+        (["6"], "most of the ± comes from chords"),
+        (["o"], "The settings are the same"),
+        (["g", "2", "percent_sign", "enter"], "The guess is saved"),
+        (["h", "g", "2", "percent_sign", "enter"], "press r to see all"),
+        (["h", "g", "2", "percent_sign", "enter", "r"], "too large"),
+    ],
+)
+async def test_words_about_the_old_settings_go_when_a_setting_changes(
+    start, keys, words
+) -> None:
+    app = LabApp(start)
+    async with app.run_test() as pilot:
+        for key in keys:
+            await pilot.press(key)
+            await settle(app, pilot)
+        assert words in " ".join(screen_text(app).split())
+        await pilot.press("left")
+        await settle(app, pilot)
+        assert words not in " ".join(screen_text(app).split())
+        assert "Press n for a question" in screen_text(app)
+
+
+async def test_a_question_and_its_answer_stay_while_they_are_tried(start) -> None:
+    app = LabApp(start)
+    async with app.run_test() as pilot:
+        await settle(app, pilot)
+        await pilot.press("o", "n", "a")
+        await settle(app, pilot)
+        assert "the new ± (in %) is" in screen_text(app)
+        await pilot.press("t")
+        await settle(app, pilot)
+        assert "the new ± (in %) is" in screen_text(app)
+        await pilot.press("left")
+        await settle(app, pilot)
+        assert QUESTIONS[0].text in screen_text(app)
 
 
 async def test_many_guesses_are_revealed_as_far_as_there_is_room(monday) -> None:

@@ -1,5 +1,10 @@
 """The log book's screen: one list at every size, sorted as wanted, one recording chosen."""
 
+import os
+import pty
+import signal
+import sys
+
 import pytest
 from dashboard_kit import ALL_SIZES
 from test_colours import THEMES, faint_texts
@@ -49,6 +54,33 @@ async def test_every_recording_has_a_line_that_fits(size) -> None:
         assert (
             texts(app)["status"] == "Log book: 4 recordings · 1 cannot be used · sorted by date"
         )
+
+
+async def test_a_terminal_is_prepared_again_only_if_it_is_not_closed(monkeypatch) -> None:
+    """Closing a terminal sends SIGCONT; the program then hung in three of nine trials."""
+    resumed = []
+    ours, theirs = pty.openpty()
+    before = signal.signal(signal.SIGCONT, lambda number, _: resumed.append(number))
+    try:
+        with os.fdopen(theirs, "w") as terminal:
+            monkeypatch.setattr(sys, "__stderr__", terminal)
+            async with LogBookApp(ENTRIES).run_test():
+                os.kill(os.getpid(), signal.SIGCONT)
+                assert resumed == [signal.SIGCONT]
+                os.close(ours)
+                os.kill(os.getpid(), signal.SIGCONT)
+                assert resumed == [signal.SIGCONT]
+    finally:
+        signal.signal(signal.SIGCONT, before)
+
+
+async def test_the_lines_follow_the_width_of_the_terminal() -> None:
+    app = LogBookApp(ENTRIES)
+    async with app.run_test(size=(120, 24)) as pilot:
+        for width in (60, 100, 60):
+            await pilot.resize_terminal(width, 24)
+            await pilot.pause()
+            assert {len(line) for line in lines(app)[:2]} == {width - 4}
 
 
 async def test_enter_leaves_with_the_chosen_recording() -> None:

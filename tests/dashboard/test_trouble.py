@@ -14,6 +14,7 @@ from textual.widgets import Input, Static
 
 from chrono.commands.console_output import RunReporter
 from chrono.dashboard.dashboard_app import Dashboard
+from chrono.dashboard.preferences import Choices
 from chrono.dashboard.status_text import status_line
 from chrono.reader import file_io
 from chrono.session.recording_loader import read_recording
@@ -44,6 +45,23 @@ async def test_the_caution_comes_first_and_nothing_is_lost_behind_it(tmp_path, s
         assert "Caution:" not in text
         assert "Eye protection on" in text.splitlines()[1]
         assert [cells[4] for cells in listed(app)] == ["yes"]
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_no_notice_covers_the_cautions(monkeypatch, size):
+    monkeypatch.setattr(
+        "chrono.dashboard.preferences.read_choices",
+        lambda: Choices(unit="km/h", rig_unit="m/s"),
+    )
+    _, run = hand_run()
+    app = Dashboard(run)
+    async with app.run_test(size=size, notifications=True) as pilot:
+        await pilot.pause()
+        assert "a launched body injures and can blind." in screen_text(app)
+        assert not app._notifications
+        await pilot.press("enter")
+        await pilot.pause()
+        assert "because you chose this unit last time" in next(iter(app._notifications)).message
 
 
 @pytest.mark.parametrize("size", SIZES)
