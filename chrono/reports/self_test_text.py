@@ -10,6 +10,7 @@ from chrono.calibrating.pulses import BURST_CHANGES, CHANGES, DelayDifference, P
 from chrono.clock.clock_rate import ClockEstimate
 from chrono.measuring.calibration_uncertainty import MIN_REPEATS
 from chrono.reports.clock_text import rate_text
+from chrono.reports.setup_words import count_text
 from chrono.units import format_value
 
 
@@ -35,11 +36,12 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
             for name, delays in ((up, gate.rises_s), (down, gate.falls_s))
         ]
         if gate.late:
-            lines.append(
-                f"{who} {letter}: {gate.late} edges have no exact time and are not used"
-            )
+            told = "edge has" if gate.late == 1 else "edges have"
+            lines.append(f"{who} {letter}: {gate.late} {told} no exact time")
         if gate.extra:
-            lines.append(f"{who} {letter}: bounce caused {gate.extra} extra edges")
+            lines.append(
+                f"{who} {letter}: bounce caused {count_text(gate.extra, 'extra edge')}"
+            )
     for name, difference in ((up, test.rise), (down, test.fall)):
         if difference:
             lines.append(f"{name}: {_difference_text(difference)}")
@@ -47,8 +49,8 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
         f"{letter} reported {g.burst}" for letter, g in zip("AB", test.gates, strict=True)
     )
     lines.append(
-        f"test with {BURST_CHANGES} very fast edges: input {told}; the board lost {test.lost} "
-        "edges"
+        f"test with {BURST_CHANGES} very fast edges: input {told}; the board lost "
+        f"{count_text(test.lost, 'edge')}"
     )
     lines.append(
         "the same clock makes and measures the pulses, so the pulses cannot test this clock. "
@@ -113,7 +115,7 @@ def pulse_doubt(test: PulseTest, *, light: bool) -> str:
             "light, add the option --light"
         )
     if test.lost:
-        return f"the board lost {test.lost} edges"
+        return f"the board lost {count_text(test.lost, 'edge')}"
     return ""
 
 
