@@ -148,9 +148,8 @@ def _counts(run: Run) -> list[Text]:
         trips = ", ".join(f"{lamp.gate} {lamp.trips}" for lamp in run.session.lamps)
         parts.append(Text.assemble((f"gate signals caused by a lamp: {trips}", "yellow")))
     if tally.board_lost:
-        parts.append(
-            Text.assemble((f"the board lost {count_text(tally.board_lost, 'edge')}", "yellow"))
-        )
+        lost = count_text(tally.board_lost, "edge")
+        parts.append(Text.assemble((f"the board lost {lost}", "yellow")))
     return parts
 
 

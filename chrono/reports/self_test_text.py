@@ -39,9 +39,8 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
             told = "edge has" if gate.late == 1 else "edges have"
             lines.append(f"{who} {letter}: {gate.late} {told} no exact time")
         if gate.extra:
-            lines.append(
-                f"{who} {letter}: bounce caused {count_text(gate.extra, 'extra edge')}"
-            )
+            extra = count_text(gate.extra, "extra edge")
+            lines.append(f"{who} {letter}: bounce caused {extra}")
     for name, difference in ((up, test.rise), (down, test.fall)):
         if difference:
             lines.append(f"{name}: {_difference_text(difference)}")

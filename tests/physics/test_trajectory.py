@@ -87,7 +87,8 @@ def test_the_drag_fitted_to_a_range_is_the_one_that_made_it(speed, angle, kappa,
     found = fitted_drag(path.range_m, speed, angle, G, height_m=height, wind_mps=wind)
     again = fly(speed, angle, quadratic(found), G, height_m=height, wind_mps=wind)
 
-    assert again.range_m == pytest.approx(path.range_m, rel=1e-9)
+    # Wind may blow the body back over tens of metres; then small errors of a long path count.
+    assert again.range_m == pytest.approx(path.range_m, rel=1e-9, abs=1e-8)
     assert found == pytest.approx(kappa, rel=1e-6)
 
 
