@@ -6,9 +6,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, stats
+from scipy import integrate, optimize, stats
 
-from chrono.measuring.coverage_interval import CoverageTable, coverage_half_width, cumulative
+from chrono.measuring.coverage_interval import (
+    CoverageTable,
+    coverage_half_width,
+    cumulative,
+    quotient_half_width,
+)
 from chrono.measuring.error_budget import (
     Contribution,
     Input,
@@ -182,3 +187,20 @@ def test_only_the_factors_beside_a_transit_are_worked_out_and_each_once() -> Non
 def test_beyond_its_bounds_a_distribution_is_none_or_all(quantity: Input) -> None:
     beyond = np.array([-50.0, -quantity.half_width, quantity.half_width, 50.0])
     np.testing.assert_allclose(cumulative(quantity, beyond), [0.0, 0.0, 1.0, 1.0], atol=1e-15)
+
+
+@pytest.mark.parametrize("relative_u", [0.1, 0.26, 0.36])
+def test_the_interval_of_a_very_uncertain_quotient_is_that_of_an_integral(relative_u) -> None:
+    """A speed is 1/(1 − z) of its estimate; z is weighed by 1/(1 − z), here by quadrature."""
+
+    def weighed(z: float) -> float:
+        return stats.norm.pdf(z, scale=relative_u) / max(1 - z, 0.1)
+
+    def inside(width: float) -> float:
+        lower = max(-width / (1 - width), -4.0) if width < 1 else -4.0
+        return integrate.quad(weighed, lower, width / (1 + width), limit=200)[0]
+
+    whole = integrate.quad(weighed, -4.0, 4.0, points=[0.9, 1.0], limit=200)[0]
+    exact = optimize.brentq(lambda width: inside(width) / whole - 0.95, 1e-3, 100.0)
+    part = Contribution(normal("time", relative_u), 20.0)
+    assert quotient_half_width([part], 20.0) == pytest.approx(20.0 * exact, rel=1e-3)
