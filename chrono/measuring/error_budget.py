@@ -296,6 +296,20 @@ def rate_input(rig: Rig) -> Input:
     return normal("clock rate", calibrated.rate_error_u, dof=calibrated.degrees_of_freedom)
 
 
+def stated_rate(rig: Rig) -> tuple[float, float]:
+    """
+    Return the counter's rate error that a rig states, and the half-width of this error.
+
+    The half-width is infinite if the rate comes from the beats of each recording.
+    """
+    calibrated = rig.calibration.clock
+    if rig.clock.from_host:
+        return 0.0, math.inf
+    if calibrated is None:
+        return 0.0, rig.clock.rate_tolerance
+    return calibrated.rate_error, 2 * calibrated.rate_error_u
+
+
 def latency_input(rig: Rig) -> Input:
     """Return the delay difference as an input, from a calibration or the stated tolerance."""
     calibrated = rig.calibration.latency

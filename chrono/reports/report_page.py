@@ -114,7 +114,7 @@ def _warnings(report: Report) -> list[str]:
     for told in report.recordings:
         whose = f"{told.recorded.name}: " if len(report.recordings) > 1 else ""
         evidence = told.summary.evidence
-        rig = rig_doubts(evidence.slope, evidence.trends)
+        rig = rig_doubts(evidence.slope, evidence.trends, evidence.rate)
         troubles = [*_troubles(told), *rig]
         lines += [f"{whose}{plain(line)}" for line in troubles]
     return lines

@@ -10,7 +10,8 @@ from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.reports.launch_text import filled
 from chrono.reports.statistics_text import Detail, detail
-from chrono.units import format_value
+from chrono.session.rig_evidence import ShotRate
+from chrono.units import format_value, to_digits
 
 
 def timing_lines(timing: TimingJitter | None) -> list[str]:
@@ -232,13 +233,41 @@ def trend_data(trends: Sequence[LengthTrend]) -> list[dict[str, Any]]:
     return found
 
 
-def rig_doubts(slope: MeasuredSlope | None, trends: Sequence[LengthTrend]) -> list[str]:
-    """Return a warning for each value of the rig that the measured body lengths contradict."""
-    doubt = slope_doubt(slope)
-    return [*([doubt] if doubt else []), *trend_doubts(trends)]
+def rate_doubt(rate: ShotRate | None) -> str:
+    """Return a warning if the counter's rate does not fit the rig; otherwise an empty text."""
+    if rate is None or not rate.contradicts:
+        return ""
+    off, stated = (to_digits(1e6 * part, 2) for part in (abs(rate.off), rate.tolerance))
+    return (
+        f"compared with the computer's clock, the counter runs about {off} ppm "
+        f"{'fast' if rate.off > 0 else 'slow'}, but the rig states only ± {stated} ppm; run "
+        "chrono calibrate clock, or set clock.rate_tolerance in the rig for this board"
+    )
 
 
-def rig_doubt_lines(slope: MeasuredSlope | None, trends: Sequence[LengthTrend]) -> list[str]:
+def rate_data(rate: ShotRate | None) -> dict[str, Any] | None:
+    """Return the counter's rate for JSON, as relative errors; None if it is not known."""
+    if rate is None:
+        return None
+    return {
+        "off": rate.off,
+        "limit": rate.limit,
+        "stated_tolerance": rate.tolerance,
+        "contradicts": rate.contradicts,
+    }
+
+
+def rig_doubts(
+    slope: MeasuredSlope | None, trends: Sequence[LengthTrend], rate: ShotRate | None
+) -> list[str]:
+    """Return a warning for each value of the rig that the shots contradict."""
+    first = (slope_doubt(slope), rate_doubt(rate))
+    return [*filter(None, first), *trend_doubts(trends)]
+
+
+def rig_doubt_lines(
+    slope: MeasuredSlope | None, trends: Sequence[LengthTrend], rate: ShotRate | None
+) -> list[str]:
     """Return these warnings as lines of a summary."""
-    doubts = rig_doubts(slope, trends)
+    doubts = rig_doubts(slope, trends, rate)
     return ["", *(line for doubt in doubts for line in filled(doubt))] if doubts else []

@@ -18,6 +18,7 @@ from chrono.reports.restart_text import cause_words
 from chrono.reports.rig_evidence_text import (
     blocking_data,
     blocking_details,
+    rate_data,
     rig_doubt_lines,
     slope_data,
     timing_data,
@@ -146,6 +147,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
         "timing": timing_data(evidence.timing),
         "slope": slope_data(evidence.slope),
         "trends": trend_data(evidence.trends),
+        "counter_rate": rate_data(evidence.rate),
         "rows": session.rows,
         "damaged_lines": session.unusable.lines,
         "lost_lines": tally.lost_lines,
@@ -190,7 +192,7 @@ def summary_text(summary: Summary) -> str:
         lines += ["", *_whole_lines(summary.whole, session.rig.speed_unit)]
     lines += mouth_source_lines([s.mouth for s in summary.setups if s.mouth], session.rig)
     lines += ["", *timing_lines(evidence.timing)] if evidence.timing else []
-    lines += rig_doubt_lines(evidence.slope, evidence.trends)
+    lines += rig_doubt_lines(evidence.slope, evidence.trends, evidence.rate)
     lines += _rest(summary)
     return "\n".join(lines)
 

@@ -7,7 +7,6 @@ decide whether the gates are ready, and it does not use ports or screens.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from math import inf
 
 import numpy as np
 
@@ -16,10 +15,10 @@ from chrono.clock.clock_rate import BeatClock, ClockEstimate
 from chrono.errors import CalibrationError
 from chrono.health.gate_monitor import RECENT_S, GateMonitor, flicker_now, second_places
 from chrono.health.readiness import Observation
+from chrono.measuring.error_budget import stated_rate
 from chrono.processor.rig_rules import Rules
 from chrono.processor.timeline import Tally
 from chrono.rigs.line_kinds import names_of
-from chrono.rigs.rig_model import Rig
 from chrono.session.session import Session
 from chrono.session.speed_models import counter_problem
 
@@ -231,7 +230,7 @@ class Observer:
                 processor.flicker, processor.anchor(), self._rules, flicker_within_s
             ),
         )
-        expected, allowed = _rate_stated(self._session.rig)
+        expected, allowed = stated_rate(self._session.rig)
         return replace(
             seen,
             clock=self._found,
@@ -249,13 +248,3 @@ class Observer:
         late = host_s - board_s / (1 + self._found.rate_error)
         late_ms = 1e3 * (late - late.min())
         return BeatDelays(float(np.median(late_ms)), float(late_ms.max()))
-
-
-def _rate_stated(rig: Rig) -> tuple[float, float]:
-    """Return the counter's rate error that a rig states, and the half-width of this error."""
-    calibrated = rig.calibration.clock
-    if rig.clock.from_host:
-        return 0.0, inf
-    if calibrated is None:
-        return 0.0, rig.clock.rate_tolerance
-    return calibrated.rate_error, 2 * calibrated.rate_error_u

@@ -1,4 +1,4 @@
-"""Compute from the last shots what they say about the rig: jitter, body lengths, slope."""
+"""Compute from the last shots what they say about the rig: jitter, lengths, slope, clock."""
 
 import math
 from collections.abc import Mapping
@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.arrays.array_types import Bools, Floats
-from chrono.measuring.error_budget import Input, chords
+from chrono.clock.clock_rate import HOST_RATE_TOLERANCE
+from chrono.measuring.error_budget import Input, chords, stated_rate
 from chrono.measuring.length_trends import (
     LengthTrend,
     SeenLengths,
@@ -44,6 +45,10 @@ uncertainty of the drag has no hard limits."""
 SLOPE_SHOTS = 1_000
 """Number of recent shots that are used for the slope. The dashboard computes the slope after
 each shot."""
+
+
+READ_LATE_S = 0.2
+"""The delays with which the computer reads lines usually differ by less than this [s]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +89,32 @@ class RecentShots:
 
 
 @dataclass(frozen=True)
+class ShotRate:
+    """
+    The counter's rate, compared with the computer's clock.
+
+    Attributes
+    ----------
+    off : float
+        Relative difference between the counter's rate and the rate in the rig, positive for a
+        counter that runs fast.
+    tolerance : float
+        Largest relative rate error that the rig states.
+    limit : float
+        Largest value of `off` that the rig, the computer's clock and delays can cause.
+    """
+
+    off: float
+    tolerance: float
+    limit: float
+
+    @property
+    def contradicts(self) -> bool:
+        """True if the counter's rate does not fit the rig."""
+        return abs(self.off) > self.limit
+
+
+@dataclass(frozen=True)
 class RigEvidence:
     """
     What the counted shots say about the rig.
@@ -98,17 +129,57 @@ class RigEvidence:
         Slope of the path; None if unknown.
     trends : tuple of LengthTrend
         How the body lengths at each gate change with speed and with time; empty if unknown.
+    rate : ShotRate or None
+        The counter's rate, compared with the computer's clock; None if unknown.
     """
 
     timing: TimingJitter | None
     lengths: dict[str, BlockedLengths]
     slope: MeasuredSlope | None
     trends: tuple[LengthTrend, ...]
+    rate: ShotRate | None
 
 
 def rig_evidence(recent: RecentShots) -> RigEvidence:
     """Return what the counted shots say about the rig."""
-    return RigEvidence(_timing(recent), _lengths(recent), slope_of(recent), trends_of(recent))
+    return RigEvidence(
+        _timing(recent),
+        _lengths(recent),
+        slope_of(recent),
+        trends_of(recent),
+        rate_of(recent),
+    )
+
+
+def rate_of(recent: RecentShots) -> ShotRate | None:
+    """
+    Compare the counter with the computer's clock, from the times at which shots were read.
+
+    Each shot of the first half is compared with a shot of the second half. The median of these
+    comparisons does not change if a few lines were read late. The beats give a far more exact
+    rate, see `ClockTracker`, but reading them takes longer.
+
+    Returns
+    -------
+    ShotRate or None
+        None for fewer than four shots, for lines without a counter, and if the rig takes the
+        rate from the beats.
+    """
+    session = recent.session
+    stated, tolerance = stated_rate(session.rig)
+    shots = recent.shots[recent.timed]
+    half = len(shots) // 2
+    if half < 2 or session.rig.lines.is_interval or math.isinf(tolerance):
+        return None
+    board_s = shots["key"] * session.model.unit_s / (1 + stated)
+    host_s = shots["host_us"] * 1e-6
+    span_s = float(np.median(host_s[-half:] - host_s[:half]))
+    if not span_s > 0:
+        return None
+    ahead_s = board_s - host_s
+    gained_s = float(np.median(ahead_s[-half:] - ahead_s[:half]))
+    limit = tolerance + HOST_RATE_TOLERANCE + READ_LATE_S / span_s
+    return ShotRate(gained_s / span_s, tolerance, limit)
 
 
 def _timing(recent: RecentShots) -> TimingJitter | None:
