@@ -574,9 +574,8 @@ def _aim_notes(judged: Sequence[PairComparison]) -> list[str]:
     if not any(group.u_aim_mps for group in groups):
         return []
     return [
-        "Most shots have one pair of edges. Then the height at which a ball crosses the beams "
-        "changes the measured speed. Each result allows a different height for each setup "
-        "(gates.off_centre in the rig)."
+        "Most shots have one pair of edges. Balls of each setup may cross the beams at another "
+        "height, so the ± is larger (gates.off_centre in the rig)."
     ]
 
 

@@ -77,8 +77,9 @@ MANY_TIMES, LEAST_PART = 10.0, 1e-5
 """A ratio above the first number is shown as a multiple. A ratio below the second number is
 shown as "less than"."""
 
-MILLION = 1e6
-"""An acceleration above this many g is shown in millions of g."""
+MILLION, LONG = 1e6, 1e8
+"""An acceleration above a million g is shown in millions of g. Any other value above the second
+number is shown in millions of its unit, so that no number has more than nine digits."""
 
 LEAST_MACH = 1e-3
 """A lower Mach number is only shown as "below" this value."""
@@ -112,8 +113,8 @@ class UserUnits:
         """
         unit, size = self.of(kind)
         if kind == "part" and abs(value) >= MANY_TIMES:
-            return "times as much", 1.0
-        if kind == "acceleration" and abs(value) >= MILLION * size:
+            unit, size = "times as much", 1.0
+        if abs(value) >= (MILLION if kind == "acceleration" else LONG) * size:
             return f"million {unit}", MILLION * size
         is_small = NOTHING < abs(value) < size * SMALL
         is_fine = U95 > 0 and significant_decimals(U95 / size) > MOST_DECIMALS

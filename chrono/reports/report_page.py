@@ -55,8 +55,9 @@ from chrono.session.session_summary import SetupSummary
 from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value, speed_in, to_digits
 
-SHOWN_SHOTS = 60
-"""Largest number of listed shots. If there are more, only the first and the last are listed."""
+SHOWN_SHOTS, SHOWN_ENDS = 60, 25
+"""Largest number of listed shots. If there are more, only so many of the first and of the last
+shots are listed, which leaves room for notes on two printed pages."""
 SHOWN_SETUPS = 8
 MOST_IN_MATRIX = 9
 """More columns do not fit on a page; further columns are in a table below."""
@@ -312,13 +313,13 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
     places = session.counted().nonzero()[0].tolist()
     left_out = ""
     if len(places) > SHOWN_SHOTS:
-        half = SHOWN_SHOTS // 2
+        ends = SHOWN_ENDS
         left_out = (
-            f"The list shows the first {half} and the last {half} counted shots. The results "
-            f"and the picture also use the {_between(places[half:-half])}. "
+            f"The list shows the first {ends} and the last {ends} counted shots. The results "
+            f"and the picture also use the {_between(places[ends:-ends])}. "
             "`chrono export` lists every shot."
         )
-        places = [*places[:half], *places[-half:]]
+        places = [*places[:ends], *places[-ends:]]
     marks = {each.setup.name: i for i, each in enumerate(_counted(told, all_of_them=True))}
     unit = session.rig.speed_unit
     rows = (next(iter(session.rows_of(slice(place, place + 1)))) for place in places)
@@ -327,8 +328,6 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
 
 def _between(places: list[int]) -> str:
     """Return how many counted shots are not listed, and the numbers of the first and last."""
-    if len(places) == 1:
-        return f"counted shot between them (shot {places[0] + 1})"
     return f"{len(places)} counted shots between them ({places[0] + 1} to {places[-1] + 1})"
 
 

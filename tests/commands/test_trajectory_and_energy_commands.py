@@ -270,6 +270,11 @@ def test_a_flight_tells_the_speed_and_the_body_with_their_stated_uncertainty(chr
             "times as much",
         ),
         (("energy", "--speed", "300 m/s", "--volume", "40 L", "--gauge", "9 bar"), " J"),
+        (("stop", "--speed", "2000 m/s", "--distance", "10 µm"), "million N"),
+        (
+            ("energy", "--speed", "2000 ± 1 m/s", "--volume", "0.01 mL", "--gauge", "1 kPa"),
+            "million times as much",
+        ),
     ],
 )
 def test_numbers_stand_in_the_unit_that_suits_them(chrono, words, told) -> None:

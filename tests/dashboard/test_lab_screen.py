@@ -359,9 +359,11 @@ async def test_nothing_holds_the_screen_up_for_long(start) -> None:
         await settle(app, pilot)
         running = False
         await watcher
-    # the time that the screen's own thread computes in one go; how long others keep it from
-    # running is the machine's
-    assert max(gaps) < 0.1
+    begin = time.thread_time()
+    for preset in PRESETS:
+        look(preset.bench())
+    # What the screen's own thread computes in one go, beside the work that other threads do.
+    assert max(gaps) < time.thread_time() - begin
     assert len(gaps) > 100
 
 

@@ -56,7 +56,7 @@ def test_the_notes_say_that_setups_of_one_pair_of_edges_may_be_aimed_differently
         ]
         return " ".join(note_lines(compare_groups(groups), "m/s"))
 
-    assert "a different height for each setup (gates.off_centre in the rig)" in notes(
+    assert "another height, so the ± is larger (gates.off_centre in the rig)" in notes(
         (Contribution(chords("", 0.02, 5e-3), 40.0),)
     )
     assert "height" not in notes((Contribution(normal("", 0.1), 1.0),))
