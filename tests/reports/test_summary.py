@@ -1,6 +1,7 @@
 """What a summary says of setups: a mean and its scatter, one shot, none, the mouth's speed."""
 
 import json
+import math
 import re
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from scipy import stats
 from chrono.measuring.scatter import Drift
 from chrono.reader.line_grammar import encode_beat, encode_hello
 from chrono.reader.recording_rows import json_row
-from chrono.reports.statistics_text import drift_text
+from chrono.reports.statistics_text import drift_text, shape_text
 from chrono.reports.summary_text import summary_data, summary_text, trouble_lines
 from chrono.safe_text import plain
 from chrono.session.operator_records import Setup, setup_record
@@ -351,6 +352,13 @@ def test_a_drift_is_told_for_ten_shots_with_half_of_its_interval(slope, half, un
     drift = Drift(slope, slope - half, slope + half, 20)
     assert drift_text(drift, unit) == text
     assert drift.seen
+
+
+def test_the_shape_of_the_speeds_is_told_from_eight_shots_on() -> None:
+    assert "too few shots" in shape_text(math.nan, 7)
+    assert "fit a bell curve" in shape_text(0.5, 8)
+    assert shape_text(math.nan, 8) == "all speeds are the same"
+    assert "do not fit" in shape_text(0.001, 8)
 
 
 def test_what_chords_may_add_to_the_scatter_is_said_for_one_pair_of_edges(chrono) -> None:
