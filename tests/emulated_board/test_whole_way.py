@@ -110,7 +110,10 @@ def clock_session(board: Board, rig_text: str, folder: Path) -> Clocked:
     done = subprocess.run(
         chrono("export", recording), capture_output=True, text=True, check=False
     )
-    assert done.returncode == 0, done.stderr
+    # The emulator runs at another pace than the computer's clock, and nothing else is doubtful.
+    doubts = done.stderr.splitlines()
+    assert [line for line in doubts if "the counter runs about" not in line] == []
+    assert done.returncode == bool(doubts)
     return Clocked(shots, list(csv.DictReader(io.StringIO(done.stdout))), recording)
 
 
