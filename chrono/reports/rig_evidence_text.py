@@ -13,6 +13,9 @@ from chrono.reports.statistics_text import Detail, detail
 from chrono.session.rig_evidence import ShotRate
 from chrono.units import format_value, to_digits
 
+OTHER_FREQUENCY = 0.05
+"""No oscillator of a board has so large a relative rate error: the rig states another board."""
+
 
 def timing_lines(timing: TimingJitter | None) -> list[str]:
     """Return lines with the measured jitter, the jitter that the rig states, and advice."""
@@ -237,6 +240,12 @@ def rate_doubt(rate: ShotRate | None) -> str:
     """Return a warning if the counter's rate does not fit the rig; otherwise an empty text."""
     if rate is None or not rate.contradicts:
         return ""
+    if abs(rate.off) > OTHER_FREQUENCY:
+        return (
+            f"compared with the computer's clock, the counter runs about "
+            f"{to_digits(1 + rate.off, 2)} times as fast as the rig states; check [clock] and "
+            "`lines` in the rig"
+        )
     off, stated = (to_digits(1e6 * part, 2) for part in (abs(rate.off), rate.tolerance))
     return (
         f"compared with the computer's clock, the counter runs about {off} ppm "

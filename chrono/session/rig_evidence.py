@@ -47,6 +47,10 @@ SLOPE_SHOTS = 1_000
 each shot."""
 
 
+MOST_RATE = 20.0
+"""If the counter seems to run faster or slower than this factor, the lines did not come in real
+time: a program sent them at once, for example."""
+
 READ_LATE_S = 0.2
 """The delays with which the computer reads lines usually differ by less than this [s]."""
 
@@ -162,8 +166,8 @@ def rate_of(recent: RecentShots) -> ShotRate | None:
     Returns
     -------
     ShotRate or None
-        None for fewer than four shots, for lines without a counter, and if the rig takes the
-        rate from the beats.
+        None for fewer than four shots, for lines without a counter, for lines that did not come
+        in real time, and if the rig takes the rate from the beats.
     """
     session = recent.session
     stated, tolerance = stated_rate(session.rig)
@@ -178,8 +182,10 @@ def rate_of(recent: RecentShots) -> ShotRate | None:
         return None
     ahead_s = board_s - host_s
     gained_s = float(np.median(ahead_s[-half:] - ahead_s[:half]))
-    limit = tolerance + HOST_RATE_TOLERANCE + READ_LATE_S / span_s
-    return ShotRate(gained_s / span_s, tolerance, limit)
+    off = gained_s / span_s
+    if not 1 / MOST_RATE < 1 + off < MOST_RATE:
+        return None
+    return ShotRate(off, tolerance, tolerance + HOST_RATE_TOLERANCE + READ_LATE_S / span_s)
 
 
 def _timing(recent: RecentShots) -> TimingJitter | None:

@@ -43,6 +43,23 @@ def test_lines_that_were_read_late_give_no_doubt() -> None:
     assert not rate.contradicts
 
 
+def at_pace(factor: float):
+    session = read_recording(CERAMIC).session
+    times_us = session.log.shots["host_us"]
+    times_us[:] = times_us[0] + (times_us - times_us[0]) / factor
+    return rate_of(RecentShots.of(session))
+
+
+def test_a_board_with_another_frequency_is_told_by_a_factor() -> None:
+    assert "the counter runs about 2 times as fast as the rig states" in rate_doubt(at_pace(2))
+    assert "the counter runs about 0.5 times as fast as the rig" in rate_doubt(at_pace(0.5))
+
+
+def test_lines_that_did_not_come_in_real_time_give_no_rate() -> None:
+    assert at_pace(500) is None
+    assert at_pace(0.01) is None
+
+
 def test_few_shots_or_a_clock_that_stands_give_no_rate() -> None:
     session = read_recording(CERAMIC).session
     assert rate_of(RecentShots.of(session, 3)) is None
