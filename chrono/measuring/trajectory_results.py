@@ -494,7 +494,7 @@ def _distance(
 
 
 def _at_catch(launch: Launch, values: Mapping[str, float], path_m: float) -> float:
-    """Return the speed at the catch (such as a net); without drag, the launch speed."""
+    """Return the speed at the catch (such as a net); without a path, the launch speed."""
     speed = speed_value(values)
     if not path_m:
         return speed

@@ -23,6 +23,7 @@ from chrono.measuring.length_trends import LengthTrend
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.reports.restart_text import cause_words, restart_advice
 from chrono.reports.rig_evidence_text import (
+    RATE_ADVICE,
     blocking_text,
     jitter_advice,
     microseconds,
@@ -237,7 +238,7 @@ def _clock(seen: Observation, _: str) -> tuple[str, str, str]:
         f"rate error {1e6 * seen.clock.rate_error:+.0f} ± {1e6 * seen.clock.U95:.0f} ppm",
         f"the counter's rate is wrong by {1e6 * seen.rate_off:+.0f} ppm, but the rig states"
         f" only ± {1e6 * seen.rate_tolerance:.0f} ppm",
-        "run chrono calibrate clock, or set clock.rate_tolerance in the rig for this board",
+        RATE_ADVICE,
     )
 
 

@@ -56,8 +56,8 @@ from chrono.session.shot_log import ShotRow
 from chrono.units import format_speed, format_value, speed_in, to_digits
 
 SHOWN_SHOTS, SHOWN_ENDS = 60, 25
-"""Largest number of listed shots. If there are more, only so many of the first and of the last
-shots are listed, which leaves room for notes on two printed pages."""
+"""Up to the first number, the report lists all shots. If there are more shots, the report lists
+only the first 25 and the last 25. Then two printed pages have room for notes."""
 SHOWN_SETUPS = 8
 MOST_IN_MATRIX = 9
 """More columns do not fit on a page; further columns are in a table below."""

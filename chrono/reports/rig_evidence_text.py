@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from decimal import Decimal
 from typing import Any
 
 from chrono.measuring.length_trends import LengthTrend, Trend, told_trends
@@ -15,6 +14,10 @@ from chrono.units import format_value, to_digits
 
 OTHER_FREQUENCY = 0.05
 """No oscillator of a board has so large a relative rate error: the rig states another board."""
+
+RATE_ADVICE = (
+    "run chrono calibrate clock, or set clock.rate_tolerance in the rig for this board"
+)
 
 
 def timing_lines(timing: TimingJitter | None) -> list[str]:
@@ -34,7 +37,7 @@ def blocking_details(blocking: BlockedLengths | None) -> list[Detail]:
 
 def microseconds(seconds: float) -> str:
     """Return a time in microseconds with two digits, without its unit."""
-    return format(Decimal(f"{1e6 * seconds:.2g}"), "f")
+    return to_digits(1e6 * seconds, 2)
 
 
 def timing_text(timing: TimingJitter) -> str:
@@ -249,8 +252,8 @@ def rate_doubt(rate: ShotRate | None) -> str:
     off, stated = (to_digits(1e6 * part, 2) for part in (abs(rate.off), rate.tolerance))
     return (
         f"compared with the computer's clock, the counter runs about {off} ppm "
-        f"{'fast' if rate.off > 0 else 'slow'}, but the rig states only ± {stated} ppm; run "
-        "chrono calibrate clock, or set clock.rate_tolerance in the rig for this board"
+        f"{'fast' if rate.off > 0 else 'slow'}, but the rig states only ± {stated} ppm; "
+        f"{RATE_ADVICE}"
     )
 
 

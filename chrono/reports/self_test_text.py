@@ -36,8 +36,12 @@ def pulse_report(test: PulseTest, *, light: bool) -> tuple[str, ...]:
             for name, delays in ((up, gate.rises_s), (down, gate.falls_s))
         ]
         if gate.late:
-            told = "edge has" if gate.late == 1 else "edges have"
-            lines.append(f"{who} {letter}: {gate.late} {told} no exact time")
+            late = (
+                "1 edge has no exact time and is not used"
+                if gate.late == 1
+                else f"{gate.late} edges have no exact time and are not used"
+            )
+            lines.append(f"{who} {letter}: {late}")
         if gate.extra:
             extra = count_text(gate.extra, "extra edge")
             lines.append(f"{who} {letter}: bounce caused {extra}")

@@ -87,9 +87,8 @@ class RecentShots:
         part = slice(max(len(log) - most, 0), len(log))
         shots, measured = log.shots[part], session.measured(part)
         counted = session.are_counted(shots, measured.speed_mps)
-        places = session.counters.at(shots["key"]).tolist()
-        present = np.array([session.counters.is_last(place) for place in places], bool)
-        return cls(session, shots, log.setup[part], measured, counted, counted & present)
+        is_present = session.counters.at(shots["key"]) == session.counters.place
+        return cls(session, shots, log.setup[part], measured, counted, counted & is_present)
 
 
 @dataclass(frozen=True)
