@@ -123,6 +123,8 @@ def test_what_speaks_against_a_test_is_told() -> None:
     assert "when the test pin goes high, the inputs go high" in pulse_doubt(
         played((1, 1), (1, 1)), light=True
     )
+    late = "\n".join(pulse_report(played((1, 1), (1, 1), late_b=True), light=False))
+    assert "edges have no exact time and are not used" in late
     upside_down = played((1, 1), (1, 1), inverted=True)
     assert "add the option --light" in pulse_doubt(upside_down, light=False)
     assert "lost 3 edges" in pulse_doubt(played((1, 1), (1, 1), lost=3), light=False)

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from chrono.reports.rig_evidence_text import rate_doubt
-from chrono.rigs.rig_model import Rig
+from chrono.rigs.rig_model import ClockResult, Rig
 from chrono.session.recording_loader import read_recording
 from chrono.session.rig_evidence import RecentShots, rate_of
 
@@ -34,10 +34,19 @@ def test_a_counter_that_fits_the_rig_or_whose_rate_is_measured_gives_no_doubt() 
     assert rate_of(RecentShots.of(read_recording(CERAMIC, rig).session)) is None
 
 
+def test_a_calibrated_rate_is_taken_into_account() -> None:
+    rig = with_clock(CERAMIC)
+    found = ClockResult(value=4000e-6, u=10e-6)
+    calibrated = rig.calibration.model_copy(update={"clock": found})
+    rig = rig.model_copy(update={"calibration": calibrated})
+    rate = rate_of(RecentShots.of(read_recording(CERAMIC, rig).session))
+    assert rate.off == pytest.approx(0.0, abs=100e-6)
+
+
 def test_lines_that_were_read_late_give_no_doubt() -> None:
     session = read_recording(RECORDINGS / "two-and-three-bands.tsv").session
     late = session.log.shots["host_us"]
-    late[[0, 7, 30, 39]] += 20_000_000
+    late[[0, 30, 33, 39]] += 20_000_000
     rate = rate_of(RecentShots.of(session))
     assert abs(rate.off) < 200e-6
     assert not rate.contradicts
