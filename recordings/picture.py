@@ -16,12 +16,19 @@ FOLDER = Path(__file__).parent
 RECORDING = FOLDER / "two-and-three-bands.tsv"
 PICTURE = FOLDER / "dashboard.svg"
 SIZE = (110, 36)
-PLOT = "speeds&#160;in&#160;m/s"
+PLOT = "speed&#160;in&#160;m"
 LOOKS = 100
 
 
 async def draw() -> str:
-    """Return the Shots screen at the end of the session as SVG."""
+    """
+    Return the Shots screen at the end of the session as SVG.
+
+    Raises
+    ------
+    TimeoutError
+        If the plot does not appear.
+    """
     run = replay_run(RECORDING, read_recording(RECORDING).session, None)
     app = Dashboard(run)
     async with app.run_test(size=SIZE) as pilot:
@@ -30,8 +37,8 @@ async def draw() -> str:
             await pilot.pause(0.5)
             before, drawn = drawn, app.export_screenshot(title="chrono replay")
             if drawn == before and PLOT in drawn:
-                break
-        return self_contained(drawn)
+                return self_contained(drawn)
+    raise TimeoutError(f"the picture has no plot with the words {PLOT!r}")
 
 
 def self_contained(svg: str) -> str:

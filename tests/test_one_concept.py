@@ -1,6 +1,7 @@
 """What many rooms need is defined once."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -10,10 +11,15 @@ from chrono.rigs import line_kinds
 from chrono.rigs.line_kinds import LINE_KINDS, LineKind
 
 CHRONO = Path(__file__).parents[1] / "chrono"
-TREES = {
-    path.relative_to(CHRONO).as_posix(): ast.parse(path.read_text("utf-8"))
-    for path in sorted(CHRONO.rglob("*.py"))
-}
+
+
+@cache
+def trees() -> dict[str, ast.Module]:
+    """Return the syntax tree of each module; not while pytest only collects the tests."""
+    return {
+        path.relative_to(CHRONO).as_posix(): ast.parse(path.read_text("utf-8"))
+        for path in sorted(CHRONO.rglob("*.py"))
+    }
 
 
 def assigned(tree: ast.Module) -> dict[str, str]:
@@ -26,12 +32,12 @@ def assigned(tree: ast.Module) -> dict[str, str]:
 
 
 def test_a_type_of_arrays_has_one_name_and_one_place() -> None:
-    kept = assigned(TREES["arrays/array_types.py"])
+    kept = assigned(trees()["arrays/array_types.py"])
     assert set(kept) == {name for name in vars(array_types) if name[0].isupper()}
     assert len(set(kept.values())) == len(kept)
     others = {
         f"{file}: {name}"
-        for file, tree in TREES.items()
+        for file, tree in trees().items()
         for name, value in assigned(tree).items()
         if value in kept.values() and file != "arrays/array_types.py"
     }
@@ -42,7 +48,7 @@ def test_a_type_of_arrays_has_one_name_and_one_place() -> None:
 def test_a_constant_of_the_field_is_written_once(number: float) -> None:
     places = [
         file
-        for file, tree in TREES.items()
+        for file, tree in trees().items()
         for node in ast.walk(tree)
         if isinstance(node, ast.Constant) and node.value == number
     ]
@@ -56,7 +62,7 @@ OTHER_MEANINGS = {("dashboard/shot_table.py", "plain"): "how a row of the table 
 def test_only_one_module_names_the_kinds_of_lines() -> None:
     places = {
         (file, node.value)
-        for file, tree in TREES.items()
+        for file, tree in trees().items()
         for node in ast.walk(tree)
         if isinstance(node, ast.Constant)
         and isinstance(node.value, str)
@@ -71,7 +77,7 @@ def test_nobody_compares_kinds_where_a_property_can_be_asked() -> None:
     assert len(names) == len(LINE_KINDS)
     compared = {
         f"{file}:{node.lineno}"
-        for file, tree in TREES.items()
+        for file, tree in trees().items()
         for node in ast.walk(tree)
         if isinstance(node, ast.Compare | ast.match_case)
         for part in ast.walk(node if isinstance(node, ast.Compare) else node.pattern)

@@ -12,7 +12,7 @@ from chrono.errors import RecordingError
 from chrono.reports.export_table import shot_records
 from chrono.session.recording_loader import read_recording
 
-KILLS = 8
+KILLS = 4
 MANY_KILLS = 100
 
 

@@ -104,7 +104,15 @@ def test_95_of_100_further_shots_lie_within_the_stated_interval():
 
 
 @pytest.mark.parametrize("n", [2, 3])
-@pytest.mark.parametrize("shared", [0.0, 0.2, 0.6, 1.0])
+@pytest.mark.parametrize(
+    "shared",
+    [
+        0.0,
+        pytest.param(0.2, marks=pytest.mark.long),
+        0.6,
+        pytest.param(1.0, marks=pytest.mark.long),
+    ],
+)
 def test_the_interval_of_a_mean_of_few_shots_holds_beside_a_shared_error(n, shared):
     rng, sessions = np.random.default_rng(n), 3000
     speeds = 20 + rng.standard_normal((sessions, n))

@@ -112,6 +112,7 @@ def test_the_mean_of_a_launcher_that_repeats_its_aim_holds_the_truth(n: int) -> 
     assert 0.94 <= held / rigs <= 0.985, held / rigs
 
 
+@pytest.mark.long
 def test_equal_setups_with_different_aims_are_seldom_called_different() -> None:
     sessions, shots, rng = 1000, 6, np.random.default_rng(5)
     drawn = draw_rigs(rng, sessions).repeated(2).with_paths(rng, off_centre_m=5e-3)

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from chrono.errors import RigError
 from chrono.rigs import rig_file as rig_module
+from chrono.rigs.line_kinds import LINE_KINDS
 from chrono.rigs.rig_file import (
     RigProblems,
     default_rig,
@@ -182,6 +183,18 @@ def test_the_starter_says_every_key_at_its_default() -> None:
     text = starter_text()
     for key in ("calibration.clock", "calibration.latency", "calibration.spacing", "tick"):
         assert key in text
+
+
+@pytest.mark.parametrize("lines", LINE_KINDS)
+def test_the_starter_names_the_lines_for_which_a_tick_may_be_set(lines: str) -> None:
+    (comment,) = (row for row in starter_text().splitlines() if row.startswith("# tick = "))
+    try:
+        parse_rig(f'lines = "{lines}"\n{SPACING}[clock]\ntick = "4 us"\n')
+        allowed = True
+    except RigError:
+        allowed = False
+
+    assert (f" {lines} " in comment) == allowed
 
 
 def test_the_starter_of_a_pico_has_its_clock_and_names_what_rules_instead_of_the_tick() -> None:

@@ -160,7 +160,9 @@ def test_a_line_of_20_megabytes_on_the_wire_is_damage_and_clocking_goes_on(
     rig = written(tmp_path / "rig.toml", [b'[gates]\nspacing = "300 mm"\n'])
 
     def send() -> None:
-        stream = b"".join(lines[:60]) + b"E" * (20 * MEGABYTE) + b"\n" + b"".join(lines[60:])
+        stream = memoryview(
+            b"".join(lines[:60]) + b"E" * (20 * MEGABYTE) + b"\n" + b"".join(lines[60:])
+        )
         os.read(board, 1)  # the reader asks for a hello: it listens
         while stream:
             stream = stream[os.write(board, stream[:65536]) :]

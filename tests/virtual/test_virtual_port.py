@@ -180,7 +180,7 @@ def test_the_loose_beam_trips_its_gate_where_its_light_crosses_the_thresholds(
     blocked, seen = False, set()
     with open_port("virtual://loose-beam?shots=0") as port:
         port.timeout = 0
-        for _ in range(3600):
+        for _ in range(1200):
             port.write(LEVELS_REQUEST)
             time.now_s += 0.01
             for line in port.read(port.in_waiting).splitlines():
