@@ -107,6 +107,35 @@ class ClockEstimate:
         return self.uncertainty.U95
 
 
+@dataclass(frozen=True)
+class ShotRate:
+    """
+    The counter's rate, compared with the computer's clock.
+
+    Attributes
+    ----------
+    off : float
+        Relative difference between the counter's rate and the rate in the rig, positive for a
+        counter that runs fast.
+    tolerance : float
+        Largest relative rate error that the rig states.
+    limit : float
+        Largest value of `off` that the rig, the computer's clock and delays can cause.
+    has_beats : bool
+        True if the board sends beats, which tell the rate more exactly.
+    """
+
+    off: float
+    tolerance: float
+    limit: float
+    has_beats: bool = True
+
+    @property
+    def contradicts(self) -> bool:
+        """True if the counter's rate does not fit the rig."""
+        return abs(self.off) > self.limit
+
+
 class ClockTracker:
     """
     Collect beats and compute the counter's rate, with a limited amount of memory.

@@ -11,7 +11,7 @@ from enum import StrEnum
 from math import inf, isfinite
 
 from chrono.arrays.events import RestartCause
-from chrono.clock.clock_rate import ClockEstimate
+from chrono.clock.clock_rate import ClockEstimate, ShotRate
 from chrono.measuring.length_trends import LengthTrend, Trend, told_trends
 from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
@@ -225,6 +225,8 @@ class Readiness:
     """The slope of the path that the shots show; None if unknown."""
     trends: tuple[LengthTrend, ...] = ()
     """How the body lengths at each gate change with speed and with time; empty if unknown."""
+    rate: ShotRate | None = None
+    """The counter's rate by the shots, if the beats do not tell the rate; otherwise None."""
 
     @property
     def ready(self) -> bool:
@@ -302,6 +304,7 @@ def with_shots(
     lengths: Mapping[str, BlockedLengths],
     slope: MeasuredSlope | None = None,
     trends: tuple[LengthTrend, ...] = (),
+    rate: ShotRate | None = None,
 ) -> Readiness:
     """
     Add checks that use the measured shots, and return all results.
@@ -317,8 +320,18 @@ def with_shots(
         The slope of the path that the shots show; None if unknown.
     trends : tuple of LengthTrend
         How the body lengths at each gate change with speed and with time; empty if unknown.
+    rate : ShotRate or None
+        The counter's rate by the shots; None if unknown. The beats are more exact, so this rate
+        is used only if the beats do not tell the rate.
     """
     items = [*health.items]
+    if health.seen.knows_rate:
+        rate = None
+    if rate is not None:
+        items = [
+            ReadinessItem(Aspect.CLOCK, rate.contradicts) if i.aspect is Aspect.CLOCK else i
+            for i in items
+        ]
     if timing is not None:
         items.append(ReadinessItem(Aspect.JITTER, timing.states_too_little))
     items += [
@@ -336,6 +349,7 @@ def with_shots(
         lengths=dict(lengths),
         slope=slope,
         trends=trends,
+        rate=rate,
     )
 
 

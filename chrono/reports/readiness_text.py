@@ -27,6 +27,9 @@ from chrono.reports.rig_evidence_text import (
     blocking_text,
     jitter_advice,
     microseconds,
+    shot_rate_advice,
+    shot_rate_text,
+    shot_rate_wrong,
     slope_advice,
     slope_data,
     slope_text,
@@ -128,6 +131,9 @@ def _item_text(item: ReadinessItem, health: Readiness) -> ItemText:
             words = slope_text(slope), slope_wrong(slope), slope_advice(slope)
         case Aspect.GROWTH | Aspect.DRIFT:
             words = _trend(health.trend(item))
+        case Aspect.CLOCK if health.rate is not None and health.rate.contradicts:
+            rate = health.rate
+            words = shot_rate_text(rate), shot_rate_wrong(rate), shot_rate_advice(rate)
         case Aspect.BODY:
             words = _body(item.setup, health.lengths[item.setup])
         case _:

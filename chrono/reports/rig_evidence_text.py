@@ -4,20 +4,19 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from chrono.clock.clock_rate import ShotRate
 from chrono.measuring.length_trends import LengthTrend, Trend, told_trends
 from chrono.measuring.measured_slope import MeasuredSlope
 from chrono.measuring.timing_jitter import BlockedLengths, TimingJitter
 from chrono.reports.launch_text import filled
 from chrono.reports.statistics_text import Detail, detail
-from chrono.session.rig_evidence import ShotRate
 from chrono.units import format_value, to_digits
 
 OTHER_FREQUENCY = 0.05
 """No oscillator of a board has so large a relative rate error: the rig states another board."""
 
-RATE_ADVICE = (
-    "run chrono calibrate clock, or set clock.rate_tolerance in the rig for this board"
-)
+SET_TOLERANCE = "set clock.rate_tolerance in the rig for this board"
+RATE_ADVICE = f"run chrono calibrate clock, or {SET_TOLERANCE}"
 
 
 def timing_lines(timing: TimingJitter | None) -> list[str]:
@@ -243,18 +242,34 @@ def rate_doubt(rate: ShotRate | None) -> str:
     """Return a warning if the counter's rate does not fit the rig; otherwise an empty text."""
     if rate is None or not rate.contradicts:
         return ""
-    if abs(rate.off) > OTHER_FREQUENCY:
-        return (
-            f"compared with the computer's clock, the counter runs about "
-            f"{to_digits(1 + rate.off, 2)} times as fast as the rig states; check [clock] and "
-            "`lines` in the rig"
-        )
-    off, stated = (to_digits(1e6 * part, 2) for part in (abs(rate.off), rate.tolerance))
-    return (
-        f"compared with the computer's clock, the counter runs about {off} ppm "
-        f"{'fast' if rate.off > 0 else 'slow'}, but the rig states only ± {stated} ppm; "
-        f"{RATE_ADVICE}"
-    )
+    return f"{shot_rate_wrong(rate)}; {shot_rate_advice(rate)}"
+
+
+def shot_rate_text(rate: ShotRate) -> str:
+    """Return how fast the counter runs, compared with the computer's clock."""
+    if _is_other_frequency(rate):
+        return f"about {to_digits(1 + rate.off, 2)} times as fast as the rig states"
+    off = to_digits(1e6 * abs(rate.off), 2)
+    return f"about {off} ppm {'fast' if rate.off > 0 else 'slow'}"
+
+
+def shot_rate_wrong(rate: ShotRate) -> str:
+    """Return that the counter's rate does not fit the rig."""
+    text = f"compared with the computer's clock, the counter runs {shot_rate_text(rate)}"
+    if _is_other_frequency(rate):
+        return text
+    return f"{text}, but the rig states only ± {to_digits(1e6 * rate.tolerance, 2)} ppm"
+
+
+def shot_rate_advice(rate: ShotRate) -> str:
+    """Return what to do if the counter's rate does not fit the rig."""
+    if _is_other_frequency(rate):
+        return "check [clock] and `lines` in the rig"
+    return RATE_ADVICE if rate.has_beats else SET_TOLERANCE
+
+
+def _is_other_frequency(rate: ShotRate) -> bool:
+    return abs(rate.off) > OTHER_FREQUENCY
 
 
 def rate_data(rate: ShotRate | None) -> dict[str, Any] | None:

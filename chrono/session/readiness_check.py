@@ -168,7 +168,9 @@ def check_recording(path: Path, rig: Rig | None) -> CheckedRecording:
 
 def _with_shots(health: Readiness, session: Session) -> Readiness:
     found = rig_evidence(RecentShots.of(session))
-    return with_shots(health, found.timing, found.lengths, found.slope, found.trends)
+    return with_shots(
+        health, found.timing, found.lengths, found.slope, found.trends, found.rate
+    )
 
 
 def _last_us(reader: RecordingReader, lines: LineKind) -> int:

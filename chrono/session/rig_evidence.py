@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from chrono.arrays.array_types import Bools, Floats
-from chrono.clock.clock_rate import HOST_RATE_TOLERANCE
+from chrono.clock.clock_rate import HOST_RATE_TOLERANCE, ShotRate
 from chrono.measuring.error_budget import Input, chords, stated_rate
 from chrono.measuring.length_trends import (
     LengthTrend,
@@ -92,32 +92,6 @@ class RecentShots:
 
 
 @dataclass(frozen=True)
-class ShotRate:
-    """
-    The counter's rate, compared with the computer's clock.
-
-    Attributes
-    ----------
-    off : float
-        Relative difference between the counter's rate and the rate in the rig, positive for a
-        counter that runs fast.
-    tolerance : float
-        Largest relative rate error that the rig states.
-    limit : float
-        Largest value of `off` that the rig, the computer's clock and delays can cause.
-    """
-
-    off: float
-    tolerance: float
-    limit: float
-
-    @property
-    def contradicts(self) -> bool:
-        """True if the counter's rate does not fit the rig."""
-        return abs(self.off) > self.limit
-
-
-@dataclass(frozen=True)
 class RigEvidence:
     """
     What the counted shots say about the rig.
@@ -184,7 +158,8 @@ def rate_of(recent: RecentShots) -> ShotRate | None:
     off = gained_s / span_s
     if not 1 / MOST_RATE < 1 + off < MOST_RATE:
         return None
-    return ShotRate(off, tolerance, tolerance + HOST_RATE_TOLERANCE + READ_LATE_S / span_s)
+    limit = tolerance + HOST_RATE_TOLERANCE + READ_LATE_S / span_s
+    return ShotRate(off, tolerance, limit, session.rig.lines.has_beats)
 
 
 def _timing(recent: RecentShots) -> TimingJitter | None:

@@ -71,6 +71,30 @@ def test_the_rate_of_the_clock_comes_from_the_whole_recording() -> None:
     assert "-37 ± 19 ppm" in clock.reading  # the truth behind it: -41.9
 
 
+@pytest.mark.parametrize(
+    ("stretch", "reading", "advice"),
+    [
+        (1.02, "about 16000 ppm slow", "set clock.rate_tolerance in the rig for this board"),
+        (0.5, "about 2 times as fast", "check [clock] and `lines` in the rig"),
+    ],
+)
+def test_without_beats_the_shots_tell_that_the_rate_does_not_fit(
+    tmp_path: Path, stretch: float, reading: str, advice: str
+) -> None:
+    """The counter itself is about 0.4 % fast, within the ± 0.5 % of its rig."""
+    path = tmp_path / "stretched.tsv"
+    head, *rows = (RECORDINGS / "plain-lines-4us.tsv").read_bytes().splitlines(keepends=True)
+    parts = (row.split(b"\t", 1) for row in rows)
+    later = (b"%d\t%s" % (int(us) * stretch, rest) for us, rest in parts)
+    path.write_bytes(head + b"".join(later))
+    health = check_recording(path, None).health
+    (trouble,) = health_words(health).troubles
+    assert trouble.name == "clock"
+    assert trouble.reading.startswith(reading)
+    assert trouble.advice == advice, "calibrate clock needs beats"
+    assert health_text(health).count("compared with the computer's clock") == 1
+
+
 def test_a_session_in_which_nothing_came_says_so(tmp_path: Path) -> None:
     path = tmp_path / "silent.tsv"
     path.write_bytes(b"".join(row for row in ROWS if b"\tboard\t" not in row))
