@@ -253,10 +253,11 @@ def calibrate_rods(
     Raises
     ------
     OptionError
-        If the same shots are given for both rods.
+        If a length or its tolerance is impossible, or the same shots are given for both rods.
     CalibrationError
         If the passes do not give the spacing.
     """
+    _refuse_rods(short.length_m, long.length_m, length_tolerance_m)
     if (short.path, short.setup) == (long.path, long.setup):
         raise OptionError(
             "the short and the long rod have the same recording and the same setup",
@@ -359,6 +360,23 @@ def _refuse_lengths(height_m: float, height_tolerance_m: float) -> None:
             f"a height of {height_m:g} m cannot have a tolerance of ± {height_tolerance_m:g} m",
             where="--height-tolerance",
             hint='give the largest possible error of the height, such as "1 mm"',
+        )
+
+
+def _refuse_rods(short_m: float, long_m: float, tolerance_m: float) -> None:
+    for option, length_m in (("--short", short_m), ("--long", long_m)):
+        if not length_m > 0:
+            raise OptionError(
+                f"the length of a rod cannot be {length_m:g} m",
+                where=option,
+                hint='give the length that you measured, such as "40 mm"',
+            )
+    if not 0 <= tolerance_m < min(short_m, long_m):
+        raise OptionError(
+            f"a rod of {min(short_m, long_m):g} m cannot have a tolerance of "
+            f"± {tolerance_m:g} m",
+            where="--length-tolerance",
+            hint='give the largest possible error of the length, such as "0.05 mm"',
         )
 
 

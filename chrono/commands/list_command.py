@@ -53,8 +53,10 @@ def list_recordings(
     """
     Show a folder's log book: one line per recording, and totals.
 
-    --choose and --json show the full texts of rig, setups and notes.
+    A terminal shows only the beginning of long texts. To get the full texts, use --choose or
+    --json, or write the output to a file.
     """
+    import sys
     from shutil import get_terminal_size
 
     from chrono.commands.command_options import wants_dashboard
@@ -78,7 +80,8 @@ def list_recordings(
     elif as_json:
         print_json(logbook_data(entries))
     else:
-        print(logbook_text(entries, get_terminal_size().columns))
+        columns = get_terminal_size().columns if sys.stdout.isatty() else None
+        print(logbook_text(entries, columns))
     end(findings)
 
 

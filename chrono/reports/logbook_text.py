@@ -25,7 +25,7 @@ LEAST_NAME, LEAST_ABOUT = 10, 8
 """Smallest width of a name, and of the text after the name, in cells of a narrow terminal."""
 
 
-def logbook_text(entries: Sequence[LogEntry], columns: int = 80) -> str:
+def logbook_text(entries: Sequence[LogEntry], columns: int | None = None) -> str:
     """
     Return the log book: one line for each recording, and a last line with the totals.
 
@@ -34,6 +34,7 @@ def logbook_text(entries: Sequence[LogEntry], columns: int = 80) -> str:
     entries : sequence of LogEntry
     columns : int, optional
         Width of the terminal. Longer setups and notes are cut, and also names if necessary.
+        By default, nothing is cut.
     """
     counts = [
         ("", "") if entry.trouble else (str(entry.shots), str(entry.counted))
@@ -42,15 +43,19 @@ def logbook_text(entries: Sequence[LogEntry], columns: int = 80) -> str:
     heads = ("shots", "counted")
     widths = [max(map(len, column)) for column in zip(heads, *counts, strict=True)]
     fixed = DATE_CELLS + sum(widths) + 4 * len(GAP)
-    longest = max((cell_len(plain(entry.name)) for entry in entries), default=0)
-    room = max(min(LONGEST_NAME, columns - fixed - LEAST_ABOUT), LEAST_NAME)
-    name_cells = max(min(longest, room), len("recording"))
-    about_cells = max(columns - fixed - name_cells, LEAST_ABOUT)
+    names = ("recording", *(plain(entry.name) for entry in entries))
+    name_cells = max(map(cell_len, names))
+    about_cells = None
+    if columns is not None:
+        room = max(min(LONGEST_NAME, columns - fixed - LEAST_ABOUT), LEAST_NAME)
+        name_cells = min(name_cells, room)
+        about_cells = max(columns - fixed - name_cells, LEAST_ABOUT)
 
     def line(date: str, name: str, numbers: Sequence[str], about: str) -> str:
         first = [set_cell_size(date, DATE_CELLS), _cut(name, name_cells)]
         right = [f"{number:>{width}}" for number, width in zip(numbers, widths, strict=True)]
-        return GAP.join([*first, *right, _cut(about, about_cells)]).rstrip()
+        last = about if about_cells is None else _cut(about, about_cells)
+        return GAP.join([*first, *right, last]).rstrip()
 
     rows = [
         line(date_text(entry), plain(entry.name), numbers, "; ".join(_in_brief(entry)))

@@ -75,6 +75,10 @@ def test_recordings_in_the_wrong_order_are_told(chrono, bench) -> None:
         (("--short", "40 mm", "--long", "120 mm"), "the gates would be"),
         (("--short", "40", "--long", "140 mm"), "--short"),
         (("--short", "40 mm"), "--long"),
+        (("--short=-40 mm", "--long", "60 mm"), "--short: the length of a rod cannot be"),
+        (("--short", "40 mm", "--long", "0 mm"), "--long: the length of a rod cannot be"),
+        ((*LENGTHS, "--length-tolerance=-1 mm"), "--length-tolerance"),
+        ((*LENGTHS, "--length-tolerance", "40 mm"), "cannot have a tolerance of ± 0.04 m"),
         ((*LENGTHS, "--short-setup", "nobody's"), "no counted shots of setup"),
     ],
 )

@@ -1,6 +1,7 @@
 """The log book: what stands in it, in which order, and what becomes of bad files."""
 
 import json
+import os
 from itertools import permutations
 from pathlib import Path
 
@@ -109,7 +110,16 @@ def test_the_command_lists_a_folder_with_bad_files_in_it(chrono, tmp_path) -> No
     assert "two bands 20" in rows[0]
     assert "cannot be used" in rows[-1]
     assert total == "3 recordings: 140 shots, 140 counted; recordings that cannot be used: 1"
-    assert max(map(len, outcome.out.splitlines())) <= 80
+    assert rows[0].endswith("rig virtual gates: class-afternoon"), "nothing is cut in a file"
+
+
+def test_a_terminal_shows_what_has_room(chrono, monkeypatch, tmp_path) -> None:
+    season(tmp_path / "season", days=1)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    monkeypatch.setattr("shutil.get_terminal_size", lambda *_: os.terminal_size((70, 24)))
+    _, row, *_ = chrono("list", "season").out.splitlines()
+    assert len(row) == 70
+    assert row.endswith("…")
 
 
 @pytest.mark.parametrize("columns", [60, 80, 200])
