@@ -2,6 +2,7 @@
 
 import os
 import pty
+import signal
 import subprocess
 import sys
 
@@ -123,3 +124,32 @@ def test_a_program_that_reads_the_shots_is_not_told(chrono) -> None:
 
     assert outcome.code == 0
     assert "opening" not in outcome.err
+
+
+INTERRUPTED_WHILE_IT_LOADS = """
+import os, signal, sys
+from chrono.__main__ import main
+
+class PressesCtrlC:
+    def find_spec(self, name, path, target=None):
+        if name == "chrono.cli":
+            os.kill(os.getpid(), signal.SIGINT)
+
+sys.meta_path.insert(0, PressesCtrlC())
+signal.signal(signal.SIGINT, signal.{before})
+sys.argv = ["chrono", "--version"]
+main()
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="ends by a signal")
+@pytest.mark.parametrize(
+    ("before", "code"), [("default_int_handler", -signal.SIGINT), ("SIG_IGN", 0)]
+)
+def test_ctrl_c_while_the_program_loads_ends_it_silently_unless_it_is_ignored(
+    before: str, code: int
+) -> None:
+    script = INTERRUPTED_WHILE_IT_LOADS.format(before=before)
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True)
+    assert done.returncode == code
+    assert done.stderr == b""
