@@ -139,11 +139,9 @@ class UserUnits:
         return shown.rstrip().replace(" °", "°")
 
     def above(self, kind: str, value: float, U95: float) -> str:  # noqa: N803
-        """Return the upper end of the interval value ± U95, rounded up."""
+        """Return the upper end of the interval value ± U95, rounded up (finite)."""
         unit, size = self.fitting(kind, value + U95)
         end, decimals = (value + U95) / size, significant_decimals(U95 / size)
-        if not math.isfinite(end):
-            return "a value too large to show"
         if U95 <= 0:
             decimals = 3 - math.floor(math.log10(end))
         rounded = math.ceil(end * 10**decimals - 1e-9) / 10**decimals

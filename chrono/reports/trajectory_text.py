@@ -371,17 +371,23 @@ def _stop_lines(result: StopResult | RefusedLaunch, letter: str, units: UserUnit
 
 def _verdict(result: StopResult, units: UserUnits) -> str:
     given = units.show(_GIVEN_KINDS[result.goal], result.given)
-    enough = units.above("length", result.distance.value, result.distance.U95)
     if result.goal == "distance":
-        peak = units.above("acceleration", result.peak.value, result.peak.U95)
-        return f"with a distance of {given}, the peak deceleration stays under {peak} (95 %)"
+        peak = result.peak
+        if not math.isfinite(peak.value + peak.U95):
+            shown = units.estimate("acceleration", peak)
+            return f"with a distance of {given}, the peak deceleration is {shown}"
+        most = units.above("acceleration", peak.value, peak.U95)
+        return f"with a distance of {given}, the peak deceleration stays under {most} (95 %)"
+    distance = result.distance
     if result.goal == "time":
-        return (
-            f"to stop in {given}, the body needs a distance of "
-            f"{units.estimate('length', result.distance)}"
-        )
-    of = {"peak": "", "mean": " on average", "force": ""}[result.goal]
-    return f"to stop with less than {given}{of}, the body needs a distance of {enough} (95 %)"
+        how = f"in {given}"
+    else:
+        how = f"with less than {given}{' on average' if result.goal == 'mean' else ''}"
+    if result.goal == "time" or not math.isfinite(distance.value + distance.U95):
+        enough = units.estimate("length", distance)
+    else:
+        enough = f"{units.above('length', distance.value, distance.U95)} (95 %)"
+    return f"to stop {how}, the body needs a distance of {enough}"
 
 
 def _stop_picture(results: list[StopResult], units: UserUnits, ascii_only: bool) -> list[str]:

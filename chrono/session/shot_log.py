@@ -3,13 +3,12 @@
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from chrono.arrays.array_types import Bools, Floats, Ints
-from chrono.arrays.machine_code import loop
 from chrono.arrays.structured_arrays import put
 from chrono.processor.shot_records import (
     NEVER_COUNTED,
@@ -45,6 +44,8 @@ class SampleColumns(Protocol):
 Pieces = Callable[[slice], Iterator[tuple[slice, SampleColumns]]]
 """A function that divides a slice of shots, and yields each part with its measured values."""
 
+
+Duration = TypeVar("Duration", float, Floats)
 
 FIRST_CAPACITY = 256
 
@@ -155,15 +156,17 @@ class ShotLog:
         """Correct the times of earlier shots whose lines the program read late."""
         first = max(start - 1, 0)
         new = self._shots[first : self._size]
-        waited = _last_waited(new["key"], new["host_us"], unit_s * 1e6, jump)
-        if waited < 0:
+        apart = np.diff(new["key"])
+        late = np.diff(new["host_us"]) < _least_us(apart * unit_s * 1e6)
+        waited = np.flatnonzero(late & (apart < jump))
+        if not waited.size:
             return
         oldest = max(start - MANY_WAITED, 0)
-        for place in range(first + waited, oldest - 1, -1):
-            apart = int(self._shots["key"][place + 1] - self._shots["key"][place])
-            later_us, apart_us = int(self._time_us[place + 1]), apart * unit_s * 1e6
+        for place in range(first + int(waited[-1]), oldest - 1, -1):
+            ticks = int(self._shots["key"][place + 1] - self._shots["key"][place])
+            later_us, apart_us = int(self._time_us[place + 1]), ticks * unit_s * 1e6
             was_us = int(self._time_us[place])
-            if apart < jump and later_us - was_us < _least_us(apart_us):
+            if ticks < jump and later_us - was_us < _least_us(apart_us):
                 self._time_us[place] = max(later_us - round(apart_us), 0)
                 self.version += place < start
             elif place < start:
@@ -184,18 +187,7 @@ class ShotLog:
         self._time_us = _enlarged(self._time_us, more)
 
 
-@loop
-def _last_waited(key: Ints, read_us: Ints, unit_us: float, jump: int) -> int:
-    """Return the position of the last shot that was read late; -1 if no shot was read late."""
-    for place in range(len(key) - 2, -1, -1):
-        apart = key[place + 1] - key[place]
-        least_us = (1 - RATE_LIMIT) * (apart * unit_us) - WAITED_S * 1e6
-        if apart < jump and read_us[place + 1] - read_us[place] < least_us:
-            return place
-    return -1
-
-
-def _least_us(apart_us: float) -> float:
+def _least_us(apart_us: Duration) -> Duration:
     """Return the shortest possible time between two lines that are read without delay [us]."""
     return (1 - RATE_LIMIT) * apart_us - WAITED_S * 1e6
 

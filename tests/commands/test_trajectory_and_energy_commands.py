@@ -9,6 +9,7 @@ import golden_kit
 import numpy as np
 import pytest
 from command_kit import is_one_clear_complaint
+from interval_kit import setup, shot, write_recording
 
 HOUSE = Path(__file__).parents[2]
 BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
@@ -423,3 +424,24 @@ def test_an_energy_that_means_no_speed_of_a_launch_is_refused(chrono) -> None:
     words = ("--distance", "0.1 m", "--mass", "0.02 g")
     outcome = chrono("stop", "--energy", "2650 J", *words)
     is_one_clear_complaint(outcome, "a speed that is too high: 16279 m/s", "3000 m/s")
+
+
+@pytest.mark.parametrize(
+    ("goal", "told"),
+    [
+        (("--distance", "1 m"), r"the peak deceleration is [\d.]+ g \(± not known\)"),
+        (("--limit", "50 g"), r"less than 50 g, the body needs a distance of [\d.]+ m \(± not"),
+        (
+            ("--mean", "50 g"),
+            r"less than 50 g on average, the body needs a distance of [\d.]+ m",
+        ),
+        (("--time", "40 ms"), r"to stop in 0.04 s, the body needs a distance of [\d.]+ m"),
+    ],
+)
+def test_a_stop_whose_uncertainty_is_not_known_says_so(chrono, tmp_path, goal, told) -> None:
+    """Two shots that scatter more than their mean: the model ends within their ±."""
+    rows = [setup("a"), shot(10), shot(100)]
+    path = write_recording(tmp_path / "wild.tsv", rows)
+    out = " ".join(chrono("stop", path, "--path", "2 m", *goal).out.split())
+    assert re.search(told, out), out
+    assert "(95 %)" not in out
