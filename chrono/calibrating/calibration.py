@@ -24,7 +24,7 @@ from chrono.processor.shot_records import ABSENT, EdgesUsed
 from chrono.rigs.rig_file import update_rig
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.recording_loader import first_rig, prepare_for, read_recording
+from chrono.session.recording_loader import last_rig, prepare_for, read_recording
 from chrono.session.session import Session
 
 HIGHEST_M = 100.0
@@ -295,7 +295,7 @@ def _passes(rod: Rod, session: Session) -> Passes:
 def _declared_ball(rod: Rod, session: Session) -> float | None:
     """Return the length of the round body in a recording [m]; None if the body is not round."""
     try:
-        body = first_rig(rod.path).body
+        body = last_rig(rod.path).body
     except RecordingError:
         body = session.rig.body
     names = [rod.setup] if rod.setup is not None else session.setups.names

@@ -6,7 +6,8 @@ from command_kit import is_one_clear_complaint
 from passing import make_beams, record_rods
 
 from chrono.arrays import machine_code
-from chrono.rigs.rig_file import load_rig
+from chrono.rigs.rig_file import load_rig, with_keys
+from chrono.session.recording_loader import add_rig
 
 RIG = (
     '[gates]\nspacing = "300 mm"\nspacing_tolerance = "1 mm"\n'
@@ -61,6 +62,18 @@ def test_a_spacing_in_doubt_is_written_only_if_that_is_accepted(
 
     assert chrono(*RODS, *typed, "--accept").code == 0
     assert load_rig(tmp_path / "rig.toml").calibration.spacing.spacing_m > 0.31
+
+
+def test_a_rig_that_was_corrected_tells_that_both_bodies_were_balls(
+    chrono, tmp_path, bench
+) -> None:
+    recorded, rig = tmp_path / "long.tsv", load_rig(tmp_path / "rig.toml")
+    add_rig(recorded, rig)
+    assert chrono(*RODS, *LENGTHS, "--dry-run").code == 0
+    add_rig(recorded, with_keys(rig, {"body.length": "140 mm"}))
+    doubted = chrono(*RODS, *LENGTHS, "--dry-run")
+    assert doubted.code == 1
+    assert "round" in doubted.err
 
 
 def test_recordings_in_the_wrong_order_are_told(chrono, bench) -> None:
