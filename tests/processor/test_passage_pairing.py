@@ -6,8 +6,14 @@ import numpy as np
 import pytest
 from line_kit import RULES, UNIT_S
 
-from chrono.processor.passage_pairing import Relation, compare_passages
+from chrono.processor.passage_pairing import (
+    PAIR_DTYPE,
+    Relation,
+    compare_passages,
+    use_only,
+)
 from chrono.processor.passages import LEAD, PASSAGE_DTYPE, TRAIL, Passages
+from chrono.processor.shot_records import EdgesUsed
 
 G_MPS2 = 9.81
 
@@ -65,3 +71,17 @@ def test_blocking_times_may_differ_by_what_acceleration_can_change(
 ) -> None:
     block_s = transit_s * 0.04 / 0.3
     assert compared(transit_s, block_s, short * block_s)["alike"] == alike
+
+
+@pytest.mark.parametrize("keep", [EdgesUsed.LEAD, EdgesUsed.TRAIL])
+def test_only_edges_that_are_sound_are_used_alone(keep: EdgesUsed) -> None:
+    reliable = [EdgesUsed.NONE, EdgesUsed.LEAD, EdgesUsed.TRAIL, EdgesUsed.BOTH]
+    pairs = np.zeros(5, PAIR_DTYPE)
+    pairs["sound"] = [0, 1, 2, 3, 3]
+    pairs["used"] = [*reliable, EdgesUsed.BOTH]
+    chosen = np.array([True, True, True, True, False])
+
+    use_only(pairs, chosen, keep)
+
+    wanted = [keep if each in (keep, EdgesUsed.BOTH) else EdgesUsed.NONE for each in reliable]
+    assert pairs["used"].tolist() == [*wanted, EdgesUsed.BOTH]
