@@ -1,7 +1,7 @@
 """Decide if the transit of a shot is still certain when lines were lost near the shot.
 
-A break is a time when lines may be missing. Near a shot means up to one transit before or after
-it; in reach means up to the longest transit that the rig allows. For example, if an edge of a
+A break is a time when lines may be missing. Near a shot means up to two transits before or
+after it; in reach means up to the longest transit that the rig allows. For example, if an edge of a
 body is lost, the program may pair two bodies, and the transit may be too short.
 
 - A break between a shot's edges, or where its missing edges may be, sets the flag GAP.
@@ -94,7 +94,7 @@ def _inside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
 
 
 def _beside(breaks: Breaks, launches: Launches, rules: Rules) -> _Ranges:
-    """For each launch, return the breaks up to one transit before or after the launch."""
+    """For each launch, return the breaks up to two transits before or after the launch."""
     near = np.minimum(rules.windows.slow, np.abs(launches["twice"]))
     soon = rules.windows.slow + rules.windows.wait
     return _ranges(breaks, breaks.mark, launches, (near, near), soon)
