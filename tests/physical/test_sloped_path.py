@@ -90,6 +90,16 @@ def test_both_gates_see_the_body_s_length(tmp_path) -> None:
     assert np.median(found.length_b_m) == pytest.approx(0.0245, abs=0.0005)
 
 
+def test_the_budget_of_a_drop_has_the_speed_and_the_uncertainty_of_its_row(tmp_path) -> None:
+    """They depend on the skew: the body gains speed, so its front needs longer than its back."""
+    session, _ = read_back(tmp_path, dropped(0.6, 0.1), "steel", 2)
+    for row in session.rows_of(slice(0, 2)):
+        budget = session.budget_of(row)
+        assert row.skew_us > 100
+        assert budget.speed_mps == pytest.approx(row.speed_mps, rel=1e-12)
+        assert budget.U95_mps == pytest.approx(row.U95_mps, rel=1e-9)
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("name", ["squash", "rod", "light foam"])
 @pytest.mark.parametrize("released_m", [0.05, 0.1, 0.35, 2.0])
