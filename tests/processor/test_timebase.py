@@ -64,8 +64,11 @@ def test_a_wrap_anywhere_in_a_shot_leaves_its_steps_exact(place: int) -> None:
 
 @pytest.mark.parametrize("turns", [1, 2, 7])
 def test_whole_turns_in_a_long_silence_are_counted_by_the_hosts_clock(turns: int) -> None:
-    ticked = tick(events([Line(1.0), Line(1.5 + turns * WRAP_S)]))
+    """The host reads the second line 0.7 s late, so its clock gives the turns, not the step."""
+    these = events([Line(1.0), Line(1.5 + turns * WRAP_S)])
+    ticked = tick(replace(these, host_us=these.host_us + np.array([0, 700_000])))
     assert int(np.diff(ticked.edges.t)[0]) == turns * WRAP + 8_000_000
+    assert not ticked.gaps.mark.size
 
 
 def test_a_host_that_reads_late_by_less_than_two_seconds_changes_no_time() -> None:
