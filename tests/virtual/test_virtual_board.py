@@ -214,6 +214,19 @@ def test_a_dropped_ball_has_the_speed_that_its_truth_tells() -> None:
         assert 3.4 < fall.speed_mps < 3.8
 
 
+def test_a_dropped_ball_falls_half_a_metre_of_air_to_gate_a() -> None:
+    scenario = SCENARIOS["drop-test"]
+    rig = true_rig(scenario, 3)
+    for launch in launches(scenario, 3, shots=5):
+        (fall,) = launch.flights
+        lower_edge_m = fall.release_m + 0.0125
+        assert rig.positions_m[0] - lower_edge_m == pytest.approx(0.5, abs=2.5e-3)
+        # the ball of 64.2 g displaces 8.18 ml of air, 9.82 mg: they lift it, half moves with it
+        in_air = 1 - 1.5 * 9.82e-6 / 64.2e-3
+        assert fall.acceleration_mps2 / rig.gravity_mps2 == pytest.approx(in_air, rel=1e-6)
+        assert rig.gravity_mps2 == pytest.approx(9.810, abs=2e-3)
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_exchanged_sensors_are_the_same_ones_in_the_same_gates(seed: int) -> None:
     before, after = (true_rig(SCENARIOS[f"swap-{x}"], seed) for x in ("before", "after"))
