@@ -334,6 +334,34 @@ def test_wads_follow_at_the_speed_the_truth_tells() -> None:
         assert 0.4 < wad.speed_mps / ball.speed_mps < 0.9
 
 
+def test_wads_leave_the_mouth_with_the_ball_at_their_part_of_its_speed() -> None:
+    scenario = SCENARIOS["noisy-hall"]
+    companion, mouth_m = scenario.companion, -scenario.gates.muzzle_distance_m
+    assert companion is not None
+    ratios = []
+    for launch in launches(scenario, 5, shots=1000):
+        if len(launch.flights) < 2:
+            continue
+        leaves_s = [flight.time_at(mouth_m) for flight in launch.flights]
+        assert leaves_s[0] == pytest.approx(leaves_s[1], abs=1e-9)
+        ball_s, wad_s = (
+            flight.time_at(mouth_m + 1e-3) - flight.time_at(mouth_m - 1e-3)
+            for flight in launch.flights
+        )
+        ratios.append(ball_s / wad_s)
+    by_chance = 4 * companion.ratio_spread / np.sqrt(len(ratios))
+    assert by_chance < 0.02
+    assert np.mean(ratios) == pytest.approx(companion.speed_ratio, abs=by_chance)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_true_spacing_is_that_of_the_places_where_the_gates_trip(seed: int) -> None:
+    """Along a path up to 1° off the axis the places are up to 1/cos 1° farther apart."""
+    rig = true_rig(SCENARIOS["two-bands"], seed)
+    along_path_m = rig.positions_m[1] - rig.positions_m[0]
+    assert 1 - 1e-12 <= along_path_m / rig.spacing_m <= 1.000153
+
+
 def test_a_lamp_trips_its_gate_at_its_frequency() -> None:
     scenario = replace(
         noise_free(SCENARIOS["two-bands"]), lamps=(Lamp(1, 120.0, 0.2, 10.0, 3.0),)
