@@ -434,11 +434,13 @@ class Rig(_Section):
         if self.lines.is_interval or wrap_s >= shot_s:
             return None
         needed = math.ceil(math.log2(shot_s / self.clock.unit_s))
+        step_mps = 10 ** (math.floor(math.log10(way_m / wrap_s)) - 2)
+        slowest_mps = math.ceil(way_m / wrap_s / step_mps) * step_mps  # never below
         return (
             f"wraps to 0 every {wrap_s * 1e3:.3g} ms, but the slowest body needs "
             f"{shot_s * 1e3:.3g} ms to pass both gates",
             f"use a counter with {needed} bits or more, or set window.slowest to "
-            f"{way_m / wrap_s:.3g} m/s or more",
+            f"{slowest_mps:.6g} m/s or more",
         )
 
     @property

@@ -68,7 +68,8 @@ def recording_samples(recorded: LoadedRecording) -> RecordingSamples:
 
 def damaged_lines_of(session: Session) -> int:
     """Count the damaged or lost lines of a session."""
-    return session.unusable.lines + session.processor.tally.lost_lines
+    # a damaged line is among the lost lines too: it must not count twice
+    return max(session.unusable.lines, session.processor.tally.lost_lines)
 
 
 def damaged_lines(recordings: Sequence[RecordingSamples]) -> int:

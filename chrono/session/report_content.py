@@ -129,8 +129,6 @@ def plotted_speeds(recorded: LoadedRecording, most_dots: int = MOST_DOTS) -> Plo
 
 def _changes(session: Session) -> Ints:
     """Return the number of each shot that has another setup name than the shot before."""
-    if not len(session.log):
-        return np.zeros(0, np.int64)
     used, place = np.unique(session.log.setup, return_inverse=True)
     codes = {name: code for code, name in enumerate(session.setups.names)}
     of_shot = np.array([codes[session.setups.name(int(i))] for i in used])[place]

@@ -21,6 +21,7 @@ from chrono.reader.row_decoding import decode_rows
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.reports.rig_evidence_text import slope_doubt
 from chrono.rigs.line_kinds import FRAMED
+from chrono.rigs.rig_file import rig_from_record, rig_record
 from chrono.session.recording_loader import read_recording
 from chrono.session.rig_evidence import RecentShots, slope_of
 from chrono.session.session import Session
@@ -88,6 +89,34 @@ def test_both_gates_see_the_body_s_length(tmp_path) -> None:
     assert np.median(ratio) > 2.3, "gate A is blocked for so much longer"
     assert np.median(found.length_a_m) == pytest.approx(0.0245, abs=0.0005)
     assert np.median(found.length_b_m) == pytest.approx(0.0245, abs=0.0005)
+
+
+def test_the_slope_of_drops_is_found_with_the_calibrated_clock_and_delay(tmp_path) -> None:
+    """A counter that is 10 % fast and a sensor that is 1 ms late, both as calibrated."""
+    session, _ = read_back(tmp_path, dropped(0.6, 0.1), "steel", 20)
+    exact = slope_in(session)
+    shots, record = session.log.shots, rig_record(session.rig)
+    late = round(1e-3 / session.model.unit_s)
+    for name in ("lead", "trail", "block_a", "block_b"):
+        shots[name] = np.rint(1.1 * (shots[name] + late * (name in ("lead", "trail"))))
+    record["calibration"] = {
+        "clock": {"rate_error": 0.1, "rate_error_u": 1e-6},
+        "latency": {"difference_s": 1e-3, "difference_u_s": 1e-8},
+    }
+    session.remeasure(rig_from_record(record))
+
+    assert exact.pull_mps2 == pytest.approx(9.81, rel=0.02)
+    assert slope_in(session).pull_mps2 == pytest.approx(exact.pull_mps2, rel=1e-4)
+
+
+def test_the_budget_of_a_drop_has_the_speed_and_the_uncertainty_of_its_row(tmp_path) -> None:
+    """They depend on the skew: the body gains speed, so its front takes longer."""
+    session, _ = read_back(tmp_path, dropped(0.6, 0.1), "steel", 2)
+    for row in session.rows_of(slice(0, 2)):
+        budget = session.budget_of(row)
+        assert row.skew_us > 100
+        assert budget.speed_mps == pytest.approx(row.speed_mps, rel=1e-12)
+        assert budget.U95_mps == pytest.approx(row.U95_mps, rel=1e-9)
 
 
 @pytest.mark.long

@@ -25,7 +25,7 @@ from line_kit import (
 from chrono.arrays.events import LEVEL_UNKNOWN, EventKind, Events, Record
 from chrono.processor.passage_pairing import AGREEMENT, LENGTH_TOLERANCE
 from chrono.processor.pipeline import Processor
-from chrono.processor.shot_records import ABSENT, EdgesUsed, Shots, flag_words
+from chrono.processor.shot_records import ABSENT, EdgesUsed, Flag, Shots, flag_words
 from chrono.processor.shots import CROWD
 from chrono.rigs.line_kinds import INTERVAL, PLAIN
 
@@ -135,6 +135,25 @@ def test_late_edges_pair_but_give_no_time_where_another_pair_is_sound(
     (shot,) = shots_of(with_beats(lines))
     assert shot["used"] == which
     assert shot["lead"] == 240_000
+
+
+@pytest.mark.parametrize(("longer_us", "which"), [(10, EdgesUsed.BOTH), (30, EdgesUsed.LEAD)])
+def test_gate_b_hides_a_body_if_it_is_blocked_a_thousandth_of_the_transit_longer(
+    longer_us: int, which: EdgesUsed
+) -> None:
+    """The transit takes 15 ms; gate A saw a second body 30 ms later, gate B did not."""
+    second = block(A, 2.33, 1e-3)
+    lines = [*block(A, 2.3, 2e-3), *block(B, 2.315, 2e-3 + longer_us * 1e-6), *second]
+    (shot,) = shots_of(with_beats(lines))
+    assert shot["used"] == which
+    assert shot["flags"] & int(Flag.COMPANION)
+
+
+def test_two_steps_of_a_coarse_counter_hide_no_body() -> None:
+    rules = replace(RULES, step_s=40e-6)
+    lines = [*block(A, 2.3, 2e-3), *block(B, 2.315, 2.08e-3), *block(A, 2.33, 1e-3)]
+    (shot,) = shots_of(with_beats(lines), rules=rules)
+    assert shot["used"] == EdgesUsed.BOTH
 
 
 def test_ticks_are_exact_without_noise() -> None:

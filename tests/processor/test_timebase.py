@@ -4,12 +4,25 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from line_kit import RULES, UNIT_S, Line, beats, body, events, joined, part, without
+from line_kit import (
+    RULES,
+    UNIT_S,
+    Line,
+    beats,
+    block,
+    body,
+    events,
+    joined,
+    part,
+    shots_of,
+    without,
+)
 from test_cut_dense import dense, harmed, records
 
 from chrono.arrays import machine_code
 from chrono.arrays.events import EventKind, Events, Record
 from chrono.processor.line_continuity import UNKNOWN_LOSS
+from chrono.processor.shot_records import Flag
 from chrono.processor.timebase import TimedStretch, known_time, put_on_timebase, unwrap_steps
 from chrono.processor.timeline import LATE, Timebase
 from chrono.rigs.line_kinds import PLAIN
@@ -64,8 +77,11 @@ def test_a_wrap_anywhere_in_a_shot_leaves_its_steps_exact(place: int) -> None:
 
 @pytest.mark.parametrize("turns", [1, 2, 7])
 def test_whole_turns_in_a_long_silence_are_counted_by_the_hosts_clock(turns: int) -> None:
-    ticked = tick(events([Line(1.0), Line(1.5 + turns * WRAP_S)]))
+    """The host reads the second line 0.7 s late, so its clock gives the turns, not the step."""
+    these = events([Line(1.0), Line(1.5 + turns * WRAP_S)])
+    ticked = tick(replace(these, host_us=these.host_us + np.array([0, 700_000])))
     assert int(np.diff(ticked.edges.t)[0]) == turns * WRAP + 8_000_000
+    assert not ticked.gaps.mark.size
 
 
 def test_a_host_that_reads_late_by_less_than_two_seconds_changes_no_time() -> None:
@@ -212,6 +228,15 @@ def test_a_hello_after_which_all_starts_anew_is_a_restart() -> None:
     assert ticked.after.tally.restarts == 1
     assert ticked.edges.t[0] > ticked.beats.t[-1]
     assert np.diff(ticked.edges.t).tolist() == [1_600_000]
+
+
+def test_an_edge_before_a_restart_and_one_right_after_it_are_never_one_body() -> None:
+    """By the computer's clock they are 15 ms apart, as those of a ball with 20 m/s."""
+    before = events([*beats(2), *block(0, 2.3, 2e-3)])
+    after = events([*block(1, 0.1, 2e-3), *beats(3)[1:]])
+    after = replace(after, host_us=after.host_us + 2_215_000)
+    found = shots_of(joined(before, after), [hello(len(before), 2_310_000)])
+    assert [flags & int(Flag.LONE_A | Flag.LONE_B) for flags in found["flags"]] == [1, 2]
 
 
 def test_a_hello_asked_for_in_mid_session_restarts_nothing() -> None:

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from interval_kit import record, setup, shot, write_recording
 from line_kit import A, B, beats, block, body, events
 from speed_rigs import make_rig
 
@@ -10,6 +11,7 @@ from chrono.arrays.events import Batch, Record
 from chrono.processor.shot_records import EdgesUsed, Flag
 from chrono.reports.summary_text import uncounted, uncounted_lines
 from chrono.session.recording_loader import read_recording
+from chrono.session.report_content import report_of
 from chrono.session.session import Session
 
 HALL = Path(__file__).parents[2] / "recordings" / "noisy-hall.tsv"
@@ -45,6 +47,21 @@ def test_a_shot_without_a_speed_is_told_with_what_it_had() -> None:
     made.log.shots["used"][:15] = EdgesUsed.NONE
     made.log.shots["flags"][:15] = Flag.COMPANION | Flag.UNSOUND
     assert uncounted(made) == [("no speed (companion, unsound)", 15)]
+
+
+def test_a_report_names_the_flag_of_a_shot_without_a_speed_and_the_words_of_the_operator(
+    tmp_path: Path,
+) -> None:
+    """A transit of 0 us is too fast and gives no speed; the second good shot is on hold."""
+    held = [record("mark", {"action": "hold-on"}), shot(21)]
+    rows = [setup("a"), shot(20), ("board", "0"), *held]
+    recorded = read_recording(write_recording(tmp_path / "x.tsv", rows))
+    (told,) = report_of([recorded]).recordings
+
+    assert {(each.reason, each.flags) for each in told.aside} == {
+        ("too-fast", ("too-fast",)),
+        ("on hold", ()),
+    }
 
 
 def test_where_all_count_nothing_is_said() -> None:

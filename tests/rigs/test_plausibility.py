@@ -48,6 +48,18 @@ def test_a_counter_that_wraps_within_the_slowest_shot_is_refused(clock, refused)
     assert "set window.slowest to" in told.value.hint
 
 
+@pytest.mark.parametrize(("bits", "mps"), [(21, "2.6"), (16, "83.1"), (9, "10700")])
+def test_what_is_advised_for_a_narrow_counter_is_accepted(bits: int, mps: str) -> None:
+    """340 mm in a turn: 2^21 / 16 MHz give 2.594 m/s, 2^16 83.01 m/s, 2^9 10 625 m/s."""
+    window = f'[window]\nfastest = "50000 m/s"\n{SPACING}[clock]\ncounter_bits = {bits}\n'
+    with pytest.raises(RigError) as told:
+        parse_rig(window)
+    assert "use a counter with 22 bits or more" in told.value.hint
+    assert f"set window.slowest to {mps} m/s or more" in told.value.hint
+    parse_rig(window.replace("[window]", f'[window]\nslowest = "{mps} m/s"'))
+    parse_rig(window.replace(f"bits = {bits}", "bits = 22"))
+
+
 def test_a_window_of_fast_shots_allows_a_narrow_counter() -> None:
     parse_rig(
         f'{SPACING}[clock]\ncounter_bits = 16\n[window]\nslowest = "90 m/s"\n'

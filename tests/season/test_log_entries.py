@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from command_kit import is_one_clear_complaint
+from interval_kit import setup, shot, write_recording
 from rich.cells import cell_len, set_cell_size
 from season_kit import BANDS, HALL, season
 
@@ -44,6 +45,14 @@ def test_counts_are_of_counted_shots_by_setup() -> None:
     entry, _ = entry_of(HALL)
     assert (entry.shots, entry.counted) == (40, 40)
     assert entry.setups == {"2 bar": 20, "3 bar": 20}
+
+
+def test_shots_that_do_not_count_are_not_counted_for_their_setup(tmp_path: Path) -> None:
+    rows = [setup("a"), shot(20), shot(0.9), setup("b"), shot(30), shot(31), setup("c")]
+    rows += [shot(0.8), setup("never shot")]
+    entry, _ = entry_of(write_recording(tmp_path / "x.tsv", rows))
+    assert (entry.shots, entry.counted) == (5, 3)
+    assert entry.setups == {"a": 1, "b": 2, "c": 0}
 
 
 def test_a_file_that_is_no_recording_is_shown_as_such(tmp_path: Path) -> None:

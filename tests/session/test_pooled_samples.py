@@ -18,11 +18,14 @@ from chrono.rigs.rig_model import Rig
 from chrono.session.pooled_samples import (
     RecordingSamples,
     RigBasis,
+    damaged_lines,
     is_same_rig,
     pooled_groups,
     pooled_of,
+    recording_samples,
     rigs_taken,
 )
+from chrono.session.recording_loader import read_recording
 
 
 def rig(name: str, spacing_m: float = 0.3) -> Rig:
@@ -151,6 +154,20 @@ def test_the_command_pools_what_it_is_told_to(chrono, tmp_path: Path) -> None:
     assert text.startswith("2 recordings with 80 counted shots together\n  Rigs: one rig ")
     assert "so the error that all shots share counts only once" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 60
+
+
+@pytest.mark.parametrize(
+    ("damaged", "missing", "told"),
+    [((), (), 0), ((60,), (), 1), ((), (60,), 1), ((60,), (70, 71), 3), ((60, 64, 70), (), 3)],
+)
+def test_each_damaged_or_lost_line_counts_once(tmp_path: Path, damaged, missing, told) -> None:
+    rows = BANDS.read_bytes().splitlines()
+    for place in damaged:
+        rows[place] = rows[place][:-1] + b"?"
+    kept = [row for place, row in enumerate(rows) if place not in missing]
+    (tmp_path / "a.tsv").write_bytes(b"\n".join([*kept, b""]))
+    samples = recording_samples(read_recording(tmp_path / "a.tsv"))
+    assert damaged_lines([samples, MORNING]) == told
 
 
 def test_a_comparison_of_pooled_setups_has_each_of_them_once(chrono) -> None:

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from chrono.reports.rig_evidence_text import rate_doubt
@@ -67,6 +68,18 @@ def test_a_board_with_another_frequency_is_told_by_a_factor() -> None:
 def test_lines_that_did_not_come_in_real_time_give_no_rate() -> None:
     assert at_pace(500) is None
     assert at_pace(0.01) is None
+
+
+@pytest.mark.parametrize(("off", "is_wrong"), [(12e-6, False), (25e-6, True)])
+def test_the_computer_s_clock_may_be_wrong_by_15_ppm(off: float, is_wrong: bool) -> None:
+    """Shots of a counter without any error, over a whole day."""
+    session = read_recording(CERAMIC, with_clock(CERAMIC, rate_tolerance=0.0)).session
+    shots = session.log.shots
+    shots["key"] = np.linspace(0, 86_400e6, len(shots))
+    shots["host_us"] = shots["key"] * (1 - off)
+    rate = rate_of(RecentShots.of(session))
+    assert rate.off == pytest.approx(off, rel=1e-2)
+    assert rate.contradicts == is_wrong
 
 
 def test_few_shots_or_a_clock_that_stands_give_no_rate() -> None:

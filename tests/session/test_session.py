@@ -372,7 +372,8 @@ def test_the_budget_of_a_shot_that_bounced_is_that_which_it_carries() -> None:
     for row in bounced:
         budget = session.budget_of(row)
         assert budget.contributions[-1].name == "bounce"
-        assert budget.U95_mps == pytest.approx(row.U95_mps, rel=1e-9)
+        for name in ("u_mps", "u_random_mps", "u_shared_mps", "U95_mps"):
+            assert getattr(budget, name) == pytest.approx(getattr(row, name), rel=1e-9)
 
 
 def test_going_back_to_the_rig_s_clock_is_told_in_words() -> None:

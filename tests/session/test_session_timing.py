@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy
 from gate_board import CAPTURE, edges_of
 from gate_lines import framed_lines, recording_bytes, recording_rows
 from gate_physics import draw_rigs, fly, rod
@@ -13,10 +14,11 @@ from gate_physics import draw_rigs, fly, rod
 from chrono.reader.recording_rows import json_row
 from chrono.reports.readiness_text import health_words
 from chrono.reports.summary_text import summary_data, summary_text
-from chrono.rigs.rig_file import default_rig, rig_record
+from chrono.rigs.rig_file import default_rig, rig_from_record, rig_record
 from chrono.session.readiness_check import check_recording
 from chrono.session.recording_loader import read_recording
-from chrono.session.rig_evidence import RecentShots, rig_evidence
+from chrono.session.rig_evidence import RecentShots, rig_evidence, slope_of, trends_of
+from chrono.session.session import Session
 from chrono.session.session_summary import summary_of
 
 ROD = rod(0.040, 0.020)
@@ -146,6 +148,72 @@ def test_only_the_counter_of_now_tells_it(rods) -> None:
     assert session.counted().sum() == 32
     assert timing.shots == 12
     assert timing.low_s < 0.1e-6 < timing.high_s
+
+
+def known_but_for(
+    session: Session, mass_kg: float, jitter_s: float = 0.0, **gates: float
+) -> RecentShots:
+    """Measure with a rig that is known exactly, but for some values."""
+    exact = dict.fromkeys(
+        ("latency_mismatch_s", "slope_tolerance_rad", "trip_tolerance_m", "tilt_limit_rad"), 0.0
+    )
+    record = rig_record(session.rig)
+    record["gates"] |= exact | gates
+    record["clock"]["jitter_s"] = jitter_s
+    record["body"]["mass_kg"] = mass_kg
+    session.remeasure(rig_from_record(record))
+    return RecentShots.of(session)
+
+
+def test_lengths_may_grow_with_the_speed_by_what_delays_and_slope_leave_open(rods) -> None:
+    """Rods of 40 mm with about 21 m/s, gates 300 mm apart; the rods are too heavy for drag."""
+    session = read_recording(rods(0.1e-6)).session
+
+    def most(**gates: float) -> np.ndarray:
+        trends = trends_of(known_but_for(session, 1000.0, **gates))
+        return np.array([each.U_slope for each in trends if each.trend == "speed"])
+
+    by_chance = most()
+    # a delay of 10 ms is 10 mm for each m/s; it also makes the speed, so 40 mm, v·10 ms/d wrong
+    by_delay = most(latency_mismatch_s=10e-3) - by_chance
+    assert by_delay == pytest.approx(10e-3 * np.hypot(1, 40 / 300), rel=5e-4)
+    # a pull a makes v at a gate a·d/2v, so 40 mm by a·d/2v² wrong: 2/v of this for each m/s
+    by_slope = most(slope_tolerance_rad=0.7) - by_chance
+    pull_mps2 = 9.81 * np.sin(0.7)
+    assert by_slope == pytest.approx(0.040 * pull_mps2 * 0.3 / 2 / 21**2 * 2 / 21, rel=0.03)
+
+
+@pytest.mark.parametrize("stated_s", [0.0, 5e-6])
+def test_lengths_may_grow_by_chance_as_much_as_steps_and_jitter_let_them(
+    rods, stated_s: float
+) -> None:
+    """An edge is anywhere in a step of 62.5 ns, and a length is the difference of two edges."""
+    recent = known_but_for(read_recording(rods(0.0)).session, 1000.0, stated_s)
+    two_edges_s = np.hypot(62.5e-9 / np.sqrt(6), stated_s * np.sqrt(2))
+    speed_mps = recent.measured.speed_mps
+    chance = scipy.stats.t.ppf(1 - 0.01 / 4 / 2, 28)  # four looks, and 30 rods in a line
+    by_hand = chance * 21.0 * two_edges_s / speed_mps.std() / np.sqrt(30)
+
+    grown = [each.U_slope for each in trends_of(recent) if each.trend == "speed"]
+    assert grown == pytest.approx([by_hand] * 2, rel=0.3 if not stated_s else 0.03)
+
+
+def test_where_gates_trip_leaves_a_part_of_the_pull_of_gravity_uncertain(rods) -> None:
+    """At each gate the rod is up to 2·0.2 mm longer or shorter; so is the speed it gains."""
+    session = read_recording(rods(0.1e-6)).session
+    found = slope_of(known_but_for(session, 1000.0, trip_tolerance_m=0.2e-3))
+
+    of_ratio = np.sqrt(2) * (2 * 0.2 / np.sqrt(3)) / 40
+    assert found.U_mps2 == pytest.approx(2.6 * of_ratio * 21**2 / 0.3, rel=0.03)
+
+
+def test_an_uncertain_drag_leaves_as_much_of_the_pull_of_gravity_uncertain(rods) -> None:
+    """A drag κ that is wrong by u makes the deceleration κ·v² wrong by u."""
+    session = read_recording(rods(0.1e-6)).session
+    found = slope_of(known_but_for(session, 0.002))
+    (kappa_per_m,), (u,) = session.model.motion.drag(np.array([21.0]))
+
+    assert found.U_mps2 == pytest.approx(2.6 * u * kappa_per_m * 21**2, rel=0.05)
 
 
 def test_check_as_json_holds_both(chrono, rods) -> None:

@@ -214,6 +214,19 @@ def test_a_dropped_ball_has_the_speed_that_its_truth_tells() -> None:
         assert 3.4 < fall.speed_mps < 3.8
 
 
+def test_a_dropped_ball_falls_half_a_metre_of_air_to_gate_a() -> None:
+    scenario = SCENARIOS["drop-test"]
+    rig = true_rig(scenario, 3)
+    for launch in launches(scenario, 3, shots=5):
+        (fall,) = launch.flights
+        lower_edge_m = fall.release_m + 0.0125
+        assert rig.positions_m[0] - lower_edge_m == pytest.approx(0.5, abs=2.5e-3)
+        # the ball of 64.2 g displaces 8.18 ml of air, 9.82 mg: they lift it, half moves with it
+        in_air = 1 - 1.5 * 9.82e-6 / 64.2e-3
+        assert fall.acceleration_mps2 / rig.gravity_mps2 == pytest.approx(in_air, rel=1e-6)
+        assert rig.gravity_mps2 == pytest.approx(9.810, abs=2e-3)
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_exchanged_sensors_are_the_same_ones_in_the_same_gates(seed: int) -> None:
     before, after = (true_rig(SCENARIOS[f"swap-{x}"], seed) for x in ("before", "after"))
@@ -319,6 +332,34 @@ def test_wads_follow_at_the_speed_the_truth_tells() -> None:
         ball, wad = launch.flights
         assert wad.midway_s > ball.midway_s
         assert 0.4 < wad.speed_mps / ball.speed_mps < 0.9
+
+
+def test_wads_leave_the_mouth_with_the_ball_at_their_part_of_its_speed() -> None:
+    scenario = SCENARIOS["noisy-hall"]
+    companion, mouth_m = scenario.companion, -scenario.gates.muzzle_distance_m
+    assert companion is not None
+    ratios = []
+    for launch in launches(scenario, 5, shots=1000):
+        if len(launch.flights) < 2:
+            continue
+        leaves_s = [flight.time_at(mouth_m) for flight in launch.flights]
+        assert leaves_s[0] == pytest.approx(leaves_s[1], abs=1e-9)
+        ball_s, wad_s = (
+            flight.time_at(mouth_m + 1e-3) - flight.time_at(mouth_m - 1e-3)
+            for flight in launch.flights
+        )
+        ratios.append(ball_s / wad_s)
+    by_chance = 4 * companion.ratio_spread / np.sqrt(len(ratios))
+    assert by_chance < 0.02
+    assert np.mean(ratios) == pytest.approx(companion.speed_ratio, abs=by_chance)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_true_spacing_is_that_of_the_places_where_the_gates_trip(seed: int) -> None:
+    """Along a path up to 1° off the axis the places are up to 1/cos 1° farther apart."""
+    rig = true_rig(SCENARIOS["two-bands"], seed)
+    along_path_m = rig.positions_m[1] - rig.positions_m[0]
+    assert 1 - 1e-12 <= along_path_m / rig.spacing_m <= 1.000153
 
 
 def test_a_lamp_trips_its_gate_at_its_frequency() -> None:
