@@ -1,8 +1,8 @@
 """Decide if the transit of a shot is still certain when lines were lost near the shot.
 
 A break is a time when lines may be missing. Near a shot means up to two transits before or
-after it; in reach means up to the longest transit that the rig allows. For example, if an edge of a
-body is lost, the program may pair two bodies, and the transit may be too short.
+after it; in reach means up to the longest transit that the rig allows. For example, if an edge
+of a body is lost, the program may pair two bodies, and the transit may be too short.
 
 - A break between a shot's edges, or where its missing edges may be, sets the flag GAP.
 - A lost line that may have been a missing edge of another shot does not count.
