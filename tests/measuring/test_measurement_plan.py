@@ -242,3 +242,11 @@ def test_a_crystal_is_offered_to_boards_without_beats_whose_clock_is_worse(toler
 
     assert way in advice_text(first.advice)
     assert first.U95_mps < 0.5 * model.U95(10.0)
+
+
+def test_a_length_s_share_of_the_curve_is_the_same_at_any_speed():
+    """By hand: 95 % of a rectangular distribution lie within 0.95 · 3 mm, of 300 mm."""
+    model = SpeedModel.from_rig(exact_gates(gates__spacing_tolerance_m=3e-3))
+    curve = error_curve(model, np.array([0.5, 2.0, 8.0]))
+
+    assert curve.U95_relative == pytest.approx([0.0095] * 3, rel=2e-3)

@@ -481,3 +481,14 @@ def test_four_shots_are_the_fewest_that_show_a_drift():
     numbers = np.arange(1, 5)
     assert drift_of([sample([1.0, 2, 3, 4], numbers)]).slope_mps == pytest.approx(1.0)
     assert drift_of([sample([1.0, 2, 3], numbers[:3])]) is None
+
+
+@pytest.mark.parametrize(("difference", "more"), [(10.0, 1), (4.8, 3)])
+def test_few_shots_so_far_tell_little_of_the_scatter_and_more_are_wanted(difference, more):
+    """
+    By hand for s = 1 and two shots each; 0.4463 is the 20 % point of χ² with 2 degrees.
+
+    σ may be √(2/0.4463) = 2.117. With 2 more shots (2.447 + 0.906)·2.117·√(2/4) = 5.02, and
+    with 3 more (2.306 + 0.889)·2.117·√(2/5) = 4.28.
+    """
+    assert more_shots(difference, [(1.0, 2), (1.0, 2)]) == more
