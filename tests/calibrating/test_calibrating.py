@@ -14,6 +14,7 @@ from command_kit import Outcome, is_one_clear_complaint
 from gate_lines import framed
 
 from chrono.arrays import machine_code
+from chrono.calibrating import calibration
 from chrono.calibrating.calibration import (
     Calibration,
     calibrate_clock,
@@ -23,6 +24,7 @@ from chrono.calibrating.calibration import (
 )
 from chrono.reports.calibration_text import calibration_lines
 from chrono.rigs.rig_file import load_rig, parse_rig, rig_record
+from chrono.session.recording_loader import read_recording
 from chrono.virtual.scenarios import SCENARIOS, parse_play, rig_text
 from chrono.virtual.virtual_board import TrueRig, simulate_recording, true_rig
 
@@ -166,6 +168,23 @@ def test_drops_of_virtual_gates_come_within_their_u95_of_the_truth(tmp_path) -> 
         inside.append(abs(off_mm) <= 1.65 / 2 * u95(result, "spacing"))
 
     assert np.mean(inside) >= 0.88
+
+
+def test_drops_and_bounces_are_told_apart_by_their_times_in_seconds(
+    tmp_path, monkeypatch
+) -> None:
+    starts: list[np.ndarray] = []
+
+    def keep(start_s, downwards):
+        starts.append(start_s)
+        return downwards
+
+    monkeypatch.setattr(calibration, "are_drops", keep)
+    path = record(tmp_path / "x.tsv", "drop-test?seed=1&shots=6")
+    calibrate_drop(path, None, 0.5, 0.001)
+
+    by_computer_s = read_recording(path).session.log.shots["host_us"] * 1e-6
+    assert np.diff(starts[0]) == pytest.approx(np.diff(by_computer_s), abs=0.1)
 
 
 def test_a_swap_tells_the_work_of_both_recordings_before_the_first_is_read(

@@ -200,6 +200,27 @@ def test_predicted_transit_is_that_of_the_integrated_fall(edges):
     assert found.spacing_m == pytest.approx(0.3, abs=1e-4)
 
 
+def test_a_ball_of_another_length_moves_height_and_spacing_by_their_uncertainty():
+    """The blocking times stay, and the ball is 0.2 mm longer than stated."""
+    setup = make_setup(length_tolerance_m=0.2e-3, trip_tolerance_m=0.0, height_tolerance_m=0.0)
+    lead_a, lead_b, trail_a, trail_b = exact_fall(setup)
+    transits = exact_transit(setup) + np.linspace(-1e-6, 1e-6, 5)
+    blocked = {
+        "blocking_a_s": np.full(5, trail_a - lead_a),
+        "blocking_b_s": np.full(5, trail_b - lead_b),
+    }
+    found, longer = (
+        drop_calibration(transits, replace(setup, body=ball), **blocked)
+        for ball in (setup.body, replace(setup.body, diameter_m=0.0402))
+    )
+
+    for name in ("height_seen", "spacing_seen"):
+        before, after = getattr(found, name), getattr(longer, name)
+        assert abs(after.value_m - before.value_m) == pytest.approx(
+            3**0.5 * before.u_m, rel=0.03
+        )
+
+
 def test_without_air_the_transit_is_that_of_free_fall():
     """Computed from √(2·s/g), whose difference is the transit of one edge."""
     setup = make_setup(plumb_limit_rad=0.0)

@@ -124,7 +124,7 @@ def test_what_speaks_against_a_test_is_told() -> None:
         played((1, 1), (1, 1)), light=True
     )
     late = "\n".join(pulse_report(played((1, 1), (1, 1), late_b=True), light=False))
-    assert "edges have no exact time and are not used" in late
+    assert f"{CHANGES} edges have no exact time and are not used" in late
     upside_down = played((1, 1), (1, 1), inverted=True)
     assert "add the option --light" in pulse_doubt(upside_down, light=False)
     assert "lost 3 edges" in pulse_doubt(played((1, 1), (1, 1), lost=3), light=False)
@@ -153,6 +153,8 @@ def test_a_test_without_an_end_or_with_a_gap_is_refused() -> None:
         lines.beat(1000 * n)
     with pytest.raises(CalibrationError, match="129 of 130 beats"):
         pulse_test(BOARD, lines.events)
+    with pytest.raises(CalibrationError, match="only 0 of 130 beats"):
+        pulse_test(BOARD, [])
     with pytest.raises(CalibrationError, match="lost or damaged"):
         pulse_test(BOARD, lines.events[:5] + lines.events[6:])
 

@@ -90,6 +90,16 @@ def test_light_and_gate_must_agree_but_not_at_every_moment(
     assert (verdicts[-1] is AlignmentVerdict.CONTRADICTION) is says
 
 
+@pytest.mark.parametrize("gate", [0, 1])
+def test_a_gate_has_to_disagree_three_times_in_a_row_from_the_start_and_again(gate) -> None:
+    monitor, told = AlignmentMonitor(), []
+    for us, blocked in enumerate([True, True, True, False, True, True, True]):
+        levels = (with_light(1.03), with_light(1.03))
+        verdict = monitor.follow(levels, (blocked, blocked), us)[gate].verdict
+        told.append(verdict is AlignmentVerdict.CONTRADICTION)
+    assert told == [False, False, True, False, False, False, True]
+
+
 def test_a_contradiction_is_over_when_light_and_gate_agree() -> None:
     monitor = AlignmentMonitor()
     for us in range(5):

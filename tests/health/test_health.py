@@ -31,6 +31,10 @@ TROUBLES = {
         "a lamp makes gate B flicker at 100 Hz",
     ),
     "noise": (_gate_b(noise=5), "gate B trips without a body (15 times a minute)"),
+    "two spikes in ten seconds": (
+        replace(_gate_b(noise=2), span_s=10.0),
+        "gate B trips without a body (12 times a minute)",
+    ),
     "chatter": (_gate_b(chatter=40), "gate B chatters at its threshold (120 times a minute)"),
     "damaged": (replace(GOOD, damaged=4), "1.0 % of the lines are damaged or lost"),
     "lost": (replace(GOOD, lost_lines=100), "25.0 % of the lines are damaged or lost"),
@@ -51,6 +55,11 @@ TROUBLES = {
         "in 28 shots, no edge bounced, but noise may shift the edges by more than the jitter "
         "in the rig",
     ),
+    "three bounces are enough": (
+        replace(GOOD, timed=6, bounced=3, bounce_s=0.5e-6, jitter_s=0.4e-6),
+        "in 3 shots, no edge bounced, but noise may shift the edges by more than the jitter "
+        "in the rig",
+    ),
     "clock": (
         replace(GOOD, clock=_clock(3e-3, 5e-6)),
         "the counter's rate is wrong by +3000 ppm, but the rig states only ± 50 ppm",
@@ -67,6 +76,7 @@ FINE = {
     "one line in a thousand lost": replace(GOOD, lines=5000, lost_lines=5),
     "one late beat": replace(GOOD, silence_s=2.1),
     "clock within the rig's tolerance": replace(GOOD, clock=_clock(45e-6, 10e-6)),
+    "clock as it was calibrated": replace(GOOD, rate_error=3e-3, clock=_clock(3.02e-3, 5e-6)),
     "clock off by no more than is known": replace(GOOD, clock=_clock(60e-6, 10e-6)),
     "bounces within the jitter": replace(
         GOOD, timed=40, bounced=12, bounce_s=0.4e-6, jitter_s=0.4e-6

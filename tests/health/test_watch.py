@@ -149,6 +149,13 @@ def test_lone_passages_no_body_could_make_are_noise() -> None:
     assert [g.noise for g in watch.observed(10_000_000).gates] == [1, 1]
 
 
+def test_a_lone_passage_of_no_length_is_noise() -> None:
+    watch = GateMonitor(RULES, Tally())
+    watch.feed(_events(_beats(1)), Tally())
+    watch.add_shots(_lone(Flag.LONE_A, 0))
+    assert watch.observed(10_000_000).gates[0].noise == 1
+
+
 def _timed(bounces: list[float], used: EdgesUsed = EdgesUsed.BOTH) -> np.ndarray:
     shots = np.zeros(len(bounces), SHOT_DTYPE)
     shots["used"], shots["bounce"], shots["host_us"] = used, bounces, 2_000_000
@@ -164,6 +171,13 @@ def test_bounces_are_told_by_the_time_of_one_edge() -> None:
     seen = watch.observed(10_000_000)
     assert (seen.timed, seen.bounced) == (4, 3)
     assert seen.bounce_s == pytest.approx(4.0 * RULES.unit_s)
+
+
+def test_shots_from_before_the_watch_began_tell_nothing() -> None:
+    watch = GateMonitor(RULES, Tally())
+    watch.feed(_events([(3.0, EventKind.BEAT, 0, 0)]), Tally())
+    watch.add_shots(_timed([2.0, 6.0]))  # at 2 s
+    assert watch.observed(10_000_000).timed == 0
 
 
 def test_only_the_last_shots_tell_of_bounces() -> None:

@@ -12,6 +12,7 @@ from chrono.measuring.length_trends import (
     Trend,
     drift_in_time,
     growth_with_speed,
+    told_trends,
 )
 
 ONE = np.zeros(30, int)
@@ -77,8 +78,19 @@ def test_a_drift_within_the_trip_tolerance_is_not_said() -> None:
     seen = lengths(noise_m=1e-6)
     seen.length_m[:] += 5e-6 * np.arange(30)
     assert drift_in_time(seen, ONE).seen
-    assert drift_in_time(replace(seen, drift_m=0.1e-3), ONE).seen
-    assert not drift_in_time(replace(seen, drift_m=0.2e-3), ONE).seen
+    # from the first to the last of 30 shots the length grows by 29 · 5 um = 0.145 mm
+    assert drift_in_time(seen, ONE).change_m == pytest.approx(0.145e-3, rel=0.01)
+    assert drift_in_time(replace(seen, drift_m=0.142e-3), ONE).seen
+    assert not drift_in_time(replace(seen, drift_m=0.148e-3), ONE).seen
+
+
+def test_of_two_gates_that_grow_the_one_that_grows_more_is_told_and_every_drift() -> None:
+    grows, drifts = growth_with_speed(lengths(slope_s=2e-4), ONE), drift_in_time(lengths(), ONE)
+    a, b, c = (replace(grows, slope=slope) for slope in (2e-4, -3e-4, 1e-9))
+    drift_a, drift_b = (replace(drifts, slope=slope) for slope in (0.1, -0.2))
+
+    assert told_trends((a, b, c, drift_a, drift_b)) == (b, drift_a, drift_b)
+    assert told_trends((c,)) == ()
 
 
 def test_what_the_rig_allows_is_not_said() -> None:

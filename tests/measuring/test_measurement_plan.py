@@ -188,3 +188,65 @@ def test_a_frequency_standard_is_taken_to_make_the_clock_five_times_as_sure():
     assert advice_text(first.advice) == "compare the counter with a very accurate clock"
     # of a rectangular distribution 95 % lie within 0.95 of its half-width
     assert first.U95_mps == pytest.approx(0.95 * 20e-6 / 5, rel=1e-3)
+
+
+BALL = {"body__shape": "round", "body__diameter_m": 0.04, "body__length_m": 0.04}
+
+
+@pytest.mark.parametrize(
+    ("group", "keys"),
+    [
+        ("gate spacing", {"gates__spacing_tolerance_m": 1e-3}),
+        ("trip position", {"gates__trip_tolerance_m": 1e-3}),
+        ("tilt", {"gates__tilt_limit_rad": 0.1}),
+        ("chords", {"gates__off_centre_m": 4e-3, **BALL}),
+        ("clock rate", {"clock__rate_tolerance": 1e-3}),
+        ("latency", {"gates__latency_mismatch_s": 1e-4}),
+        ("tick", {"lines": "plain", "clock__step_s": 1e-4}),
+        ("jitter", {"clock__jitter_s": 1e-4}),
+    ],
+)
+def test_half_the_uncertainty_of_the_only_input_is_half_the_uncertainty(group, keys):
+    model = SpeedModel.from_rig(exact_gates(**keys))
+    first = improvements(model, 10.0, EdgesUsed.LEAD)[0]
+
+    assert first.group == group
+    assert first.U95_halved_mps == pytest.approx(model.U95(10.0, EdgesUsed.LEAD) / 2, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("gates__spacing_tolerance_m", 1e-3),
+        ("gates__trip_tolerance_m", 1e-3),
+        ("gates__tilt_limit_rad", 0.1),
+        ("gates__off_centre_m", 4e-3),
+    ],
+)
+def test_an_improvement_promises_what_a_rig_built_so_reaches(key, value):
+    first = improvements(
+        SpeedModel.from_rig(exact_gates(**BALL, **{key: value})), 10.0, EdgesUsed.LEAD
+    )[0]
+    built = SpeedModel.from_rig(exact_gates(**BALL, **{key: first.advice.reach}))
+
+    assert first.advice.reach == pytest.approx(value / 2)
+    assert first.U95_mps == pytest.approx(built.U95(10.0, EdgesUsed.LEAD), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "way"), [(150e-6, "crystal"), (50e-6, "very accurate clock")]
+)
+def test_a_crystal_is_offered_to_boards_without_beats_whose_clock_is_worse(tolerance, way):
+    model = SpeedModel.from_rig(exact_gates(clock__rate_tolerance=tolerance))
+    first = improvements(model, 10.0, beats=False)[0]
+
+    assert way in advice_text(first.advice)
+    assert first.U95_mps < 0.5 * model.U95(10.0)
+
+
+def test_a_length_s_share_of_the_curve_is_the_same_at_any_speed():
+    """By hand: 95 % of a rectangular distribution lie within 0.95 · 3 mm, of 300 mm."""
+    model = SpeedModel.from_rig(exact_gates(gates__spacing_tolerance_m=3e-3))
+    curve = error_curve(model, np.array([0.5, 2.0, 8.0]))
+
+    assert curve.U95_relative == pytest.approx([0.0095] * 3, rel=2e-3)

@@ -176,3 +176,29 @@ def test_a_flat_ended_body_is_slowed_by_its_own_drag_and_not_by_a_ball_s():
     assert by_drag == pytest.approx(
         0.12 * kappa * rig.site.muzzle_distance_m * found.speed_mps, rel=0.01
     )
+
+
+@pytest.mark.parametrize("pull_mps2", [9.81, -4.0])
+def test_on_a_slope_gravity_and_drag_are_taken_out(pull_mps2):
+    """A light ball that leaves the mouth with 6 m/s, integrated forward for 1 m."""
+    body = ball_in_air(0.04, 0.0027, 6.0, **AIR)
+    area = math.pi * 0.04**2 / 4
+
+    def gaining(_, v):
+        drag = correlation(body.reynolds(v[0])) * body.density_kgpm3 * area * v[0] / 2
+        return [pull_mps2 / v[0] - drag / 0.0027]
+
+    at_gates = float(solve_ivp(gaining, (0, 1), [6.0], rtol=1e-9, atol=1e-9).y[0, -1])
+    found = muzzle_speed(at_gates, 0.0, 1.0, body, acceleration_mps2=pull_mps2)
+    assert found.speed_mps == pytest.approx(6.0, rel=1e-3)
+
+
+def test_a_pull_that_is_not_known_moves_the_speed_at_the_mouth_as_free_fall_does():
+    """By hand: v₀ = √(v² − 2·a·d), so dv₀/da = −d/v₀ = −0.5 at 2 m/s and 1 m."""
+    heavy = ball_in_air(0.01, 100.0, 5.0, **AIR)
+    pull = {"acceleration_mps2": 9.81, "acceleration_u_mps2": 0.1}
+    found = muzzle_speed(math.sqrt(4 + 2 * 9.81), 0.0, 1.0, heavy, **pull)
+    (slope,) = (c for c in found.uncertainty.contributions if c.name == "slope")
+
+    assert found.speed_mps == pytest.approx(2.0, rel=1e-3)
+    assert slope.sensitivity == pytest.approx(-0.5, rel=0.01)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from speed_rigs import HEAVY_ROD, exact_gates, make_rig, make_shots
 
-from chrono.measuring.measured_slope import measured_slope
+from chrono.measuring.measured_slope import MeasuredSlope, measured_slope
 from chrono.measuring.speed import SpeedModel, measure, shot_budget
 from chrono.processor.body_matching import are_alike
 from chrono.processor.passage_pairing import level_blocks
@@ -140,3 +140,57 @@ def test_blocking_times_of_a_fall_are_alike_by_the_slope_alone() -> None:
     assert not are_alike(block_a, block_b, transit, level.gain, level.unit_s)
     one, other = level_blocks(np.array([block_a]), np.array([block_b]), transit, falling)
     assert one[0] == pytest.approx(other[0], rel=0.01)
+
+
+def pull_of(rng, noise, shots=6, ratio_u=0.0):
+    """Slide rods of 40 mm at 1 m/s² and unlike speeds; the blocking times at A are noisy."""
+    at_a = np.linspace(0.6, 3.0, shots)
+
+    def taken_s(way_m):
+        return np.sqrt(at_a**2 + 2 * way_m) - at_a
+
+    off = 1 + noise * rng.standard_normal(shots)
+    blocked_b_s = taken_s(0.34) - taken_s(0.3)
+    found = measured_slope(
+        taken_s(0.3),
+        taken_s(0.04) * off,
+        blocked_b_s,
+        np.zeros(shots),
+        spacing_m=0.3,
+        ratio_u=ratio_u,
+        stated=(1.0, 0.0, 9.81),
+    )
+    return found.pull_mps2, found.U_mps2, taken_s(0.3)
+
+
+def test_a_pull_is_as_uncertain_as_the_slow_shots_leave_it() -> None:
+    """
+    An error ε of the ratio of blocking times moves the pull by about ε·d/Δ².
+
+    The best mean of such pulls has the standard deviation ε/√Σ(Δ²/d)².
+    """
+    rng = np.random.default_rng(5)
+    pulls, half_widths, leads = zip(*(pull_of(rng, 2e-3) for _ in range(1500)), strict=True)
+    best = 2e-3 / math.sqrt(np.sum((leads[0] ** 2 / 0.3) ** 2))
+
+    assert np.std(pulls) == pytest.approx(best, rel=0.2)
+    assert np.mean(np.abs(np.array(pulls) - 1) > half_widths) == pytest.approx(0.005, abs=0.005)
+    # the 0.25 % point of Student's t with 5 degrees of freedom is 4.773
+    assert np.sqrt(np.mean(np.square(half_widths))) == pytest.approx(4.773 * best, rel=0.2)
+
+
+def test_what_all_shots_have_in_common_stays_in_the_uncertainty_of_a_pull() -> None:
+    """By hand: 0.01 · 0.3 m / (0.1 s)² = 0.3 m/s², times 2.6."""
+    lead_s, blocked_s = np.full(4, 0.1), np.full(4, 0.013)
+    known = {"spacing_m": 0.3, "stated": (0.0, 0.0, 9.81)}
+    found = measured_slope(lead_s, blocked_s, blocked_s, np.zeros(4), ratio_u=0.01, **known)
+
+    assert found.U_mps2 == pytest.approx(0.78)
+
+
+@pytest.mark.parametrize(
+    ("pull_mps2", "slope_deg"), [(0.1, 0.0), (4.905, 30.0), (-4.905, -30.0), (9.7, 90.0)]
+)
+def test_a_pull_tells_the_slope_level_or_vertical_if_it_may_be_so(pull_mps2, slope_deg) -> None:
+    found = MeasuredSlope(5, pull_mps2, 0.2, 0.0, 0.0, 9.81)
+    assert math.degrees(found.slope_rad) == pytest.approx(slope_deg, abs=1e-9)

@@ -118,3 +118,11 @@ def test_setups_of_single_shots_have_a_mean_without_an_uncertainty() -> None:
     assert found.mean_mps == 22.5
     assert math.isnan(found.U95_mean_mps)
     assert math.isnan(found.u_random_mean_mps)
+
+
+def test_the_scatter_s_interval_of_two_rigs_is_that_of_shots_within_a_rig() -> None:
+    """By hand: s = √2 in both rigs, 2 degrees of freedom, t = 4.3027, so ± 4.3027·√2/√4."""
+    found = pooled_series([sample([20.0, 22.0], 0.1), sample([30.0, 32.0], 0.1)], [0, 1])
+
+    assert (found.ci_low_mps, found.ci_high_mps) == pytest.approx((22.9576, 29.0424), abs=1e-4)
+    assert found.U95_random_mean_mps == pytest.approx(3.0424, abs=1e-4)

@@ -14,7 +14,13 @@ from chrono.measuring.error_budget import (
     combined_uncertainty,
     normal,
 )
-from chrono.measuring.scatter import drift_of, normal_p, scatter_of, suspicious
+from chrono.measuring.scatter import (
+    drift_of,
+    normal_p,
+    scatter_of,
+    suspicious,
+    trimmed_mean,
+)
 from chrono.measuring.series_statistics import Sample, s_interval, series_statistics
 from chrono.measuring.setup_comparison import (
     MOST_SHOTS,
@@ -454,3 +460,35 @@ def test_where_it_is_as_large_as_it_looks_the_shots_said_settle_it_in_four_of_fi
     assert asked > 100
     chance = 2 * np.sqrt(0.8 * 0.2 / asked)  # so much below four of five by the drawing alone
     assert settled / asked >= 0.8 - chance, settled / asked
+
+
+def test_p_values_of_normal_shots_lie_all_over_0_to_1():
+    """The published formulas are rough in the middle: a tenth of 0 … 1 holds 8 % to 15 %."""
+    draw = np.random.default_rng(3)
+    p = [normal_p(draw.normal(45, 0.5, 30)) for _ in range(1000)]
+    parts, _ = np.histogram(p, 10, (0, 1))
+
+    assert parts.sum() == 1000
+    assert 60 < parts.min() < parts.max() < 160
+
+
+def test_a_trimmed_mean_leaves_out_as_many_at_each_end():
+    """By hand for ten values: 10/(2·√6) = 2.04, two at each end."""
+    assert trimmed_mean(np.array([6.0, 100, 0, 1, 2, 100, 3, 4, 5, -50])) == pytest.approx(3.5)
+
+
+def test_four_shots_are_the_fewest_that_show_a_drift():
+    numbers = np.arange(1, 5)
+    assert drift_of([sample([1.0, 2, 3, 4], numbers)]).slope_mps == pytest.approx(1.0)
+    assert drift_of([sample([1.0, 2, 3], numbers[:3])]) is None
+
+
+@pytest.mark.parametrize(("difference", "more"), [(10.0, 1), (4.8, 3)])
+def test_few_shots_so_far_tell_little_of_the_scatter_and_more_are_wanted(difference, more):
+    """
+    By hand for s = 1 and two shots each; 0.4463 is the 20 % point of χ² with 2 degrees.
+
+    σ may be √(2/0.4463) = 2.117. With 2 more shots (2.447 + 0.906)·2.117·√(2/4) = 5.02, and
+    with 3 more (2.306 + 0.889)·2.117·√(2/5) = 4.28.
+    """
+    assert more_shots(difference, [(1.0, 2), (1.0, 2)]) == more

@@ -126,6 +126,31 @@ def test_a_companion_s_speed_is_free_of_the_clock_s_error_and_the_latency_too() 
     assert speed_mps == pytest.approx(20.0, rel=1e-6)
 
 
+def test_a_companion_on_a_tilted_path_flies_the_longer_way_too() -> None:
+    shots = make_shots(160_000)
+    shots["companion"] = 160_000
+    model = SpeedModel.from_rig(exact_gates(gates__tilt_limit_rad=0.15))
+    # 0.3 m in 10 ms, on a path that is 1 + 0.15²/6 = 1.00375 times as long
+    assert measure(shots, model).companion_speed_mps[0] == pytest.approx(30.1125, rel=1e-9)
+
+
+def test_the_back_of_a_falling_body_takes_less_time_than_its_front() -> None:
+    rig = exact_gates(
+        gates__slope_rad=math.pi / 2,
+        body__length_m=0.04,
+        calibration__clock__rate_error=0.05,
+        calibration__clock__rate_error_u=1e-6,
+    )
+
+    def fallen_s(way_m: float) -> float:  # 3 m/s where the front is at gate A
+        return (math.sqrt(9 + 2 * 9.81 * way_m) - 3) / 9.81
+
+    front_s, back_s = fallen_s(0.3), fallen_s(0.34) - fallen_s(0.04)
+    by_board = 1.05 * np.array([(front_s + back_s) / 2])
+    (apart_s,) = SpeedModel.from_rig(rig).expected_apart(by_board)
+    assert apart_s == pytest.approx(1.05 * (front_s - back_s), rel=0.01)
+
+
 @pytest.mark.parametrize("slope_rad", [0.0, 0.5])
 def test_what_cannot_be_measured_is_nan_in_every_column_but_the_transit(slope_rad) -> None:
     shots = make_shots([ABSENT, -500, 0, 0, 100], used=[EdgesUsed.NONE, 1, 2, 1, 1], block=50)

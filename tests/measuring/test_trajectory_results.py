@@ -387,6 +387,19 @@ def test_a_tube_has_two_bounds_and_two_limiting_speeds():
     assert 100 < end < limit < SITE.sound_mps
 
 
+def test_a_body_that_is_wider_than_the_tube_is_refused_with_both_diameters():
+    def shot_from(diameter):
+        body = MovingBody(known("mass", 0.05), diameter, SQUASH_BALL.drag)
+        tube = tube_store(
+            known("bore", 0.041, 0.5e-3), known("length", 0.001), known("left", 0.0), 101325.0
+        )
+        return energy_result(stated(3.0, body=body), (tube,))
+
+    assert shot_from(known("diameter", 0.042, 0.6e-3)).bounds
+    with pytest.raises(OptionError, match=r"42 mm .* tube .* 41 mm"):
+        shot_from(known("diameter", 0.042, 0.4e-3))
+
+
 # -- the body -------------------------------------------------------------------------------
 
 

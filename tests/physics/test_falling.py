@@ -74,3 +74,13 @@ def test_a_speed_beyond_the_terminal_one_is_refused(speed):
 
     with pytest.raises(OptionError, match=r"its terminal speed is only 22\.15 m/s"):
         fall_to("speed", speed, quadratic(0.02), G)
+
+
+def test_the_path_of_a_fall_begins_at_rest():
+    fall = fall_to("height", 20.0, quadratic(0.01), G, points=3)
+
+    assert (fall.time_s[0], fall.height_m[0], fall.speed_mps[0]) == pytest.approx((0, 0, 0))
+
+
+def test_a_speck_has_a_terminal_speed_below_a_metre_a_second():
+    assert terminal_speed_of(quadratic(G / 0.01**2), G) == pytest.approx(0.01)

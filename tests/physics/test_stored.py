@@ -118,6 +118,14 @@ def test_a_tube_leads_from_constant_force_to_its_limiting_speed():
     assert tube_speed(0.024, 0.041, 1e5, ATM, 1.2) == pytest.approx(tube_limit(ATM, 1.2))
 
 
+def test_the_highest_speed_of_a_tube_is_that_of_the_pressure_difference():
+    """By hand: √(80 000 Pa / 1.25 kg/m³) = √64 000 m/s."""
+    limit = tube_limit(100e3, 1.25, 20e3)
+
+    assert limit == pytest.approx(252.98, abs=0.01)
+    assert tube_speed(0.024, 0.041, 1e5, 100e3, 1.25, 20e3) == pytest.approx(limit)
+
+
 def test_the_tube_follows_the_momentum_of_body_and_air():
     """d((m + ρAx)·v)/dt = p·A integrated step by step."""
     mass, bore, length, density = 0.0027, 0.04, 2.0, 1.2

@@ -2,13 +2,20 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chrono.errors import OptionError
 from chrono.physics.free_fall import fall_speed, fall_time
-from chrono.physics.trajectory import best_elevation, fitted_drag, fly, vacuum_range
+from chrono.physics.trajectory import (
+    best_elevation,
+    fitted_drag,
+    fly,
+    speed_along,
+    vacuum_range,
+)
 
 G = 9.81
 SPEEDS = st.floats(2.0, 150.0)
@@ -125,3 +132,19 @@ def test_a_landing_above_the_launch_is_met_on_the_way_down_or_never():
     with pytest.raises(OptionError, match="never rises"):
         fly(20.0, math.radians(60), no_drag, G, height_m=-15.5)
     assert math.isnan(vacuum_range(20.0, math.radians(60), G, -15.5))
+
+
+@pytest.mark.parametrize("distance_m", [-10.0, 0.5, 10.0])
+def test_quadratic_drag_takes_the_same_part_of_the_speed_on_each_metre(distance_m):
+    """v = v₀·exp(−κ·x), at any speed."""
+    found = speed_along(30.0, distance_m, quadratic(0.02))
+
+    assert found == pytest.approx(30.0 * math.exp(-0.02 * distance_m), rel=1e-8)
+
+
+def test_a_body_lands_at_the_angle_of_the_end_of_its_path():
+    path = fly(40.0, math.radians(40), quadratic(0.02), G, points=5001)
+    (dx,), (dy,) = (np.diff(way[-2:]) for way in (path.distance_m, path.height_m))
+
+    assert path.impact_angle_rad == pytest.approx(math.atan2(-dy, dx), abs=1e-3)
+    assert path.impact_angle_rad > math.radians(50), "steeper than it was launched"

@@ -122,6 +122,18 @@ def test_the_recorded_step_itself_changes_nothing() -> None:
     assert (found.by_steps_s == 0).all()
 
 
+def test_only_a_longer_step_and_nothing_else_counts_as_steps_alone() -> None:
+    recorded = demo("same-shots-fine")
+    assert what_if(recorded, Assumptions(tick_s=1e-4)).steps_alone
+    assert not what_if(recorded, Assumptions(tick_s=1e-4, clock_error=1e-3)).steps_alone
+    assert not what_if(recorded, Assumptions(tick_s=1e-4, edges=EdgesUsed.LEAD)).steps_alone
+
+
+def test_a_tick_shorter_than_the_recorded_one_is_refused_with_both() -> None:
+    with pytest.raises(OptionError, match=r"tick of 1 us .* recorded tick of 4 us"):
+        what_if(demo("plain-lines-4us"), Assumptions(tick_s=1e-6))
+
+
 def test_what_steps_alone_do_to_a_transit_is_triangular_or_the_mean_of_two(tmp_path) -> None:
     # by hand: a triangle over ±T holds 95 % within T·(1 − √0.05), steps of 62.5 ns taken off
     one = what_if(demo("same-shots-fine"), Assumptions(tick_s=1e-4, edges=EdgesUsed.LEAD))
