@@ -445,3 +445,94 @@ def test_a_stop_whose_uncertainty_is_not_known_says_so(chrono, tmp_path, goal, t
     out = " ".join(chrono("stop", path, "--path", "2 m", *goal).out.split())
     assert re.search(told, out), out
     assert "(95 %)" not in out
+
+
+def drawn_points(page: str) -> np.ndarray:
+    """Return x and y of each cell that a page's curve passes, from the ticks of its axes."""
+    lines = page.splitlines()
+    foot = next(i for i, line in enumerate(lines) if line.lstrip().startswith("└"))
+    ticks = [i for i, mark in enumerate(lines[foot]) if mark == "┬"]
+    along = [float(label) for label in lines[foot + 1].split()]
+    up = [(i, float(line.split("┤")[0])) for i, line in enumerate(lines) if "┤" in line]
+    (top, high), (bottom, low) = up[0], up[-1]
+    return np.array(
+        [
+            (
+                along[0] + (at - ticks[0]) * (along[1] - along[0]) / (ticks[1] - ticks[0]),
+                low + (bottom - row) * (high - low) / (bottom - top),
+            )
+            for row in range(foot)
+            for at, mark in enumerate(lines[row])
+            if "\u2801" <= mark <= "\u28ff"
+        ]
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "unit", "labels", "numbers", "end", "top"),
+    [
+        (  # g = 32.19 ft/s²: v² = 2 g · 30 ft, so v = 43.9 ft/s = 30.0 mph, t = v/g = 1.365 s
+            ("fall", "--height", "30 ± 0.3 ft"),
+            "mph",
+            ("height fallen [ft]", "speed [mph]"),
+            ("height 30.00 ± 0.30 ft", "time 1.365", "speed 29.96", "the speed (shares of u²)"),
+            (30, 30),
+            (30, 30),
+        ),
+        (  # the same fall backwards
+            ("fall", "--speed", "29.96 ± 0.3 mph"),
+            "mph",
+            ("height fallen [ft]", "speed [mph]"),
+            ("height 30.0 ± 0.6 ft", "speed 29.96 ± 0.30 mph", "the height (shares of u²)"),
+            (30, 30),
+            (30, 30),
+        ),
+        (  # range v²/g = 310.7 ft, highest a quarter of it at half of it, time √2 · v/g
+            ("flight", "--speed", "100 ft/s", "--angle", "45 deg"),
+            "ft/s",
+            ("distance [ft]", "height [ft]"),
+            ("at 45° in still air", "lands at 310.69", "highest point 77.67", "time 4.3938"),
+            (311, 0),
+            (155, 78),
+        ),
+        (  # a spring: at the end v²/d = 10 000 ft/s² = 310.8 g, in π/2 · d/v
+            ("stop", "--speed", "100 ft/s", "--distance", "1 ft", "--law", "spring"),
+            "ft/s",
+            ("distance while stopping [ft]", "deceleration [g]"),
+            ("peak 310.8 g", "mean 155.4 g", "time 0.01571 s"),
+            (1, 311),
+            (1, 311),
+        ),
+    ],
+)
+def test_without_air_numbers_and_picture_are_those_of_school_physics(
+    chrono, words, unit, labels, numbers, end, top
+) -> None:
+    no_air = () if words[0] == "stop" else ("--no-air",)
+    page = chrono(*words, *no_air, "--unit", unit).out
+    told = " ".join(page.split())
+    points = drawn_points(page)
+    cell = np.ptp(points, axis=0) / (40, 9)  # curves have about 40 columns and 9 rows
+
+    assert all(label in page for label in labels)
+    assert not [number for number in numbers if number not in told]
+    assert (np.abs(points[points[:, 0].argmax()] - end) < 1.5 * cell).all()
+    highest = points[points[:, 1] == points[:, 1].max()]
+    assert (np.abs([highest[:, 0].max(), highest[0, 1]] - np.array(top)) < (5, 1) * cell).all()
+
+
+def test_wind_is_named_by_the_side_it_comes_from_and_carries_the_ball_along(chrono) -> None:
+    words = ("flight", "--speed", "10 m/s", "--angle", "45 deg", "--drag", "0.5", *BALL)
+    reaches = []
+    for wind, told in (
+        ("-0.5 m/s", "with 0.5 m/s of wind from the front:"),
+        ("0.5 m/s", "with 0.5 m/s of wind from behind:"),
+    ):
+        page = " ".join(chrono(*words, "--height", "1 m", f"--wind={wind}").out.split())
+        assert f"A flight at 45° from 1 m above the landing point {told}" in page
+        reaches.append(float(re.findall(r"it lands at ([\d.]+)", page)[0]))
+
+    # Wind carries a ball by less than its own speed times the 1.5 s of the flight.
+    assert 0 < reaches[1] - reaches[0] < 2 * 0.5 * 1.5
+    uphill = chrono(*words[:5], "--height=-1 m", "--no-air").out
+    assert "from 1 m below the landing point in still air" in " ".join(uphill.split())
