@@ -448,8 +448,12 @@ def test_the_launcher_s_own_scatter_is_told_unless_the_gates_may_cause_all_of_it
     assert nothing.endswith("gates: s 0.30; this s is larger than the scatter of the shots")
 
 
-def test_two_shots_have_s_and_median_in_the_table(with_setups) -> None:
-    """Of two numbers, s is their difference divided by √2, and the median is their mean."""
+def test_two_shots_have_a_scatter_by_hand(with_setups) -> None:
+    """
+    Of two numbers, s is their difference divided by √2, and the median is their mean.
+
+    The mean is uncertain by t = 12.706 (one degree of freedom) times half of their difference.
+    """
     recorded = read_recording(with_setups((0, Setup("many")), (38, Setup("two"))))
     first, second = recorded.session.measured().speed_mps[-2:]
 
@@ -459,3 +463,7 @@ def test_two_shots_have_s_and_median_in_the_table(with_setups) -> None:
     assert row[1] == "2"
     assert float(row[-2]) == pytest.approx(abs(first - second) / math.sqrt(2), rel=2e-2)
     assert float(row[-1]) == pytest.approx((first + second) / 2, abs=0.06)
+    half = 12.706 * abs(first - second) / 2
+    details = lines[lines.index("  two") + 2]
+    assert float(details.split()[1]) == pytest.approx(half, abs=0.51)  # one digit is shown
+    assert details.split()[2] == "random,"
