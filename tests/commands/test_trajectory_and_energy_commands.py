@@ -536,3 +536,32 @@ def test_wind_is_named_by_the_side_it_comes_from_and_carries_the_ball_along(chro
     assert 0 < reaches[1] - reaches[0] < 2 * 0.5 * 1.5
     uphill = chrono(*words[:5], "--height=-1 m", "--no-air").out
     assert "from 1 m below the landing point in still air" in " ".join(uphill.split())
+
+
+def test_energies_are_those_of_hand_and_their_bars_are_as_long_as_they_are_large(
+    chrono,
+) -> None:
+    """
+    m v²/2 is 4.80 J and m v is 0.480 N·s.
+
+    Of 0.05 L at 300.5 kPa into 100.5 kPa, an isothermal expansion gives p V ln(p/p₀) less the
+    work against the air, p₀ (p/p₀ - 1) V: 16.457 J - 10.000 J.
+    """
+    words = ("--volume", "0.05 L", "--gauge", "2 bar", "--site", "pressure=100500Pa")
+    page = chrono("energy", "--speed", "20 ± 0.2 m/s", *BALL, *words).out
+    lines = page.splitlines()
+    names = ("one body  ", "gas, isothermal ", "gas, adiabatic ")
+    entries = {
+        float(line.split()[-2]): len(lines[place + 1].strip())
+        for place, line in enumerate(lines)
+        if line.strip().startswith(names) and line.endswith(" J") and "█" in lines[place + 1]
+    }
+
+    assert "energy 4.80 ± 0.11 J momentum 0.480 ± 0.007 N·s" in " ".join(page.split())
+    assert [*entries][:2] == [4.8, 6.457]
+    assert "carried by the body 74.3 ± 1.7 % gas, adiabatic" in " ".join(page.split())
+    assert len(entries) == 3
+    assert max(entries.values()) == 40
+    assert all(
+        bar == pytest.approx(40 * energy / 6.457, abs=0.51) for energy, bar in entries.items()
+    )
