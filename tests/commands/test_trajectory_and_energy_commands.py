@@ -565,3 +565,27 @@ def test_energies_are_those_of_hand_and_their_bars_are_as_long_as_they_are_large
     assert all(
         bar == pytest.approx(40 * energy / 6.457, abs=0.51) for energy, bar in entries.items()
     )
+
+
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (("energy", "--distance", "999 m"), "this body is too light: it cannot move 999 m"),
+        (
+            ("stop", "--path", "999 m", "--limit", "50 g"),
+            "the air nearly stops this light body",
+        ),
+        (("fall",), "terminal speed"),
+    ],
+    ids=["energy", "stop", "fall"],
+)
+def test_without_any_result_each_setup_has_its_reason_and_nothing_is_drawn(
+    chrono, words, reason
+) -> None:
+    done = chrono(words[0], BANDS, *words[1:], "--mass", "1 g")
+    page = " ".join(done.out.split())
+
+    assert page.count(reason) == 2
+    assert "two bands (20 shots): " in page
+    assert not {"█", "└"} & set(page)
+    assert "Caution: " in page
