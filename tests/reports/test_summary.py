@@ -13,6 +13,7 @@ from scipy import stats
 from chrono.measuring.scatter import Drift
 from chrono.reader.line_grammar import encode_beat, encode_hello
 from chrono.reader.recording_rows import json_row
+from chrono.reports.setup_words import spread_texts
 from chrono.reports.statistics_text import drift_text, scatter_details, shape_text
 from chrono.reports.summary_text import (
     setup_details,
@@ -467,3 +468,9 @@ def test_two_shots_have_a_scatter_by_hand(with_setups) -> None:
     details = lines[lines.index("  two") + 2]
     assert float(details.split()[1]) == pytest.approx(half, abs=0.51)  # one digit is shown
     assert details.split()[2] == "random,"
+
+    series = recorded.session.series("two")
+    assert series is not None
+    shown = {name: float(text) for name, text in spread_texts(series, "m/s")}
+    assert shown["range"] == pytest.approx(shown["max"] - shown["min"], abs=0.11)
+    assert shown["range"] == pytest.approx(abs(first - second), abs=0.06)
