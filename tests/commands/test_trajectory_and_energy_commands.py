@@ -76,6 +76,9 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("never rises",),
         ),
         (("fall", "--height", "1 ± 5 m", *BALL), ("--height", "smaller than the value")),
+        (("fall", "--height", "1 ± 1 m", *BALL), ("--height", "smaller than the value")),
+        (("fall", "--height", "8 m", *BALL, "--site", "wind=5m/s"), ("wind=5m/s", "the keys")),
+        (("fall", "--height", "8 m", *BALL, "--site", "humidity"), ("humidity", "the keys")),
         (("stop", "--energy", "20 J", "--mass", "24 ± 60 g", "--limit", "5 g"), ("--mass",)),
         (
             ("stop", "--speed", "1 ± 3 m/s", *BALL, "--path", "1 m", "--limit", "5 g"),
