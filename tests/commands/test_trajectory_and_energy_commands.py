@@ -90,6 +90,7 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("--residual", "below 100500 Pa"),
         ),
         (("energy", BANDS, "--distance=-1 m"), ("--distance", "from 0 m to 1000 m")),
+        (("energy", BANDS, "--distance", "1000.5 m"), ("--distance", "from 0 m to 1000 m")),
         (("energy", BANDS, "--residual", "100 Pa"), ("--residual", "--bore and --length")),
         (
             ("stop", "--speed", "20 m/s", "--mass", "24 g", "--limit", "5 g", "--path", "5 m"),
@@ -114,6 +115,8 @@ def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> N
         "draw_mm,force_N\n0,0\n2,x\n3,1\n",
         "draw_mm,force_N\n0,0\n2,1\n1,2\n",
         "draw_mm,force_N\n1,0\n2,1\n3,2\n",
+        "draw_mm,force_N\n0,0\n1,-1\n2,3\n",
+        "draw_mm,force_N\n0,0\n1,0\n2,0\n",
         f"draw_mm,force_N\n0,0\n{'1' * 200_000},2\n",
     ],
 )
@@ -121,6 +124,12 @@ def test_a_table_of_forces_that_is_none_is_refused(chrono, tmp_path, text) -> No
     (tmp_path / "draw.csv").write_text(text)
 
     is_one_clear_complaint(chrono("energy", BANDS, "--draw", "draw.csv"), "draw.csv")
+
+
+def test_a_wrong_force_is_named_by_its_row(chrono, tmp_path) -> None:
+    (tmp_path / "draw.csv").write_text("draw_mm,force_N\n0,0\n2,x\n3,1\n")
+
+    is_one_clear_complaint(chrono("energy", BANDS, "--draw", "draw.csv"), "draw.csv: row 3")
 
 
 def test_a_flight_of_clocked_shots_tells_where_one_more_lands(chrono) -> None:
@@ -573,7 +582,7 @@ def test_energies_are_those_of_hand_and_their_bars_are_as_long_as_they_are_large
 @pytest.mark.parametrize(
     ("words", "reason"),
     [
-        (("energy", "--distance", "999 m"), "this body is too light: it cannot move 999 m"),
+        (("energy", "--distance", "1000 m"), "this body is too light: it cannot move 1000 m"),
         (
             ("stop", "--path", "999 m", "--limit", "50 g"),
             "the air nearly stops this light body",
