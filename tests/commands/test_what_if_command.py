@@ -191,6 +191,7 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
         (("--as-if-clock", "500"), ("--as-if-clock", "ppm")),
         (("--as-if-clock", "0 ppm"), ("--as-if-clock", "rate is not possible")),
         (("--as-if-clock", "-150 %"), ("--as-if-clock", "rate is not possible")),
+        (("--as-if-clock", "20.1 %"), ("--as-if-clock", "at most 20 %")),
         (("--as-if-edges", "upper"), ("--as-if-edges", "leading")),
     ],
 )
