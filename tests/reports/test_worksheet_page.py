@@ -112,7 +112,9 @@ def test_the_key_of_a_calibrated_rig_is_found_too(sheets, tmp_path) -> None:
 
 def worked(working: str, unit: str, known: dict[str, float]) -> float | None:
     """Compute a key's working as it is printed, in SI units; None where it is in words."""
-    last = working.split(", r = ")[0].rpartition(" = ")[2]
+    formula, _, rate = working.partition(", r = ")
+    last = formula.rpartition(" = ")[2]
+    known = known | ({"r": quantity(rate)} if rate else {})
     signs = str.maketrans({"−": "-", "×": "*", "·": "*", "²": "**2", "√": "sqrt"})
     in_si = re.sub(
         r"([\d.]+) (ns|µs|ms|mm)", lambda found: str(quantity(found[0])), last.translate(signs)
