@@ -325,3 +325,23 @@ def test_a_value_that_is_not_exceeded_is_rounded_up_with_the_digits_of_its_uncer
     unit: str, kind: str, value: float, half: float, shown: str
 ) -> None:
     assert UserUnits(unit).above(kind, value, half) == shown
+
+
+@pytest.mark.parametrize(
+    ("unit", "kind", "value", "half", "shown"),
+    [
+        ("m/s", "length", 0.1, 2e-5, "0.100000 ± 0.000020 m"),  # six decimals are shown
+        ("m/s", "length", 0.1, 2e-6, "100.0000 ± 0.0020 mm"),  # more are not
+        ("ft/s", "length", 0.3048, 0.003048, "1.000 ± 0.010 ft"),
+        ("ft/s", "length", 0.3048, 2e-5 * 0.3048, "1.000000 ± 0.000020 ft"),
+        ("ft/s", "length", 0.3048, 1e-6, "304.8000 ± 0.0010 mm"),  # a ± too fine for feet
+        ("m/s", "length", 2e-8, 1e-9, "20.0 ± 1.0 nm"),
+        ("ft/s", "length", 2e-4, 1e-5, "200 ± 10 µm"),  # feet have no small parts
+        ("m/s", "acceleration", 9.80665e6, 0.0, "1 million g"),
+        ("m/s", "force", 2e8, 0.0, "200 million N"),
+    ],
+)
+def test_a_value_is_shown_in_a_unit_in_which_its_digits_can_be_read(
+    unit: str, kind: str, value: float, half: float, shown: str
+) -> None:
+    assert UserUnits(unit).show(kind, value, half) == shown
