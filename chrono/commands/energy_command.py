@@ -325,5 +325,7 @@ def _distance(text: str | None, rig: "Rig", recorded: bool) -> "Quantity | None"
             )
         return None
     if text:
-        return quantity(DISTANCE, text, "m", "--distance", -1e-9, 1000.0, "from 0 m to 1000 m")
+        return quantity(
+            DISTANCE, text, "m", "--distance", -1e-9, 1000.0 + 1e-9, "from 0 m to 1000 m"
+        )
     return known(DISTANCE, rig.site.muzzle_distance_m, 0.02, "m") if recorded else None

@@ -1,6 +1,7 @@
 """The effective spacing from dropped balls, against falls integrated independently."""
 
 import math
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -163,6 +164,15 @@ def test_a_good_drop_agrees_and_says_by_how_much():
     assert found.agrees
     assert lines[0].startswith("the measured spacing agrees with the stated 300.0 mm")
     assert "times its ±)" in lines[0]
+    spacing, half = map(float, re.findall(r"effective spacing (\S+) ± (\S+) mm", lines[1])[0])
+    assert spacing == pytest.approx(300, abs=1.5 * half)
+    assert spacing == pytest.approx(1e3 * found.spacing_m, abs=0.06)
+    assert half == pytest.approx(1e3 * found.uncertainty.U95, rel=0.06)
+    # the blocking times of a ball that fell 500 mm to gates 300 mm apart
+    seen = re.findall(r"the (?:height|spacing) is (\S+) ± (\S+) mm", " ".join(lines))
+    for (value, its_half), true in zip(seen, (500, 300), strict=True):
+        assert float(value) == pytest.approx(true, abs=1.5 * float(its_half))
+        assert float(its_half) < 100
     assert "the largest cause of the ± is the height of the fall" in lines[2]
     assert "looks wrong" not in " ".join(lines)
 

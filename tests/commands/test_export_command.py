@@ -48,3 +48,8 @@ def test_a_workbook_is_written_with_all_recordings(chrono, tmp_path) -> None:
     assert len(sheets["shots"]) == 140
     assert sheets["rig"]["rig"].max() == 3
     assert sheets["setups"]["shots"].sum() == 140
+
+
+@pytest.mark.parametrize("ending", ["csv", "json", "xlsx", "parquet"])
+def test_the_command_counts_the_shots_that_it_wrote(chrono, ending) -> None:
+    assert f"wrote 40 shots to a.{ending}" in chrono("export", BANDS, "-o", f"a.{ending}").err

@@ -76,6 +76,9 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("never rises",),
         ),
         (("fall", "--height", "1 ± 5 m", *BALL), ("--height", "smaller than the value")),
+        (("fall", "--height", "1 ± 1 m", *BALL), ("--height", "smaller than the value")),
+        (("fall", "--height", "8 m", *BALL, "--site", "wind=5m/s"), ("wind=5m/s", "the keys")),
+        (("fall", "--height", "8 m", *BALL, "--site", "humidity"), ("humidity", "the keys")),
         (("stop", "--energy", "20 J", "--mass", "24 ± 60 g", "--limit", "5 g"), ("--mass",)),
         (
             ("stop", "--speed", "1 ± 3 m/s", *BALL, "--path", "1 m", "--limit", "5 g"),
@@ -87,6 +90,7 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("--residual", "below 100500 Pa"),
         ),
         (("energy", BANDS, "--distance=-1 m"), ("--distance", "from 0 m to 1000 m")),
+        (("energy", BANDS, "--distance", "1000.5 m"), ("--distance", "from 0 m to 1000 m")),
         (("energy", BANDS, "--residual", "100 Pa"), ("--residual", "--bore and --length")),
         (
             ("stop", "--speed", "20 m/s", "--mass", "24 g", "--limit", "5 g", "--path", "5 m"),
@@ -111,6 +115,8 @@ def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> N
         "draw_mm,force_N\n0,0\n2,x\n3,1\n",
         "draw_mm,force_N\n0,0\n2,1\n1,2\n",
         "draw_mm,force_N\n1,0\n2,1\n3,2\n",
+        "draw_mm,force_N\n0,0\n1,-1\n2,3\n",
+        "draw_mm,force_N\n0,0\n1,0\n2,0\n",
         f"draw_mm,force_N\n0,0\n{'1' * 200_000},2\n",
     ],
 )
@@ -118,6 +124,12 @@ def test_a_table_of_forces_that_is_none_is_refused(chrono, tmp_path, text) -> No
     (tmp_path / "draw.csv").write_text(text)
 
     is_one_clear_complaint(chrono("energy", BANDS, "--draw", "draw.csv"), "draw.csv")
+
+
+def test_a_wrong_force_is_named_by_its_row(chrono, tmp_path) -> None:
+    (tmp_path / "draw.csv").write_text("draw_mm,force_N\n0,0\n2,x\n3,1\n")
+
+    is_one_clear_complaint(chrono("energy", BANDS, "--draw", "draw.csv"), "draw.csv: row 3")
 
 
 def test_a_flight_of_clocked_shots_tells_where_one_more_lands(chrono) -> None:
@@ -445,3 +457,147 @@ def test_a_stop_whose_uncertainty_is_not_known_says_so(chrono, tmp_path, goal, t
     out = " ".join(chrono("stop", path, "--path", "2 m", *goal).out.split())
     assert re.search(told, out), out
     assert "(95 %)" not in out
+
+
+def drawn_points(page: str) -> np.ndarray:
+    """Return x and y of each cell that a page's curve passes, from the ticks of its axes."""
+    lines = page.splitlines()
+    foot = next(i for i, line in enumerate(lines) if line.lstrip().startswith("└"))
+    ticks = [i for i, mark in enumerate(lines[foot]) if mark == "┬"]
+    along = [float(label) for label in lines[foot + 1].split()]
+    up = [(i, float(line.split("┤")[0])) for i, line in enumerate(lines) if "┤" in line]
+    (top, high), (bottom, low) = up[0], up[-1]
+    return np.array(
+        [
+            (
+                along[0] + (at - ticks[0]) * (along[1] - along[0]) / (ticks[1] - ticks[0]),
+                low + (bottom - row) * (high - low) / (bottom - top),
+            )
+            for row in range(foot)
+            for at, mark in enumerate(lines[row])
+            if "\u2801" <= mark <= "\u28ff"
+        ]
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "unit", "labels", "numbers", "end", "top"),
+    [
+        (  # g = 32.19 ft/s²: v² = 2 g · 30 ft, so v = 43.9 ft/s = 30.0 mph, t = v/g = 1.365 s
+            ("fall", "--height", "30 ± 0.3 ft"),
+            "mph",
+            ("height fallen [ft]", "speed [mph]"),
+            ("height 30.00 ± 0.30 ft", "time 1.365", "speed 29.96", "the speed (shares of u²)"),
+            (30, 30),
+            (30, 30),
+        ),
+        (  # the same fall backwards
+            ("fall", "--speed", "29.96 ± 0.3 mph"),
+            "mph",
+            ("height fallen [ft]", "speed [mph]"),
+            ("height 30.0 ± 0.6 ft", "speed 29.96 ± 0.30 mph", "the height (shares of u²)"),
+            (30, 30),
+            (30, 30),
+        ),
+        (  # range v²/g = 310.7 ft, highest a quarter of it at half of it, time √2 · v/g
+            ("flight", "--speed", "100 ft/s", "--angle", "45 deg"),
+            "ft/s",
+            ("distance [ft]", "height [ft]"),
+            ("at 45° in still air", "lands at 310.69", "highest point 77.67", "time 4.3938"),
+            (311, 0),
+            (155, 78),
+        ),
+        (  # a spring: at the end v²/d = 10 000 ft/s² = 310.8 g, in π/2 · d/v
+            ("stop", "--speed", "100 ft/s", "--distance", "1 ft", "--law", "spring"),
+            "ft/s",
+            ("distance while stopping [ft]", "deceleration [g]"),
+            ("peak 310.8 g", "mean 155.4 g", "time 0.01571 s"),
+            (1, 311),
+            (1, 311),
+        ),
+    ],
+)
+def test_without_air_numbers_and_picture_are_those_of_school_physics(
+    chrono, words, unit, labels, numbers, end, top
+) -> None:
+    no_air = () if words[0] == "stop" else ("--no-air",)
+    page = chrono(*words, *no_air, "--unit", unit).out
+    told = " ".join(page.split())
+    points = drawn_points(page)
+    cell = np.ptp(points, axis=0) / (40, 9)  # curves have about 40 columns and 9 rows
+
+    assert all(label in page for label in labels)
+    assert not [number for number in numbers if number not in told]
+    assert (np.abs(points[points[:, 0].argmax()] - end) < 1.5 * cell).all()
+    highest = points[points[:, 1] == points[:, 1].max()]
+    assert (np.abs([highest[:, 0].max(), highest[0, 1]] - np.array(top)) < (5, 1) * cell).all()
+
+
+def test_wind_is_named_by_the_side_it_comes_from_and_carries_the_ball_along(chrono) -> None:
+    words = ("flight", "--speed", "10 m/s", "--angle", "45 deg", "--drag", "0.5", *BALL)
+    reaches = []
+    for wind, told in (
+        ("-0.5 m/s", "with 0.5 m/s of wind from the front:"),
+        ("0.5 m/s", "with 0.5 m/s of wind from behind:"),
+    ):
+        page = " ".join(chrono(*words, "--height", "1 m", f"--wind={wind}").out.split())
+        assert f"A flight at 45° from 1 m above the landing point {told}" in page
+        reaches.append(float(re.findall(r"it lands at ([\d.]+)", page)[0]))
+
+    # Wind carries a ball by less than its own speed times the 1.5 s of the flight.
+    assert 0 < reaches[1] - reaches[0] < 2 * 0.5 * 1.5
+    uphill = chrono(*words[:5], "--height=-1 m", "--no-air").out
+    assert "from 1 m below the landing point in still air" in " ".join(uphill.split())
+
+
+def test_energies_are_those_of_hand_and_their_bars_are_as_long_as_they_are_large(
+    chrono,
+) -> None:
+    """
+    m v²/2 is 4.80 J and m v is 0.480 N·s.
+
+    Of 0.05 L at 300.5 kPa into 100.5 kPa, an isothermal expansion gives p V ln(p/p₀) less the
+    work against the air, p₀ (p/p₀ - 1) V: 16.457 J - 10.000 J.
+    """
+    words = ("--volume", "0.05 L", "--gauge", "2 bar", "--site", "pressure=100500Pa")
+    page = chrono("energy", "--speed", "20 ± 0.2 m/s", *BALL, *words).out
+    lines = page.splitlines()
+    names = ("one body  ", "gas, isothermal ", "gas, adiabatic ")
+    entries = {
+        float(line.split()[-2]): len(lines[place + 1].strip())
+        for place, line in enumerate(lines)
+        if line.strip().startswith(names) and line.endswith(" J") and "█" in lines[place + 1]
+    }
+
+    assert "energy 4.80 ± 0.11 J momentum 0.480 ± 0.007 N·s" in " ".join(page.split())
+    assert [*entries][:2] == [4.8, 6.457]
+    assert "carried by the body 74.3 ± 1.7 % gas, adiabatic" in " ".join(page.split())
+    assert len(entries) == 3
+    assert max(entries.values()) == 40
+    assert all(
+        bar == pytest.approx(40 * energy / 6.457, abs=0.51) for energy, bar in entries.items()
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (("energy", "--distance", "1000 m"), "this body is too light: it cannot move 1000 m"),
+        (
+            ("stop", "--path", "999 m", "--limit", "50 g"),
+            "the air nearly stops this light body",
+        ),
+        (("fall",), "terminal speed"),
+    ],
+    ids=["energy", "stop", "fall"],
+)
+def test_without_any_result_each_setup_has_its_reason_and_nothing_is_drawn(
+    chrono, words, reason
+) -> None:
+    done = chrono(words[0], BANDS, *words[1:], "--mass", "1 g")
+    page = " ".join(done.out.split())
+
+    assert page.count(reason) == 2
+    assert "two bands (20 shots): " in page
+    assert not {"█", "└"} & set(page)
+    assert "Caution: " in page

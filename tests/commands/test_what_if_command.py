@@ -6,6 +6,7 @@ from collections import Counter
 from itertools import takewhile
 from pathlib import Path
 
+import golden_kit
 import pytest
 from command_kit import is_one_clear_complaint
 
@@ -190,6 +191,7 @@ def test_without_a_shot_to_compare_the_exit_code_tells(chrono):
         (("--as-if-clock", "500"), ("--as-if-clock", "ppm")),
         (("--as-if-clock", "0 ppm"), ("--as-if-clock", "rate is not possible")),
         (("--as-if-clock", "-150 %"), ("--as-if-clock", "rate is not possible")),
+        (("--as-if-clock", "20.1 %"), ("--as-if-clock", "at most 20 %")),
         (("--as-if-edges", "upper"), ("--as-if-edges", "leading")),
     ],
 )
@@ -233,3 +235,19 @@ def test_the_short_form_is_for_people(chrono) -> None:
     is_one_clear_complaint(
         chrono("whatif", BANDS, "--as-if-tick", "1 ms", "--short", "--json"), "--short"
     )
+
+
+def test_a_shot_that_was_set_aside_has_both_speeds_and_is_said_to_be_uncounted(
+    chrono, tmp_path
+) -> None:
+    hall = golden_kit.with_one_set_aside(tmp_path)
+    data = json.loads(chrono("whatif", hall, "--as-if-spacing", "301 mm", "--json").out)
+    lines = chrono("whatif", hall, "--as-if-spacing", "301 mm").out.splitlines()
+
+    (number,) = (
+        shot["shot"]
+        for shot in data["shots"]
+        if shot["difference_mps"] is not None and not shot["compared"]
+    )
+    said = [line.split()[0] for line in lines if line.endswith("not counted")]
+    assert said == [str(number)]

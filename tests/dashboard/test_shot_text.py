@@ -1,5 +1,8 @@
 """Words for the screen, without a screen."""
 
+from dataclasses import replace
+from math import nan
+
 import pytest
 from hand_board import HandBoard, hand_run
 from hypothesis import given
@@ -9,9 +12,17 @@ from rich.text import Text
 
 from chrono.dashboard.clipped_text import fit, fit_apart, flow
 from chrono.dashboard.setup_form import read_setup_form
-from chrono.dashboard.shot_text import LEAST_SHARE, budget_bar
+from chrono.dashboard.shot_text import (
+    LEAST_SHARE,
+    budget_bar,
+    flags_text,
+    shot_lines,
+    shot_text,
+)
 from chrono.errors import ChronoError
 from chrono.measuring.error_budget import Budget
+from chrono.session.operator_records import Setup
+from chrono.session.shot_log import ShotRow
 from chrono.session.view_cache import ViewCache
 
 
@@ -20,6 +31,15 @@ def a_budget() -> Budget:
     board.shoot_and_wait(30.0)
     run.step()
     return ViewCache(run.session).view().budget
+
+
+def a_row(**other: object) -> ShotRow:
+    board, run = hand_run()
+    board.shoot_and_wait(30.0)
+    run.step()
+    row = ViewCache(run.session).view().latest
+    assert row is not None
+    return replace(row, **other)
 
 
 @given(st.text(), st.integers(1, 40))
@@ -50,6 +70,36 @@ def test_the_largest_share_has_the_longest_part_of_the_bar():
     largest = max(budget.share(part) for part in budget.contributions)
     first = max(span.end - span.start for span in bar.spans if span.end <= 100)
     assert abs(first - 100 * largest) <= 2
+
+
+def test_the_parts_of_the_bar_have_the_numbers_of_the_legend():
+    bar, *legend = budget_bar(a_budget(), 300).plain.split("\n")
+    numbers = [entry.split(" ")[0] for line in legend for entry in line.split("  ")]
+    assert bar.split() == numbers == [str(i + 1) for i in range(len(numbers))]
+
+
+def test_only_the_flag_of_a_companion_has_its_speed_in_the_user_s_unit():
+    row = a_row(flags=("companion", "lead-only"), companion_speed_mps=10.0)
+    assert flags_text(row, "m/s") == "companion 10 m/s, lead-only"
+    assert flags_text(row, "km/h") == "companion 36 km/h, lead-only"
+    unmeasured = replace(row, companion_speed_mps=nan)
+    assert flags_text(unmeasured, "m/s") == "companion, lead-only"
+
+
+def test_the_lines_of_a_shot_have_a_note_and_conditions_only_where_there_are_some():
+    bare = shot_lines(a_row(), Setup(""), "m/s")
+    full = shot_lines(a_row(note="wind"), Setup("x", conditions={"bands": "3"}), "m/s")
+    assert [line.split()[0] for line in bare] == ["speed", "time", "setup", "state"]
+    assert [line.split()[0] for line in full][3:] == ["bands=3", "state", "note"]
+
+
+@pytest.mark.parametrize("cells", [46, 60, 80])
+def test_the_name_of_a_setup_is_cut_only_where_a_line_is_too_short(cells):
+    row = a_row(setup="three bands " * 9, note="")
+    shown = shot_text(row, cells).plain
+    assert cell_len(shown) == cells
+    assert "…" in shown
+    assert "…" not in shot_text(replace(row, setup="two"), cells).plain
 
 
 @given(st.lists(st.integers(1, 20), max_size=20), st.integers(20, 60))

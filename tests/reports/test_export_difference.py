@@ -57,6 +57,7 @@ def test_one_shot_is_one_shot_and_the_rest_is_counted():
         in difference_text(compare_exports(rows[:2], rows[:1]))
     )
     gone = difference_text(compare_exports(rows, []))
+    assert "more shot" not in difference_text(compare_exports(rows[:40], [])), "all are listed"
     slower = [shot(n, float(n), 21.8) for n in range(1, 43)]
     assert gone.splitlines()[-1] == "2 more shots changed; to list all changes, use --json"
     assert difference_text(compare_exports(rows[:41], slower[:41])).endswith(

@@ -150,6 +150,13 @@ def test_the_budget_adds_up(reported) -> None:
         assert 100 * (float(own) / u) ** 2 == pytest.approx(float(share), abs=4)
 
 
+def test_a_transit_of_one_tick_more_or_less_moves_the_speed_by_hand(reported) -> None:
+    """A tick of 4 µs is 1/1137 of the transit: 2 / 1137 of 21.98 m/s is 0.039 m/s."""
+    text = reported(PLAIN).text
+    assert "21.98 ± 0.22 m/s. Its transit lasted 4548 us, which is 1137 ticks of 4 us" in text
+    assert "one tick longer or one tick shorter: 21.96 … 22.00 m/s." in text
+
+
 def test_pictures_have_titles_and_descriptions_and_ids_are_unlike(reported) -> None:
     found = reported(BANDS, PLAIN)
 
@@ -435,7 +442,7 @@ def test_a_page_that_is_there_is_left_alone(chrono, tmp_path) -> None:
 
 
 def test_wrong_endings_and_missing_files_are_one_complaint(chrono, tmp_path) -> None:
-    is_one_clear_complaint(chrono("report", BANDS, "-o", "x.docx"), "'.docx'", ".html")
+    is_one_clear_complaint(chrono("report", BANDS, "-o", "x.docx"), "'.docx'", ".html or .pdf")
     is_one_clear_complaint(chrono("report", "none.tsv", "-o", "x.html"), "none.tsv")
     is_one_clear_complaint(chrono("report", BANDS, "-o", "no/x.html"), "cannot be written")
     assert list(tmp_path.iterdir()) == []

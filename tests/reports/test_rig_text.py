@@ -1,7 +1,14 @@
 """What a report says of a rig: the body, the place and the air, in the units of a workshop."""
 
-from chrono.reports.rig_text import body_text, calibration_rows, rig_rows, site_text
+from chrono.reports.rig_text import (
+    body_text,
+    calibration_rows,
+    rig_rows,
+    rigs_taken_text,
+    site_text,
+)
 from chrono.rigs.rig_file import parse_rig
+from chrono.session.pooled_samples import RigBasis, RigsTaken
 
 RIG = """
 lines = "framed"
@@ -51,3 +58,23 @@ def test_a_gate_that_reacts_first_is_not_told_to_react_a_negative_time_later() -
     told = dict(calibration_rows(parse_rig(RIG + latency)))["sensors' delays"]
 
     assert told.startswith("gate B reacts 1.5 us sooner than gate A, u = 0.2 us")
+
+
+def test_of_many_recordings_and_rigs_three_are_named_and_the_others_are_counted() -> None:
+    def told(*sizes: int) -> str:
+        names = iter("abcdefghijkl")
+        recordings = tuple(tuple(next(names) for _ in range(size)) for size in sizes)
+        places = tuple(rig for rig, size in enumerate(sizes) for _ in range(size))
+        basis = tuple(RigBasis.IDENTITY if size > 1 else RigBasis.ALONE for size in sizes)
+        return rigs_taken_text(RigsTaken(places, recordings, basis, given=False))
+
+    assert "have 2 different rigs: a, b, c (same identity); d. If" in told(3, 1)
+    assert "have 3 different rigs: a, b, c and 2 more (same identity); f; g. If" in told(
+        5, 1, 1
+    )
+    assert "have 4 different rigs: a, b (same identity); c; d; 1 more rig. If" in told(
+        2, 1, 1, 1
+    )
+    assert "4 different rigs for the 4 recordings." in told(1, 1, 1, 1)
+    assert "one rig for all 2 recordings (same identity)." in told(2)
+    assert "there is one recording, so there is one rig" in told(1)

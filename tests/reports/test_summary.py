@@ -3,6 +3,7 @@
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +13,18 @@ from scipy import stats
 from chrono.measuring.scatter import Drift
 from chrono.reader.line_grammar import encode_beat, encode_hello
 from chrono.reader.recording_rows import json_row
-from chrono.reports.statistics_text import drift_text, shape_text
-from chrono.reports.summary_text import summary_data, summary_text, trouble_lines
+from chrono.reports.setup_words import spread_texts
+from chrono.reports.statistics_text import drift_text, scatter_details, shape_text
+from chrono.reports.summary_text import (
+    setup_details,
+    summary_data,
+    summary_text,
+    trouble_lines,
+)
 from chrono.safe_text import plain
 from chrono.session.operator_records import Setup, setup_record
 from chrono.session.recording_loader import read_recording
+from chrono.session.rig_evidence import GateScatter
 from chrono.session.session_summary import summary_of
 from chrono.units import format_speed
 
@@ -386,3 +394,83 @@ def test_lamps_stand_in_the_summary_with_exit_code_1(chrono) -> None:
     ]
     assert chrono("check", HALL).code == 1
     assert chrono("summary", BANDS).code == 0
+
+
+def test_the_scatter_within_setups_has_the_interval_of_a_chi_squared_table() -> None:
+    """38 degrees of freedom: 95 % of χ² are between 22.878 and 56.896."""
+    summary = summary_of(read_recording(BANDS))
+    s = summary_data(summary)["session"]["s_within_mps"]
+    text = " ".join(summary_text(summary).split())
+
+    low, high = s * math.sqrt(38 / 56.896), s * math.sqrt(38 / 22.878)
+    assert f"s {s:.3f} m/s ({low:.2f} … {high:.2f}) within setups" in text
+
+
+def test_what_the_gates_scatter_is_taken_from_the_launcher_in_quadrature() -> None:
+    """Right-angled triangles: 3-4-5 for chords, 5-12-13 for slow noise."""
+    found = summary_of(read_recording(PLAIN)).setups[0]
+    rig = read_recording(PLAIN).session.rig
+    assert found.scatter is not None
+    scatter = replace(found.scatter, launcher_s_mps=0.5, instrument_s_mps=0.5)
+
+    def told(chords_mps: float, noise_mps: float, launcher_mps: float = 0.5) -> str:
+        own = replace(scatter, launcher_s_mps=launcher_mps)
+        hidden = GateScatter(chords_mps, 3, 20, noise_mps)
+        details = setup_details(replace(found, scatter=own, hidden=hidden), rig)
+        return " ".join(dict(details).get("gates", ()))
+
+    assert "a scatter of 0.30, and the launcher causes 0.40 to 0.50" in told(0.3, 0.0)
+    noisy = told(0.0, 1.3, launcher_mps=1.3)
+    assert "edges bounced in 3 of 20 shots." in noisy
+    assert "a scatter of 1.2, and the launcher causes 0.50 to 1.3" in noisy
+    # Noise of 0.52 m/s is only √(0.52² - 0.50²) = 0.143 m/s more than known: under 0.3 · 0.5.
+    assert not told(0.0, 0.52)
+    assert "the launcher causes 0.0 to 0.50" in told(0.6, 0.0)
+
+
+def test_the_launcher_s_own_scatter_is_told_unless_the_gates_may_cause_all_of_it() -> None:
+    found = summary_of(read_recording(BANDS)).setups[0]
+    assert found.series is not None
+    assert found.scatter is not None
+    scatter = replace(
+        found.scatter,
+        instrument_s_mps=0.3,
+        launcher_s_mps=0.4,
+        launcher_low_mps=0.2,
+        launcher_high_mps=0.7,
+    )
+    none = replace(scatter, launcher_s_mps=0.0, launcher_low_mps=0.0, launcher_high_mps=0.0)
+
+    some, nothing = (
+        " ".join(dict(scatter_details(found.series, each, "m/s"))["s"])
+        for each in (scatter, none)
+    )
+    assert some.endswith("gates: s 0.30; launcher alone: s = 0.40 (0.20 … 0.70)")
+    assert nothing.endswith("gates: s 0.30; this s is larger than the scatter of the shots")
+
+
+def test_two_shots_have_a_scatter_by_hand(with_setups) -> None:
+    """
+    Of two numbers, s is their difference divided by √2, and the median is their mean.
+
+    The mean is uncertain by t = 12.706 (one degree of freedom) times half of their difference.
+    """
+    recorded = read_recording(with_setups((0, Setup("many")), (38, Setup("two"))))
+    first, second = recorded.session.measured().speed_mps[-2:]
+
+    lines = summary_text(summary_of(recorded)).splitlines()
+
+    row = next(line for line in lines if line.startswith("  two  ")).split()
+    assert row[1] == "2"
+    assert float(row[-2]) == pytest.approx(abs(first - second) / math.sqrt(2), rel=2e-2)
+    assert float(row[-1]) == pytest.approx((first + second) / 2, abs=0.06)
+    half = 12.706 * abs(first - second) / 2
+    details = lines[lines.index("  two") + 2]
+    assert float(details.split()[1]) == pytest.approx(half, abs=0.51)  # one digit is shown
+    assert details.split()[2] == "random,"
+
+    series = recorded.session.series("two")
+    assert series is not None
+    shown = {name: float(text) for name, text in spread_texts(series, "m/s")}
+    assert shown["range"] == pytest.approx(shown["max"] - shown["min"], abs=0.11)
+    assert shown["range"] == pytest.approx(abs(first - second), abs=0.06)

@@ -10,11 +10,13 @@ import pytest
 
 from chrono.calibrating.swap_calibration import SwapNote
 from chrono.measuring.improvements import Advice, Way
+from chrono.measuring.length_trends import LengthTrend, Trend
 from chrono.reader.recording_rows import board_row
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reports.budget_text import WAYS, advice_text
 from chrono.reports.calibration_text import SWAP_NOTES
 from chrono.reports.motion_text import range_lines
+from chrono.reports.rig_evidence_text import trend_text, trend_wrong
 from chrono.reports.trouble_text import disk_line, trouble_line
 from chrono.session.recording_loader import read_recording
 from chrono.session.troubles import (
@@ -108,3 +110,20 @@ def test_a_recording_that_goes_on_in_another_file_says_where_it_is_now(
             writer.sync()
         assert writer.path == tmp_path / f"a-{1 + harms}.tsv"
         assert disk_line(writer).endswith(f"all rows are now in {writer.path}")
+
+
+@pytest.mark.parametrize(
+    ("sign", "blocked", "seems"), [(1, "long", "longer"), (-1, "short", "shorter")]
+)
+def test_a_slow_sensor_is_told_with_its_time_in_microseconds(sign, blocked, seems) -> None:
+    trend = LengthTrend(Trend.SPEED, "B", 30, sign * 20e-6, 4e-6, sign * 1e-3)
+    assert trend_text(trend) == f"the gate stays blocked too {blocked}, by 20 ± 4 µs"
+    assert f"at gate B, fast bodies seem {seems} than slow bodies" in trend_wrong(trend)
+
+
+def test_a_drifting_length_is_told_from_the_first_to_the_last_shot() -> None:
+    """Between 11 shots there are ten steps of 0.1 mm."""
+    trend = LengthTrend(Trend.TIME, "A", 11, 1e-4, 2e-5, 1e-3)
+    assert trend_text(trend).endswith(
+        "of 11 shots, the measured length changes by 1.00 ± 0.20 mm"
+    )

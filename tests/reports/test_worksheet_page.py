@@ -2,6 +2,7 @@
 
 import csv
 import io
+import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -107,6 +108,45 @@ def test_the_key_of_a_calibrated_rig_is_found_too(sheets, tmp_path) -> None:
     assert "300.2 mm" in sheet
     assert "u = 0.1 mm" in sheet
     agrees(sheet, key)
+
+
+def worked(working: str, unit: str, known: dict[str, float]) -> float | None:
+    """Compute a key's working as it is printed, in SI units; None where it is in words."""
+    formula, _, rate = working.partition(", r = ")
+    last = formula.rpartition(" = ")[2]
+    known = known | ({"r": quantity(rate)} if rate else {})
+    signs = str.maketrans({"−": "-", "×": "*", "·": "*", "²": "**2", "√": "sqrt"})
+    in_si = re.sub(
+        r"([\d.]+) (ns|µs|ms|mm)", lambda found: str(quantity(found[0])), last.translate(signs)
+    )
+    try:
+        value = eval(in_si, {"__builtins__": {}, "sqrt": math.sqrt, **known})
+    except (SyntaxError, NameError):
+        return None
+    is_si = in_si != last.translate(signs) or unit == "%"
+    return value if is_si else value * UNITS[unit]
+
+
+def test_the_working_in_the_key_gives_its_answer(sheets, tmp_path) -> None:
+    rows = [setup("a"), *(shot(20 + i / 7) for i in range(8))]
+    calibrated = write_recording(tmp_path / "x.tsv", rows, RIG | {"calibration": CALIBRATED})
+    for recording in (BANDS, PLAIN, calibrated):
+        sheet, key = sheets(recording)
+        known = {
+            symbol: quantity(value) for _, symbol, value, _ in tables_of(sheet)[1][1:] if value
+        }
+        found = {}
+        for asked, working, answer in (
+            row for table in tables_of(key)[1:] for row in table[1:]
+        ):
+            unit = answer.rpartition(" ")[2]
+            value = worked(working, unit, known) if unit in UNITS else None
+            if value is not None:
+                found[asked] = value
+                assert quantity(answer) == pytest.approx(value, rel=3e-4), (asked, working)
+        assert len(found) == 12, found.keys()
+        assert "√(sum of (speed − mean)² / 5)" in key  # of six shots
+        assert "sum / 6" in key
 
 
 def test_a_rate_that_the_beats_told_is_on_the_sheet(sheets) -> None:

@@ -80,9 +80,15 @@ def test_a_board_that_says_so_in_its_hello_is_refused_too() -> None:
     [
         (SPACING + '[site]\nmuzzle_distance = "0 m"', "behind the launcher's mouth"),
         ('[gates]\nspacing = "2.5 m"', "behind the launcher's mouth"),
-        (SPACING + '[body]\nlength = "300 mm"', "blocks both gates"),
+        (
+            SPACING + '[body]\nlength = "310 mm"',
+            "body.length is 310 mm, and gates.spacing is 300 mm",
+        ),
         (SPACING + '[window]\nfastest = "900 km/s"', ""),
-        ('lines = "plain"\n[gates]\nspacing = "20 mm"\n[clock]\ntick = "100 us"', "ticks"),
+        (
+            'lines = "plain"\n[gates]\nspacing = "20 mm"\n[clock]\ntick = "100 us"',
+            "only 1 ticks",
+        ),
     ],
 )
 def test_what_is_hardly_possible_is_told(text, word) -> None:

@@ -109,6 +109,29 @@ def test_recordings_that_differ_are_said_to_differ() -> None:
     assert np.isnan(pooled.setups[1].differing_p), "one recording cannot differ"
 
 
+def test_pooled_shots_have_the_interval_of_s_by_hand_and_six_recordings_are_named() -> None:
+    """
+    χ² of 1 degree of freedom: 95 % are between 0.000982 and 5.024.
+
+    The s of 25.0 and 25.3 m/s is 0.3/√2 = 0.212 m/s.
+    """
+    texts = {}
+    for count in (6, 8):
+        days = [
+            sampled(f"{n}.tsv", rig("hall"), two=[20.0, 20.2, 20.4]) for n in range(count - 1)
+        ]
+        more = {"two": [20.0, 20.2, 20.4], "three": [25.0, 25.3], "one": [30.0]}
+        pooled = pooled_of([*days, sampled("last.tsv", rig("hall"), **more)])
+        texts[count] = " ".join(pooled_text(pooled).split())
+
+    assert texts[6].startswith("6 recordings with 21 counted shots together")
+    assert "s 0.212 m/s (0.095 … 6.8) from last.tsv 2 one speed 30.0" in texts[6]
+    assert "from 0.tsv 3, 1.tsv 3, 2.tsv 3, 3.tsv 3, 4.tsv 3, last.tsv 3 recordings" in texts[6]
+    assert "from 0.tsv 3, 1.tsv 3, 2.tsv 3, 3.tsv 3, 4.tsv 3, 5.tsv 3 and 2 more " in texts[8]
+    assert "the shots show no difference between the recordings (p = 1)" in texts[8]
+    assert texts[8].endswith("from last.tsv 1"), "one shot has no s"
+
+
 def test_recordings_of_two_rigs_may_differ_by_the_rigs_errors() -> None:
     close = sampled("evening.tsv", rig("yard", 0.4), two=[20.55, 20.75, 20.65])
     assert not pooled_of([MORNING, close]).setups[0].differ

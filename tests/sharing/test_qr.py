@@ -33,8 +33,11 @@ def test_with_colours_dark_modules_are_drawn_on_light_ground() -> None:
     lines = qr_lines(ADDRESS, blocks=True, colours=True)
     assert all(line.startswith(BLACK_ON_WHITE) and line.endswith(PLAIN) for line in lines)
     plain = [line.removeprefix(BLACK_ON_WHITE).removesuffix(PLAIN) for line in lines]
-    upper = [[sign in "▀█" for sign in line] for line in plain]
-    assert upper == modules()[::2]
+    halves = [[[sign in half for sign in line] for half in ("▀█", "▄█")] for line in plain]
+    rows = [row for pair in halves for row in pair]
+    wanted = modules()
+    assert rows[: len(wanted)] == wanted
+    assert not any(any(row) for row in rows[len(wanted) :])  # nothing dark beyond the border
 
 
 def test_it_fits_an_ordinary_terminal() -> None:
