@@ -201,6 +201,7 @@ def energy(
     from chrono.measuring.launch import each_launch
     from chrono.reports.energy_text import energy_data, energy_text, exceeded_words
     from chrono.reports.findings_text import Findings
+    from chrono.reports.launch_text import refused_words
 
     findings = Findings()
     told = launches_from(
@@ -229,7 +230,7 @@ def energy(
         lambda: energy_data(results),
         as_json,
     )
-    findings.lines += exceeded_words(results)
+    findings.lines += exceeded_words(results) + refused_words(results)
     end(findings)
 
 

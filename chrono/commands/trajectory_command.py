@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from chrono.measuring.trajectory_results import Aim, Landing, StopGoal
     from chrono.physics.free_fall import FallGoal
     from chrono.physics.stopping import Law
+    from chrono.reports.findings_text import Findings
     from chrono.session.session import Session
     from chrono.session.shot_log import ShotRow
 
@@ -67,6 +68,7 @@ def fall(
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import fall_result
     from chrono.reports.findings_text import Findings
+    from chrono.reports.launch_text import refused_words
     from chrono.reports.trajectory_text import fall_data, fall_text
 
     findings = Findings()
@@ -89,6 +91,7 @@ def fall(
         lambda: fall_data(results),
         as_json,
     )
+    findings.lines += refused_words(results)
     end(findings)
 
 
@@ -281,7 +284,7 @@ def flight(
     if landed:
         _print_fit(told, aim, landed, unit, as_json)
     else:
-        _print_flights(told, aim, unit, as_json)
+        _print_flights(told, aim, unit, as_json, findings)
     end(findings)
 
 
@@ -297,9 +300,12 @@ def aim_of(angle: str, height: str, wind: str) -> "Aim":
     )
 
 
-def _print_flights(told: LaunchInput, aim: "Aim", unit: str | None, as_json: bool) -> None:
+def _print_flights(
+    told: LaunchInput, aim: "Aim", unit: str | None, as_json: bool, findings: "Findings"
+) -> None:
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import flight_result
+    from chrono.reports.launch_text import refused_words
     from chrono.reports.trajectory_text import flight_data, flight_text
 
     if aim.angle.value <= 0 and aim.height.value == 0:
@@ -316,6 +322,7 @@ def _print_flights(told: LaunchInput, aim: "Aim", unit: str | None, as_json: boo
         lambda: flight_data(results),
         as_json,
     )
+    findings.lines += refused_words(results)
 
 
 def _print_fit(
@@ -384,6 +391,7 @@ def stop(
     from chrono.measuring.launch import each_launch
     from chrono.measuring.trajectory_results import stop_result
     from chrono.reports.findings_text import Findings
+    from chrono.reports.launch_text import refused_words
     from chrono.reports.trajectory_text import stop_data, stop_text
 
     findings, how = Findings(), law_of(law)
@@ -410,6 +418,7 @@ def stop(
         lambda: stop_data(results),
         as_json,
     )
+    findings.lines += refused_words(results)
     end(findings)
 
 

@@ -208,6 +208,12 @@ def own_body(
     return [] if one else [("body", launch_body_text(launch, units))]
 
 
+def refused_words(results: Sequence[object]) -> list[str]:
+    """Return that no launch has a result, for the end of a command; otherwise nothing."""
+    is_refused = [isinstance(result, RefusedLaunch) for result in results]
+    return ["no setup has a result"] if all(is_refused) else []
+
+
 def launch_body_text(launch: Launch, units: UserUnits) -> str:
     """Return mass, size and drag of the launched body, each with its ± (95 %)."""
     body, parts = launch.body, []

@@ -597,6 +597,8 @@ def test_without_any_result_each_setup_has_its_reason_and_nothing_is_drawn(
     done = chrono(words[0], BANDS, *words[1:], "--mass", "1 g")
     page = " ".join(done.out.split())
 
+    assert done.code == 1
+    assert done.err == "chrono: no setup has a result\n"
     assert page.count(reason) == 2
     assert "two bands (20 shots): " in page
     assert not {"█", "└"} & set(page)
