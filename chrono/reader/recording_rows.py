@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Iterable
 from dataclasses import asdict
+from functools import lru_cache
 from math import isfinite
 from typing import Any, NamedTuple
 
@@ -30,6 +31,9 @@ MAX_ROW_BYTES = 1_000_000
 
 MAX_JSON_LEVELS = 16
 """A JSON record with more nested levels counts as damaged."""
+
+SHORT_RECORD_BYTES = 1000
+"""The program keeps parsed records that are not longer, for rows with the same text."""
 
 ENOUGH = 4
 """If this many lines are of one kind, the board sends this kind of lines."""
@@ -163,6 +167,10 @@ def kind_of(texts: Iterable[str]) -> LineKind | None:
 
 
 def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
+    return _parse_kept(text) if len(text) <= SHORT_RECORD_BYTES else _parse_new(text)
+
+
+def _parse_new(text: bytes) -> dict[str, Any] | LineDamage:
     try:
         data = _DECODER.decode(text.decode())
         if not isinstance(data, dict):
@@ -173,6 +181,11 @@ def _parse_json(text: bytes) -> dict[str, Any] | LineDamage:
         return _without_surrogates(data) if b"\\u" in text else data
     except (ValueError, RecursionError) as exc:
         return LineDamage(f"the JSON text is not valid: {str(exc)[:80]}")
+
+
+_parse_kept = lru_cache(maxsize=100)(_parse_new)
+"""Setups in turn have the same text again and again. The program never changes a parsed record,
+so rows may share it."""
 
 
 def _refused(word: str) -> float:

@@ -25,6 +25,7 @@ from chrono.session.operator_records import (
     HOLD_ON,
     SET_ASIDE,
     UNDO,
+    Body,
     Mark,
     Setup,
     read_mark,
@@ -37,11 +38,6 @@ SETUP_LIMIT = 10_000
 
 CORRECTION_LIMIT = 100
 """Largest number of corrected and undone setups in a session."""
-
-Body = tuple[tuple[str, float], ...]
-"""The values of the body that a setup states. Equal values mean the same body."""
-
-NO_BODY: Body = ()
 
 BEFORE_ALL = int(np.iinfo(np.int64).min)
 
@@ -125,7 +121,7 @@ class Setups:
 
     def body(self, place: int) -> Body:
         """Return the body values of the setup at position `place` in the list of setups."""
-        return tuple(sorted(self._setups[place].body.items()))
+        return self._setups[place].stated_body
 
     @property
     def state_bodies(self) -> bool:

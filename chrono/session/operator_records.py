@@ -1,6 +1,7 @@
 """Convert the operator's entries (setups and marks) to JSON objects, and back."""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 SET_ASIDE = "set-aside"
@@ -16,6 +17,12 @@ NO_SETUP = ""
 BODY_KEYS = ("mass_kg", "diameter_m", "length_m")
 TEXT_LIMIT = 500
 """Largest number of characters of a name, reason or note that are kept."""
+
+
+Body = tuple[tuple[str, float], ...]
+"""The values of the body that a setup states. Equal values mean the same body."""
+
+NO_BODY: Body = ()
 
 
 @dataclass(frozen=True)
@@ -41,6 +48,11 @@ class Setup:
     body: dict[str, float] = field(default_factory=dict)
     conditions: dict[str, str] = field(default_factory=dict)
     corrects: str | None = None
+
+    @cached_property
+    def stated_body(self) -> Body:
+        """The values of `body` in a form that can be compared and counted."""
+        return tuple(sorted(self.body.items()))
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ from chrono.measuring.timing_jitter import (
 )
 from chrono.processor.shot_records import EdgesUsed, Shots
 from chrono.rigs.rig_model import Rig
+from chrono.session.operator_records import Body
 from chrono.session.session import Session
 
 MOST = 0.5
@@ -236,9 +237,9 @@ def trends_of(recent: RecentShots) -> tuple[LengthTrend, ...]:
     if not chosen.any():
         return ()
     model, speed_mps = session.model, measured.speed_mps[chosen]
-    used, of_setup = np.unique(recent.setup[chosen], return_inverse=True)
-    bodies = [session.setups.body(int(place)) for place in used]
-    body = np.array([bodies.index(each) for each in bodies])[of_setup]
+    of_setup, bodies = _bodies(recent, chosen)
+    numbers = {each: number for number, each in enumerate(dict.fromkeys(bodies))}
+    body = np.array([numbers[each] for each in bodies])[of_setup]
     u_block_s = math.hypot(model.tick_s / math.sqrt(6), model.jitter.u * math.sqrt(2))
     kappa_per_m, kappa_u = model.motion.drag(speed_mps)
     path_m, (_, off_mps2) = model.motion.path_m, model.motion.stated_pull
@@ -258,7 +259,7 @@ def trends_of(recent: RecentShots) -> tuple[LengthTrend, ...]:
                 length_m * path_m / 2 * off_mps2 / speed_mps**2,
                 length_m * path_m / 2 * SIGMAS * kappa_per_m * kappa_u,
             ),
-            reach_m=max(_reach(session.rig, dict(each)) for each in bodies),
+            reach_m=max(_reach(session.rig, dict(each)) for each in numbers),
             drift_m=session.rig.gates.trip_tolerance_m,
         )
         found += [growth_with_speed(seen, body), drift_in_time(seen, of_setup)]
@@ -267,11 +268,15 @@ def trends_of(recent: RecentShots) -> tuple[LengthTrend, ...]:
 
 def _chord_u(recent: RecentShots, chosen: Bools) -> Floats:
     """Return u of the length difference between gates A and B for chosen shots [m]."""
-    session, setups = recent.session, recent.setup[chosen].tolist()
-    widths = {
-        place: _length_u(session.rig, dict(session.setups.body(place))) for place in set(setups)
-    }
-    return np.array([widths[place] for place in setups])
+    of_setup, bodies = _bodies(recent, chosen)
+    widths = {each: _length_u(recent.session.rig, dict(each)) for each in set(bodies)}
+    return np.array([widths[each] for each in bodies])[of_setup]
+
+
+def _bodies(recent: RecentShots, chosen: Bools) -> tuple[npt.NDArray[np.intp], list[Body]]:
+    """Return for each chosen shot the place of its body in the list (bodies may repeat)."""
+    used, of_setup = np.unique(recent.setup[chosen], return_inverse=True)
+    return of_setup, [recent.session.setups.body(int(place)) for place in used]
 
 
 def _length_u(rig: Rig, own: Mapping[str, float]) -> float:

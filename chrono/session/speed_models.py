@@ -20,7 +20,8 @@ from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 from chrono.rigs.rig_file import with_clock_rate, with_frequency
 from chrono.rigs.rig_model import Rig
-from chrono.session.annotations import BEFORE_ALL, NO_BODY, Annotations, Body
+from chrono.session.annotations import BEFORE_ALL, Annotations
+from chrono.session.operator_records import NO_BODY, Body
 
 _PAIR_FLAGS = {EdgesUsed.LEAD: Flag.LEAD_ONLY, EdgesUsed.TRAIL: Flag.TRAIL_ONLY}
 

@@ -1,5 +1,6 @@
 """Records between lines: the same shots, setups and marks in one piece and row by row."""
 
+import json
 from collections.abc import Iterable
 from functools import cache
 from typing import Any
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from chrono.processor.shot_records import Flag
 from chrono.reader.line_grammar import encode_hello
-from chrono.reader.recording_rows import board_row, json_row
+from chrono.reader.recording_rows import board_row, json_row, parse_row
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.rig_file import parse_rig, rig_record
 from chrono.rigs.rig_model import Rig
@@ -118,6 +119,22 @@ def test_records_hold_from_their_place_in_one_piece_as_row_by_row(
         fed(rig, pieces, known) for pieces, known in (([b"".join(mixed)], whole), (mixed, cut))
     )
     assert outcome(again) == outcome(piecewise)
+
+
+def test_a_session_changes_no_record_that_rows_with_the_same_text_share() -> None:
+    rig, rows = recording("class-afternoon?shots=8")
+    said = [("setup", setup_record(each)) for each in (BALL, STICK, SHORT, STICK)]
+    said += [("mark", mark_record(Mark(NOTE, text="windy"))), ("mark", undo_record(STICK))]
+    mixed = with_records(rows, enumerate(said, 10))
+
+    session = fed(rig, [b"".join(mixed)])
+    assert {"ball", "stick", "short"} <= {*session.setups.names}
+
+    records = [row for row in mixed if b"{" in row]
+    assert len(records) >= len(said)
+    for row in records:
+        text = row.split(b"\t", 2)[2]
+        assert parse_row(row.rstrip(b"\n"), rig.lines).content == json.loads(text)
 
 
 def test_a_setup_at_every_shot_names_it_and_its_length_judges_it() -> None:
