@@ -613,3 +613,14 @@ def test_a_tone_is_for_one_gate_that_is_watched(chrono, words, told) -> None:
     outcome = chrono("check", "virtual://loose-beam", *words)
     assert outcome.code == 2
     assert told in " ".join(outcome.err.replace("│", " ").split())
+
+
+@pytest.mark.parametrize(
+    ("given", "code"), [("0.01 m/s", 0), ("9 mm/s", 2), ("20 km/s", 0), ("20.1 km/s", 2)]
+)
+def test_a_budget_takes_speeds_that_a_launched_body_can_have(
+    chrono, tmp_path, given: str, code: int
+) -> None:
+    (tmp_path / "rig.toml").write_text('[gates]\nspacing = "300 mm"\n')
+    done = chrono("budget", "--rig", "rig.toml", "--speed", given)
+    assert done.code == code, done.err

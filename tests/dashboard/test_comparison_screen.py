@@ -138,6 +138,7 @@ def test_an_interval_is_drawn_from_end_to_end_with_its_middle():
     line = interval_line(axis, 2.0, 5.0, 8.0)
 
     assert axis.per_cell == 0.25
+    assert len(line) == 41
     assert (line.index("├"), line.index("┼"), line.index("┤")) == (8, 20, 32)
     assert interval_line(axis, 5.0, 5.0, 5.0).strip() == "┼"
     assert interval_line(axis, -5.0, 5.0, 50.0) == f"├{'─' * 19}┼{'─' * 19}┤"

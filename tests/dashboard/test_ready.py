@@ -151,3 +151,19 @@ def test_a_page_beside_clocking_has_it_before_the_first_viewer_comes(made, monke
         server_process._share(its, BANDS, bound, "", DisplayOptions())
 
     assert seen == [ALL.total()]
+
+
+def test_a_page_beside_clocking_ends_with_the_measuring_process(made, monkeypatch):
+    asked = []
+
+    def serve(_run, _bound, _token, _wishes, _ready, is_over, _control) -> None:
+        asked.append(is_over())
+        ours.close()
+        asked.append(is_over())
+
+    monkeypatch.setattr(server_process, "serve", serve)
+    ours, its = Pipe()
+    with its, socket() as bound:
+        server_process._share(its, BANDS, bound, "", DisplayOptions())
+
+    assert asked == [False, True]
