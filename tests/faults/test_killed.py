@@ -12,7 +12,7 @@ from chrono.errors import RecordingError
 from chrono.reports.export_table import shot_records
 from chrono.session.recording_loader import read_recording
 
-KILLS = 4
+KILLS = 8
 MANY_KILLS = 100
 
 
