@@ -128,7 +128,7 @@ class ShotRate:
     off: float
     tolerance: float
     limit: float
-    has_beats: bool = True
+    has_beats: bool
 
     @property
     def contradicts(self) -> bool:

@@ -237,9 +237,7 @@ def trends_of(recent: RecentShots) -> tuple[LengthTrend, ...]:
     if not chosen.any():
         return ()
     model, speed_mps = session.model, measured.speed_mps[chosen]
-    of_setup, bodies = _bodies(recent, chosen)
-    numbers = {each: number for number, each in enumerate(dict.fromkeys(bodies))}
-    body = np.array([numbers[each] for each in bodies])[of_setup]
+    body, bodies = _bodies(recent, chosen)
     u_block_s = math.hypot(model.tick_s / math.sqrt(6), model.jitter.u * math.sqrt(2))
     kappa_per_m, kappa_u = model.motion.drag(speed_mps)
     path_m, (_, off_mps2) = model.motion.path_m, model.motion.stated_pull
@@ -259,24 +257,28 @@ def trends_of(recent: RecentShots) -> tuple[LengthTrend, ...]:
                 length_m * path_m / 2 * off_mps2 / speed_mps**2,
                 length_m * path_m / 2 * SIGMAS * kappa_per_m * kappa_u,
             ),
-            reach_m=max(_reach(session.rig, dict(each)) for each in numbers),
+            reach_m=max(_reach(session.rig, dict(each)) for each in bodies),
             drift_m=session.rig.gates.trip_tolerance_m,
         )
-        found += [growth_with_speed(seen, body), drift_in_time(seen, of_setup)]
+        found += [
+            growth_with_speed(seen, body),
+            drift_in_time(seen, recent.setup[chosen].astype(np.intp)),
+        ]
     return tuple(each for each in found if each is not None)
 
 
 def _chord_u(recent: RecentShots, chosen: Bools) -> Floats:
     """Return u of the length difference between gates A and B for chosen shots [m]."""
-    of_setup, bodies = _bodies(recent, chosen)
-    widths = {each: _length_u(recent.session.rig, dict(each)) for each in set(bodies)}
-    return np.array([widths[each] for each in bodies])[of_setup]
+    body, bodies = _bodies(recent, chosen)
+    return np.array([_length_u(recent.session.rig, dict(each)) for each in bodies])[body]
 
 
 def _bodies(recent: RecentShots, chosen: Bools) -> tuple[npt.NDArray[np.intp], list[Body]]:
-    """Return for each chosen shot the place of its body in the list (bodies may repeat)."""
+    """Return the number of each chosen shot's body, and the list of all bodies, each once."""
     used, of_setup = np.unique(recent.setup[chosen], return_inverse=True)
-    return of_setup, [recent.session.setups.body(int(place)) for place in used]
+    stated = [recent.session.setups.body(int(place)) for place in used]
+    numbers = {each: number for number, each in enumerate(dict.fromkeys(stated))}
+    return np.array([numbers[each] for each in stated])[of_setup], list(numbers)
 
 
 def _length_u(rig: Rig, own: Mapping[str, float]) -> float:
