@@ -162,6 +162,7 @@ print(machine_code.compiled(small_loop.scaled)(np.ones(5)))
 """
 
 
+@pytest.mark.long
 def test_a_constant_of_another_file_that_changes_makes_machine_code_anew(
     tmp_path, package
 ) -> None:

@@ -56,7 +56,9 @@ def constant_of(board: Board, script: Path) -> int:
     return (min(shown) + max(shown)) // 2
 
 
-@pytest.mark.parametrize("target", ["gates_int", "sketch_int", EDITOR_INT])
+@pytest.mark.parametrize(
+    "target", ["gates_int", pytest.param("sketch_int", marks=pytest.mark.long), EDITOR_INT]
+)
 def test_on_int_stamps_stay_within_four_cycles_for_edges_ten_microseconds_apart(
     make_board: MakeBoard, script: Path, target: str
 ) -> None:

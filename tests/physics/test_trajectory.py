@@ -78,7 +78,7 @@ def test_in_a_wind_it_flies_as_in_still_air_that_is_carried_along(speed, angle, 
     )
 
 
-@settings(max_examples=40)
+@settings(max_examples=15)
 @given(
     speed=st.floats(5.0, 100.0),
     angle=st.floats(math.radians(10), math.radians(70)),

@@ -103,7 +103,7 @@ def outcome(session: Session) -> dict[str, object]:
     }
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(data=st.data(), address=st.sampled_from((*ADDRESSES, INTERVALS)))
 def test_records_hold_from_their_place_in_one_piece_as_row_by_row(
     data: st.DataObject, address: str

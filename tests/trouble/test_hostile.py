@@ -151,6 +151,7 @@ def test_memory_grows_with_the_shots_and_not_with_the_file(tmp_path: Path) -> No
     assert grown_mb < 45
 
 
+@pytest.mark.long
 def test_a_line_of_20_megabytes_on_the_wire_is_damage_and_clocking_goes_on(
     tmp_path: Path,
 ) -> None:
