@@ -11,7 +11,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +35,9 @@ from chrono.session.operator_records import (
 
 SETUP_LIMIT = 10_000
 """Largest number of setups in a session. The program refuses a file with more setups."""
+
+KEPT_SETUPS = 100
+"""Largest number of records whose setups are kept, so that they are not read again."""
 
 CORRECTION_LIMIT = 100
 """Largest number of corrected and undone setups in a session."""
@@ -377,6 +380,7 @@ class Annotations:
         self.setups = Setups()
         self.marks = Marks()
         self.version = self.corrections = 0
+        self._read: dict[int, tuple[dict[str, Any], Setup]] = {}
 
     def take(self, record: Record, anchor: int) -> None:
         """
@@ -393,7 +397,7 @@ class Annotations:
         is_undo = record.data.get("action") == UNDO
         self.corrections += is_undo or record.data.get("corrects") is not None
         if record.origin == "setup":
-            self.setups.state(read_setup(record.data), anchor)
+            self.setups.state(self._setup_of(record.data), anchor)
         elif not is_undo:
             self.marks.take(read_mark(record.data), anchor)
         else:
@@ -402,3 +406,13 @@ class Annotations:
                 self.setups.take_back(said)
             else:
                 self.marks.take_back(said)
+
+    def _setup_of(self, data: dict[str, Any]) -> Setup:
+        """Return the setup of a record; rows with the same text share one record."""
+        known = self._read.get(id(data))
+        if known is None:
+            if len(self._read) == KEPT_SETUPS:
+                self._read.clear()
+            known = data, read_setup(data)  # as long as `data` is kept, no other has its id
+            self._read[id(data)] = known
+        return known[1]

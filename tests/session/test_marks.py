@@ -6,10 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from chrono.arrays.events import Record
 from chrono.session import operator_records
 from chrono.session.annotations import (
     CORRECTION_LIMIT,
+    KEPT_SETUPS,
     MARKS_ON_A_SHOT,
+    Annotations,
     Marks,
     Setups,
     ShotMarks,
@@ -21,6 +24,19 @@ def test_a_setup_reads_back_as_it_was_written() -> None:
     setup = Setup("two bands", {"mass_kg": 0.024, "length_m": 0.04}, {"draw": "60 cm"})
 
     assert operator_records.read_setup(operator_records.setup_record(setup)) == setup
+
+
+@pytest.mark.parametrize("shared", [True, False])
+def test_setups_in_turn_keep_their_order_however_many_there_are(shared: bool) -> None:
+    """A record that is read once more may be the same object, or an equal one."""
+    names = [f"setup {n % (2 * KEPT_SETUPS + 1)}" for n in range(5 * KEPT_SETUPS)]
+    records = {name: operator_records.setup_record(Setup(name)) for name in names}
+    annotations = Annotations()
+    for place, name in enumerate(names):
+        data = records[name] if shared else dict(records[name])
+        annotations.take(Record(place, place, "setup", data), anchor=place)
+
+    assert [setup.name for setup in annotations.setups.all()] == ["", *names]
 
 
 @pytest.mark.parametrize(
