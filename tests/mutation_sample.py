@@ -159,8 +159,11 @@ def is_stuck(tests: subprocess.Popen[bytes]) -> bool:
 def is_noticed(copy: Path, file: Path) -> bool:
     """Run tests on a copy of the sources until some fail."""
     environment = os.environ | {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
-    for paths in tests_of(file, copy / "tests"):
-        command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *paths]
+    for number, paths in enumerate(tests_of(file, copy / "tests")):
+        # Most faults fail in the first few tests: starting processes would take longer.
+        processes = "auto" if number else "0"
+        command = [sys.executable, "-m", "pytest", "-q", "-x", "-n", processes]
+        command += ["-p", "no:cacheprovider", *paths]
         with subprocess.Popen(
             command,
             cwd=copy,
