@@ -109,7 +109,7 @@ def test_launches_that_bounce_carry_a_speed_that_holds(tmp_path: Path, board: st
 def test_the_whole_of_their_uncertainty_holds_in_each_case(
     tmp_path: Path, case: Case, board: str
 ) -> None:
-    found = launches(tmp_path, case, BOARDS[board], 1500, AS_STATED)
+    found = launches(tmp_path, case, BOARDS[board], 750, AS_STATED)
     assert found.has_speed.mean() >= 140 / 150
     assert found.is_held.mean() >= 0.94
     bias = abs(found.error_mps.mean()) / found.measured.U95_mps[found.has_speed].mean()
@@ -123,7 +123,7 @@ def test_what_bounces_leave_open_of_a_transit_holds_by_itself(
     tmp_path: Path, case: Case, board: str
 ) -> None:
     """Of rigs of which nothing else is uncertain; three in a thousand more is chance."""
-    found = launches(tmp_path, case, BOARDS[board], 1500, KNOWN)
+    found = launches(tmp_path, case, BOARDS[board], 750, KNOWN)
     assert found.timing_is_held.mean() >= 0.94
     assert found.is_held.mean() >= 0.94
 
