@@ -58,7 +58,7 @@ def test_the_first_number_of_a_measured_value_may_leave_its_unit_to_the_second(t
 def test_an_uncertainty_may_be_nothing_and_may_not_be_negative() -> None:
     assert parse_measured("20 ± 0 m/s", "m/s") == (20.0, 0.0)
     assert parse_measured("20 m/s", "m/s") == (20.0, None)
-    for text in ("20 ± -1 m/s", "20 ± m/s", "± 1 m/s"):
+    for text in ("20 ± -1 m/s", "20 ± m/s", "± 1 m/s", "20 ± 1 ± 2 m/s"):
         with pytest.raises(UnitError):
             parse_measured(text, "m/s")
 
