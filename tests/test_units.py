@@ -16,6 +16,8 @@ from chrono.units import (
     convert,
     format_speed,
     format_value,
+    four_digits,
+    parse_acceleration,
     parse_measured,
     parse_quantity,
     quote,
@@ -51,6 +53,22 @@ def test_a_number_with_its_unit_is_read_in_si(text: str, unit: str, value: float
 @pytest.mark.parametrize("text", ["20 ± 1 m/s", "2e1 ± 1 m/s", "+20. +- 1 m/s", ".2e2±1e0m/s"])
 def test_the_first_number_of_a_measured_value_may_leave_its_unit_to_the_second(text) -> None:
     assert parse_measured(text, "m/s") == (20.0, 1.0)
+
+
+def test_an_uncertainty_may_be_nothing_and_may_not_be_negative() -> None:
+    assert parse_measured("20 ± 0 m/s", "m/s") == (20.0, 0.0)
+    assert parse_measured("20 m/s", "m/s") == (20.0, None)
+    for text in ("20 ± -1 m/s", "20 ± m/s", "± 1 m/s", "20 ± 1 ± 2 m/s"):
+        with pytest.raises(UnitError):
+            parse_measured(text, "m/s")
+
+
+def test_g_is_standard_gravity_in_an_acceleration_and_a_gram_in_a_mass() -> None:
+    assert parse_acceleration("2 g") == 19.6133
+    assert parse_acceleration("2 m/s^2") == 2.0
+    assert parse_quantity("2 g", "kg") == 0.002
+    with pytest.raises(UnitError):
+        parse_acceleration("2 kg")
 
 
 NUMBERS = st.floats(-1e6, 1e6) | st.decimals(-1000, 1000, places=3).map(float)
@@ -165,9 +183,24 @@ def test_the_shown_uncertainty_is_within_a_seventh_of_the_true_one(uncertainty: 
 def test_a_quoted_text_cannot_steer_a_terminal_and_stays_short() -> None:
     assert quote("a\x1b[31m\n") == '"a\\x1b[31m\\x0a"'
     assert len(quote("x" * 1000)) == 60
+    assert quote("x" * 60) == f'"{"x" * 60}"'
+    assert quote("x" * 61) == f'"{"x" * 57}…"'
 
 
 @pytest.mark.parametrize("value", [-0.0, -0.00001, 0.00001])
 def test_a_value_that_rounds_to_nothing_bears_no_minus(value: float) -> None:
     assert format_value(value, 0.0014) == "0.0000"
     assert format_value(-0.0014, 0.0014) == "-0.0014"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(1234.5, "1234"), (123456.0, "123500"), (1.5e-7, "0.00000015"), (0.1 + 0.2, "0.3")],
+)
+def test_four_digits_never_need_a_power_of_ten(value: float, text: str) -> None:
+    assert four_digits(value) == text
+
+
+@pytest.mark.parametrize("uncertainty", [0.0, -1.0, float("nan"), float("inf")])
+def test_without_an_uncertainty_a_value_has_three_decimals(uncertainty: float) -> None:
+    assert format_value(45.12345, uncertainty) == "45.123"

@@ -68,8 +68,6 @@ class Events:
 
     def part(self, begin: int, end: int) -> "Events":
         """Return the events from index `begin` to index `end`, without the event at `end`."""
-        if begin == 0 and end == len(self):
-            return self
         return Events(*(getattr(self, column.name)[begin:end] for column in fields(Events)))
 
 

@@ -242,7 +242,7 @@ def _elastic(draw: Path | None, readings: str | None) -> "tuple[EnergyStore, ...
 
     part = 0.0
     if readings:
-        limits = "from 0 % to 100 %"
+        limits = "from 0 % to below 100 %"
         part = quantity("part", readings, "", "--readings", -1e-12, 1.0, limits).value
     return (elastic_store(*read_draw_table(draw), part),)
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -56,7 +55,7 @@ class LogOrder(StrEnum):
 
 
 _KEYS: dict[LogOrder, Callable[[LogEntry], Any]] = {
-    LogOrder.DATE: lambda entry: _moment(entry),
+    LogOrder.DATE: lambda entry: entry.start,
     LogOrder.NAME: lambda entry: entry.name,
     LogOrder.RIG: lambda entry: entry.rig,
     LogOrder.SHOTS: lambda entry: entry.shots,
@@ -90,9 +89,3 @@ def in_order_of(
 
 def _is_known(entry: LogEntry, order: LogOrder) -> bool:
     return not entry.trouble and (order != LogOrder.DATE or entry.start is not None)
-
-
-def _moment(entry: LogEntry) -> float:
-    start = entry.start
-    assert start is not None, "an entry must have a date to be sorted by date"
-    return (start - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds()

@@ -10,8 +10,9 @@ def test_a_board_without_a_self_test_is_told(chrono) -> None:
 
 def test_light_needs_the_self_test_and_the_self_test_a_port(chrono) -> None:
     is_one_clear_complaint(chrono("check", "virtual://two-bands", "--light"), "--self-test")
-    refused = chrono("check", "a.tsv", "b.tsv", "--self-test")
-    is_one_clear_complaint(refused, "--self-test", "one port")
+    for targets in (("a.tsv",), ("virtual://two-bands", "virtual://two-bands")):
+        refused = chrono("check", *targets, "--self-test")
+        is_one_clear_complaint(refused, "--self-test", "one port")
 
 
 def test_a_wrong_rig_is_told_before_the_test(chrono) -> None:

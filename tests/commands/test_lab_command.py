@@ -188,6 +188,7 @@ def test_a_line_that_is_no_guess_is_told(chrono, tmp_path) -> None:
         (("lab", "--tick", "0 s"), ("--tick",)),
         (("lab", "--spacing", "1 mm"), ("--spacing",)),
         (("lab", "--clock", "50"), ("--clock", "percentage")),
+        (("lab", "--clock", "0.1"), ("--clock", "percentage")),
         (("lab", "--spread", "50 %"), ("--spread", "20 %")),
         (("lab", "--jitter", "-1 us"), ("--jitter",)),
         (("lab", "--trip", "1 m"), ("--trip",)),

@@ -6,6 +6,7 @@ import pty
 import signal
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,8 @@ from command_kit import are_kept
 from program_kit import Program
 from waiting import PATIENCE_S, patience
 
-from chrono.commands.console_output import print_shots
+from chrono.commands import console_output
+from chrono.commands.console_output import default_recording, print_shots
 from chrono.commands.output_streams import STAND_INS
 from chrono.reports.export_table import shot_records
 from chrono.reports.findings_text import Findings
@@ -252,3 +254,21 @@ def read_until(master: int, words: bytes) -> bytes:
         assert new, screen[-2000:]
         screen += new
     return screen
+
+
+def test_a_recording_without_a_name_is_named_by_the_time_and_never_like_another(
+    tmp_path, monkeypatch
+):
+    class Noon(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return cls(2026, 5, 16, 12, 0, 5)
+
+    monkeypatch.setattr(console_output, "datetime", Noon)
+    monkeypatch.chdir(tmp_path)
+    names = []
+    for _ in range(3):
+        path = default_recording()
+        path.touch(exist_ok=False)
+        names.append(path.name)
+    assert names == [f"session-20260516-120005{end}.tsv" for end in ("", "-2", "-3")]

@@ -112,3 +112,20 @@ def test_options_that_contradict_it_are_refused(chrono, words) -> None:
 
 def test_a_file_that_is_not_there_is_refused(chrono) -> None:
     is_one_clear_complaint(chrono("replay", "--follow", "nowhere.tsv"), "nowhere.tsv")
+
+
+@pytest.mark.parametrize(
+    ("words", "pace"), [((), 1.0), (("--pace", "5"), 5.0), (("--at-once",), None)]
+)
+def test_a_replay_takes_as_long_as_the_session_unless_told_otherwise(
+    chrono, monkeypatch, words, pace
+) -> None:
+    asked = []
+
+    def note(file, session, pace):
+        asked.append(pace)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("chrono.session.replay_run.replay_run", note)
+    assert chrono("replay", BANDS, *words, "--no-dashboard").code == 130
+    assert asked == [pace]

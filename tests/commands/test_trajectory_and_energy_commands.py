@@ -100,10 +100,54 @@ BALL = ("--mass", "24 g", "--diameter", "40 mm")
             ("energy", "--speed", "20 m/s", "--mass", "24 g", "--distance", "5 m"),
             ("--distance", "air drag", "--diameter"),
         ),
+        (("energy", BANDS, "--gauge", "2 bar"), ("--gauge", "only together with --volume")),
+        (("energy", BANDS, "--swept", "1 L"), ("--swept", "--volume and --gauge")),
+        (("energy", BANDS, "--bore", "4 cm"), ("--bore", "only together with --length")),
+        (("energy", BANDS, "--length", "1 m"), ("--length", "only together with --bore")),
+        (("energy", BANDS, "--readings", "2 %"), ("--readings", "--draw")),
+        (
+            ("energy", BANDS, "--bore", "5 cm", "--length", "1 m", "--residual=-0.1 Pa"),
+            ("--residual", "from 0 Pa"),
+        ),
+        (("stop", BANDS, "--setup", "x", "--limit", "5 g"), ('the setup "x" has no counted',)),
+        (("stop", BANDS, "--speed", "20 m/s", "--limit", "5 g"), ("--speed: the recording",)),
+        (("stop", BANDS, "--energy", "20 J", "--limit", "5 g"), ("--energy: the recording",)),
     ],
 )
 def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> None:
     is_one_clear_complaint(chrono(*words), *told)
+
+
+FLIGHT = ("flight", "--speed", "20 m/s", "--no-air")
+
+
+@pytest.mark.parametrize(
+    ("words", "option", "value", "limit"),
+    [
+        (("fall", "--no-air"), "--height", "100000.5 m", "below 100000 m"),
+        (("fall", "--no-air"), "--time", "10000.5 s", "below 10000 s"),
+        (("fall", "--no-air"), "--speed", "3000.5 m/s", "below 3000 m/s"),
+        (("stop", "--limit", "5 g"), "--speed", "3000.5 m/s", "below 3000 m/s"),
+        (("stop", "--limit", "5 g"), "--path", "1000.5 m", "below 1000 m"),
+        (FLIGHT, "--angle", "90.5 deg", "from -90 deg to 90 deg"),
+        (FLIGHT, "--angle", "-90.5 deg", "from -90 deg to 90 deg"),
+        (FLIGHT, "--height", "1000.5 m", "below 1000 m"),
+        (FLIGHT, "--height", "-1000.5 m", "above -1000 m"),
+        (FLIGHT, "--wind", "60.5 m/s", "below 60 m/s"),
+        (FLIGHT, "--wind", "-60.5 m/s", "above -60 m/s"),
+        (("flight", *FLIGHT[1:3]), "--landed", "100000.5 m", "below 100000 m"),
+        (
+            ("energy", "--speed", "20 m/s", *BALL, "--volume", "1 L"),
+            "--gauge",
+            "1000000000.5 Pa",
+            "below 1e+09 Pa",
+        ),
+    ],
+)
+def test_a_value_just_beyond_its_limit_is_refused_with_the_limit(
+    chrono, words, option, value, limit
+) -> None:
+    is_one_clear_complaint(chrono(*words, f"{option}={value}"), f"{option}: {value}", limit)
 
 
 @pytest.mark.parametrize(
@@ -116,6 +160,9 @@ def test_wrong_or_impossible_input_gets_one_clear_line(chrono, words, told) -> N
         "draw_mm,force_N\n0,0\n2,1\n1,2\n",
         "draw_mm,force_N\n1,0\n2,1\n3,2\n",
         "draw_mm,force_N\n0,0\n1,-1\n2,3\n",
+        "draw_mm,force_N\n0,0\n1,1\n1,2\n",
+        "draw_mm,force_N\n0,0\n1\n2,3\n",
+        "draw,force_N\n0,0\n1,1\n2,2\n",
         "draw_mm,force_N\n0,0\n1,0\n2,0\n",
         f"draw_mm,force_N\n0,0\n{'1' * 200_000},2\n",
     ],
@@ -200,6 +247,53 @@ def test_energy_of_an_elastic_by_its_table(chrono, tmp_path) -> None:
 
     assert stored["energy_j"]["value"] == pytest.approx(4.0)
     assert stored["part"]["value"] == pytest.approx(0.024 * 100 / 2 / 4)
+
+
+def test_a_table_of_two_rows_is_enough_and_its_columns_may_be_in_any_order(
+    chrono, tmp_path
+) -> None:
+    """A straight line from 0 N to 20 N over 0.1 m is a triangle: 20 N · 0.1 m / 2 = 1 J."""
+    (tmp_path / "draw.csv").write_text("no_,force_N,draw_mm\n1,0,0\n2,20,100\n")
+    words = ("energy", "--speed", "5 m/s", *BALL, "--draw", "draw.csv", "--json")
+    for readings, u95 in (((), 0), (("--readings", "0 %"), 0), (("--readings", "2 %"), 0.02)):
+        (stored,) = json.loads(chrono(*words, *readings).out)["energies"][0]["stored"]
+        assert stored["energy_j"]["value"] == pytest.approx(1.0)
+        assert stored["energy_j"]["U95"] == pytest.approx(u95)
+    for readings in ("100 %", "-0.1 %"):
+        refused = chrono(*words, f"--readings={readings}")
+        is_one_clear_complaint(refused, "--readings", "from 0 % to below 100 %")
+
+
+def test_a_recording_without_counted_shots_has_no_launch(chrono, tmp_path) -> None:
+    path = write_recording(tmp_path / "none.tsv", [setup("a"), shot(0.9)])
+    outcome = chrono("stop", path, "--limit", "5 g")
+    is_one_clear_complaint(outcome, "the recording has no counted shots")
+
+
+def test_the_distance_to_the_mouth_in_the_rig_adds_little_to_the_energy(chrono) -> None:
+    """
+    The rig states 1 m; the program takes it as known within 20 mm.
+
+    Drag slows the ball by 0.33 m/s on this metre, so 20 mm are 0.0066 m/s: far less than the
+    ± of 0.22 m/s that the scatter of 20 shots leaves.
+    """
+    mouths = [
+        json.loads(chrono("energy", BANDS, "--json", *words).out)["energies"][0]["mouth_mps"]
+        for words in ((), ("--distance", "1 ± 0.02 m"), ("--distance", "1 ± 0.5 m"))
+    ]
+    assert mouths[0] == mouths[1]
+    assert mouths[2]["U95"] > 1.2 * mouths[0]["U95"]
+
+
+@pytest.mark.parametrize(
+    ("goal", "peak_g"),
+    [("--limit", 0.05), ("--mean", 0.025)],
+)
+def test_even_a_gentle_stop_is_computed(chrono, goal, peak_g) -> None:
+    """A spring that decelerates by 0.05 g at the end, half of this on average: v²/a."""
+    words = ("stop", "--speed", "1 m/s", "--mass", "24 g", goal, f"{peak_g} g", "--json")
+    (stop,) = json.loads(chrono(*words).out)["stops"]
+    assert stop["distance_m"]["value"] == pytest.approx(1 / (0.05 * 9.80665), rel=1e-9)
 
 
 def test_landings_of_clocked_shots_tell_the_drag_and_the_shots_used(chrono) -> None:

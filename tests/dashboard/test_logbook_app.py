@@ -10,7 +10,9 @@ from dashboard_kit import ALL_SIZES
 from test_colours import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
+from chrono.commands.list_command import _replay_what_is_chosen
 from chrono.dashboard.logbook_app import LogBookApp
+from chrono.errors import RecordingError
 from chrono.season.logbook import LogOrder
 from chrono.session.log_entry import LogEntry
 
@@ -184,3 +186,22 @@ async def test_names_from_outside_are_harmless_on_the_screen() -> None:
         assert app.selected.where == "2026/x.tsv"
         assert "\x1b" not in texts(app)["about"]
         assert "a·[2J (1 counted)" in texts(app)["about"]
+
+
+def test_a_chosen_recording_is_replayed_and_then_the_list_comes_back(monkeypatch) -> None:
+    chosen = iter([ENTRIES[0], ENTRIES[1], None])
+    seen, replayed = [], []
+
+    def run(book):
+        seen.append((book.order, book.reverse))
+        return next(chosen)
+
+    def replay(path, rig, pace, findings):
+        replayed.append((str(path), pace))
+        raise RecordingError("the file has gone", where=str(path))
+
+    monkeypatch.setattr(LogBookApp, "run", run)
+    monkeypatch.setattr("chrono.dashboard.dashboard_app.show_replay", replay)
+    _replay_what_is_chosen(ENTRIES, LogOrder.SHOTS, True, None)
+    assert replayed == [("2026/friday.tsv", 1.0), ("2026/monday.tsv", 1.0)]
+    assert seen == [(LogOrder.SHOTS, True)] * 3

@@ -108,6 +108,13 @@ def test_a_dataset_is_written_at_an_address_and_never_over_another(chrono, memor
     )
 
 
+def test_folders_are_made_where_files_need_them(chrono, tmp_path) -> None:
+    address = (tmp_path / "out").as_uri()
+    assert chrono("export", BANDS, "-o", f"{address}/").code == 0
+    (part,) = (tmp_path / "out").rglob("*.parquet")
+    assert part == tmp_path / "out" / "day=2025-05-16" / "part-00000.parquet"
+
+
 def test_a_dataset_that_fails_leaves_nothing(chrono, memory, tmp_path) -> None:
     memory.pipe("/season/z.tsv", b"none")
     for output in ("memory://out/", "out/"):
