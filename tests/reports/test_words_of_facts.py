@@ -9,15 +9,19 @@ from pathlib import Path
 import pytest
 
 from chrono.calibrating.swap_calibration import SwapNote
+from chrono.clock.clock_rate import ClockEstimate
+from chrono.measuring.calibration_uncertainty import combine
+from chrono.measuring.error_budget import Contribution, normal
 from chrono.measuring.improvements import Advice, Way
 from chrono.measuring.length_trends import LengthTrend, Trend
 from chrono.reader.recording_rows import board_row
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reports.budget_text import WAYS, advice_text
 from chrono.reports.calibration_text import SWAP_NOTES
+from chrono.reports.clock_text import clock_report, rate_text
 from chrono.reports.motion_text import range_lines
 from chrono.reports.rig_evidence_text import trend_text, trend_wrong
-from chrono.reports.trouble_text import disk_line, trouble_line
+from chrono.reports.trouble_text import disk_line, restarts_words, trouble_line, waiting_words
 from chrono.session.recording_loader import read_recording
 from chrono.session.troubles import (
     BoardUnused,
@@ -127,3 +131,42 @@ def test_a_drifting_length_is_told_from_the_first_to_the_last_shot() -> None:
     assert trend_text(trend).endswith(
         "of 11 shots, the measured length changes by 1.00 ± 0.20 mm"
     )
+
+
+def clock_estimate(rate_error: float, **other) -> ClockEstimate:
+    """Ten minutes of beats, in one part without a gap; the uncertainty U95 is 1.96 ppm."""
+    uncertainty = combine([Contribution(normal("delays", 1e-6), 1.0)])
+    facts = {"beats": 601, "segments": 1, "span_s": 600.0} | other
+    return ClockEstimate(rate_error, uncertainty, **facts)
+
+
+@pytest.mark.parametrize(
+    ("rate_error", "words"),
+    [
+        (120e-6, "120.0 ± 2.0 ppm fast"),
+        (-120e-6, "120.0 ± 2.0 ppm slow"),
+        (0.4e-6, "0.4 ± 2.0 ppm fast"),
+    ],
+)
+def test_the_rate_of_a_counter_is_told_in_ppm(rate_error: float, words: str) -> None:
+    assert rate_text(clock_estimate(rate_error)) == words
+
+
+def test_a_measured_rate_is_told_with_its_beats_its_parts_and_a_growing_delay() -> None:
+    """20 ms in 600 s are 33 parts in a million."""
+    first, beats, parts, delay = clock_report(clock_estimate(120e-6))
+    assert "120.0 ± 2.0 ppm fast" in first
+    assert beats == "from 601 beats in 600 s (1 part without a gap)"
+    assert parts.endswith("delays 1.00 ppm")
+    assert "20 ms more delay at the end causes an error of 33 ppm" in delay
+
+    _, beats, _, steps, *_ = clock_report(clock_estimate(0.0, segments=2, steps_s=0.016))
+    assert beats.endswith("(2 parts without a gap)")
+    assert "(spread 16 ms)" in steps
+
+
+def test_restarts_and_waiting_rows_are_told_with_their_numbers() -> None:
+    assert restarts_words(1) == "board restarted once"
+    assert restarts_words(2) == "board restarted 2 times"
+    assert waiting_words(0.49) == ""
+    assert waiting_words(0.5).startswith("waiting 0.5 s for the disk")
