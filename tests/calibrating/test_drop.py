@@ -335,7 +335,7 @@ def test_drops_form_two_groups_beyond_six_standard_deviations_of_a_group(gap, re
     transit_s = drop_transit(setup.spacing_m, setup, EdgesUsed.BOTH)
     transits = transit_s + np.concatenate([group, group + (2 + gap) * step_s])
     if refused:
-        with pytest.raises(CalibrationError, match="two groups: 5 drops .* and 5 drops"):
+        with pytest.raises(CalibrationError, match=r"two groups: 5 drops .* and 5 drops"):
             drop_calibration(transits, setup)
     else:
         assert drop_calibration(transits, setup).drops == 10
