@@ -50,7 +50,11 @@ def test_a_lamp_that_pauses_for_two_seconds_at_most_stays_one_span(
 ) -> None:
     again_s = 3.0 + pause_s
     flicker = [*lamp(0, 100.0, 0.3, 1.0, 3.0), *lamp(0, 100.0, 0.3, again_s, again_s + 2.0)]
-    processor, _ = processed([*beats(9), *flicker])
+    these, processor = events([*beats(9), *flicker]), Processor(RULES)
+    half = len(these) // 2
+    for piece in (part(these, 0, half), part(these, half, len(these))):
+        processor.feed(piece)
+    processor.finish()
     assert [span.count for span in processor.flicker] == counts
     for span in processor.flicker:
         assert isclose(span.frequency_hz, 100.0, rel_tol=1e-3)
