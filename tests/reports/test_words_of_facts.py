@@ -20,7 +20,7 @@ from chrono.measuring.improvements import Advice, Way
 from chrono.measuring.length_trends import LengthTrend, Trend
 from chrono.reader.recording_rows import board_row
 from chrono.reader.recording_writer import RecordingWriter
-from chrono.reports.budget_text import WAYS, advice_text
+from chrono.reports.budget_text import WAYS, advice_text, tick_text
 from chrono.reports.calibration_text import (
     SWAP_NOTES,
     calibration_doubt,
@@ -272,3 +272,11 @@ def test_a_rate_is_doubted_with_the_tolerance_of_the_rig_in_ppm() -> None:
     assert not calibration_doubt(ClockCalibration(clock_estimate(101.9e-6), 100e-6))
     wide = calibration_doubt(ClockCalibration(clock_estimate(0.0), 1e-6))
     assert "is larger than the ± 1 ppm in the rig" in wide
+
+
+@pytest.mark.parametrize(
+    ("tick_s", "words"),
+    [(62.5e-9, "62.5 ns"), (1e-6, "1 us"), (1.5e-6, "1.5 us"), (1e-3, "1 ms")],
+)
+def test_a_tick_is_told_in_a_suitable_unit(tick_s: float, words: str) -> None:
+    assert tick_text(tick_s) == words
