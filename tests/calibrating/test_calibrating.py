@@ -215,6 +215,27 @@ def test_swaps_of_virtual_gates_come_within_their_u95_of_the_truth(tmp_path) -> 
     assert np.mean(inside) >= 0.88
 
 
+def test_a_body_stated_too_long_makes_a_swap_by_blocking_times_less_certain(tmp_path) -> None:
+    """At 22 m/s, a body that is 2 mm longer blocks a gate for 91 µs longer."""
+    before = record(tmp_path / "b.tsv", "swap-before?seed=1&shots=10")
+    after = record(tmp_path / "a.tsv", "swap-after?seed=1&shots=10")
+    rig = parse_rig(rig_text(SCENARIOS["swap-before"]))
+
+    def offset_us(longer_m: float) -> float:
+        body = rig.body.model_copy(update={"length_m": rig.body.length_m + longer_m})
+        result = calibrate_swap(before, after, rig.model_copy(update={"body": body}))
+        (found,) = (
+            each.input.half_width * 1e6
+            for each in result.uncertainty.contributions
+            if each.name == "offset of the blocking times"
+        )
+        return found
+
+    latency_us = rig.gates.latency_mismatch_s * 1e6
+    assert latency_us <= offset_us(0.0) <= latency_us + 5
+    assert offset_us(3e-3) - offset_us(1e-3) == pytest.approx(91, rel=0.02)
+
+
 # -- bad data ----------------------------------------------------------------------------------
 
 

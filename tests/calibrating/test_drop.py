@@ -327,6 +327,20 @@ def test_drops_of_two_kinds_are_refused_and_an_even_series_is_not():
         )
 
 
+@pytest.mark.parametrize(("gap", "refused"), [(4.5, False), (5.0, True)])
+def test_drops_form_two_groups_beyond_six_standard_deviations_of_a_group(gap, refused):
+    """A group of five has s = √(2.5/4) = 0.79 steps, so the limit is a gap of 4.74 steps."""
+    setup, step_s = make_setup(), 0.4e-3
+    group = step_s * np.array([-1, -0.5, 0, 0.5, 1])
+    transit_s = drop_transit(setup.spacing_m, setup, EdgesUsed.BOTH)
+    transits = transit_s + np.concatenate([group, group + (2 + gap) * step_s])
+    if refused:
+        with pytest.raises(CalibrationError, match=r"two groups: 5 drops .* and 5 drops"):
+            drop_calibration(transits, setup)
+    else:
+        assert drop_calibration(transits, setup).drops == 10
+
+
 def test_it_is_said_how_wrong_a_height_may_be_unseen():
     """3 mm of 500 mm mostly pass: the sentence says so, whatever the verdict."""
     setup = make_setup()

@@ -50,16 +50,17 @@ def played(
     inverted: bool = False,
     late_b: bool = False,
     bounce: bool = False,
+    lost_before: int = 0,
     lost: int = 0,
     after_s: int = 0,
     rate_error: float = 0.0,
     start: int = (1 << BITS) - 10_000_000,
 ) -> PulseTest:
     draw, lines, at = Random(3), Lines(start, rate_error), start
-    lines.beat(at)
+    lines.beat(at, lost_before)
     for n in range(CHANGES):
         at += 160_000 + draw.randint(0, 60_000)
-        lines.beat(at)
+        lines.beat(at, lost_before)
         delays = falls_us if n % 2 else rises_us
         level = (n % 2) ^ (not inverted)
         edges = sorted((at + round(delays[gate] * US), gate) for gate in (0, 1))
@@ -69,15 +70,15 @@ def played(
                 lines.edge(moment + 500, 0, 1 - level)
                 lines.edge(moment + 900, 0, level)
     at += 200_000
-    lines.beat(at)
+    lines.beat(at, lost_before)
     for n in range(BURST_CHANGES):
         for gate in (0, 1):
             lines.edge(at + 3125 * (n + 1) + gate, gate, (n % 2) ^ (not inverted))
     at += 400_000
-    lines.beat(at, lost)
+    lines.beat(at, lost_before + lost)
     for _ in range(after_s):
         at += HZ
-        lines.beat(at, lost)
+        lines.beat(at, lost_before + lost)
     return pulse_test(BOARD, lines.events)
 
 
@@ -165,3 +166,8 @@ def test_the_data_are_those_of_the_report_in_si() -> None:
     assert data["gates"]["B"]["rise_s"]["mean"] == pytest.approx(3e-6, abs=0.01e-6)
     assert data["rise_difference_s"]["value"] == pytest.approx(2e-6, abs=0.02e-6)
     assert data["gates"]["A"]["burst"] == BURST_CHANGES
+
+
+def test_edges_that_the_board_lost_before_the_test_do_not_count() -> None:
+    assert played((1, 1), (1, 1), lost_before=5).lost == 0
+    assert played((1, 1), (1, 1), lost_before=5, lost=3).lost == 3

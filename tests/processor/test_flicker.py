@@ -44,6 +44,23 @@ def test_a_flickering_lamp_makes_one_span_and_no_shots(gate: int, hertz: float) 
     assert isclose(span.duty, 0.3, rel_tol=1e-2)
 
 
+@pytest.mark.parametrize(("pause_s", "counts"), [(1.0, [400]), (2.5, [200, 200])])
+def test_a_lamp_that_pauses_for_two_seconds_at_most_stays_one_span(
+    pause_s: float, counts: list[int]
+) -> None:
+    again_s = 3.0 + pause_s
+    flicker = [*lamp(0, 100.0, 0.3, 1.0, 3.0), *lamp(0, 100.0, 0.3, again_s, again_s + 2.0)]
+    these, processor = events([*beats(9), *flicker]), Processor(RULES)
+    half = len(these) // 2
+    for piece in (part(these, 0, half), part(these, half, len(these))):
+        processor.feed(piece)
+    processor.finish()
+    assert [span.count for span in processor.flicker] == counts
+    for span in processor.flicker:
+        assert isclose(span.frequency_hz, 100.0, rel_tol=1e-3)
+        assert isclose(span.duty, 0.3, rel_tol=1e-2)
+
+
 def test_both_gates_under_one_lamp_make_no_false_shots() -> None:
     lines = [*lamp(0, 100.0, 0.2, 1.0, 4.0), *lamp(1, 100.0, 0.2, 1.003, 4.003)]
     processor, shots = processed([*beats(5), *lines])

@@ -78,6 +78,19 @@ def test_a_line_more_than_missing_edges_explain_is_another_bodys(second: list[Li
     assert shots["flags"][1] & int(Flag.GAP)
 
 
+@pytest.mark.parametrize(
+    ("longer", "used"), [(0.0, BOTH), (0.06, BOTH), (0.08, EdgesUsed.NONE)]
+)
+def test_many_lost_lines_leave_the_transit_of_a_body_of_the_declared_length(
+    longer: float, used: int
+) -> None:
+    """A body of 40 mm and gates 300 mm apart: half of 40/300 is 7 %, so 8 % are too much."""
+    whole = body(2.9, 30.0, 0.04 * (1 + longer))
+    lost = [Line(2.8990 + 1e-4 * n, gate=A, level=n % 2) for n in range(6)]
+    shots = shots_of(sent([whole], [], 0.025, lost))
+    assert shots["used"].tolist() == [used]
+
+
 def test_so_it_is_behind_a_body_whose_follower_explains_but_one() -> None:
     near = Line(UNLIKE[3].at_s + 1e-3, gate=B, level=1)
     shots = shots_of(sent([UNLIKE, TWO], [(TWO, LEADING)], 0.025, [near]))

@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -133,6 +134,9 @@ def test_a_shot_that_never_came_leaves_its_guesses_without_an_answer() -> None:
     assert "not measured" in guesses_text([LOST])
     (row,) = csv.DictReader(io.StringIO(guesses_csv([LOST])))
     assert (row["guess_mps"], row["speed_mps"], row["ratio"]) == ("21.5", "", "")
+    assert row["shot"] == str(LOST.shot)
+    (row,) = csv.DictReader(io.StringIO(guesses_csv([replace(LOST, shot=None)])))
+    assert row["shot"] == ""
     (data,) = guesses_data([LOST])
     assert data["speed_mps"] is data["ratio"] is None
     assert guesses_data([SPEED])[0]["kind"] == "speed"

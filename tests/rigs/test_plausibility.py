@@ -84,6 +84,7 @@ def test_a_board_that_says_so_in_its_hello_is_refused_too() -> None:
             SPACING + '[body]\nlength = "310 mm"',
             "body.length is 310 mm, and gates.spacing is 300 mm",
         ),
+        (SPACING + '[body]\nlength = "300 mm"', "body.length is 300 mm"),
         (SPACING + '[window]\nfastest = "900 km/s"', ""),
         (
             'lines = "plain"\n[gates]\nspacing = "20 mm"\n[clock]\ntick = "100 us"',
