@@ -1,6 +1,5 @@
 """Write the result of a board's self-test, and reasons to doubt the result."""
 
-from math import inf
 from typing import Any
 
 import numpy as np
@@ -140,11 +139,9 @@ def _rate_text(test: PulseTest) -> str:
 def _delay_text(delays_s: Floats) -> str:
     if not len(delays_s):
         return "no edge"
-    scatter_us = float(np.std(delays_s, ddof=1)) * 1e6 if len(delays_s) > 1 else inf
-    return (
-        f"delay {float(np.mean(delays_s)) * 1e6:.3f} us, "
-        f"scatter {scatter_us:.3f} us ({len(delays_s)} edges)"
-    )
+    delay_us = delays_s * 1e6
+    scatter = f", scatter {np.std(delay_us, ddof=1):.3f} us" if len(delay_us) > 1 else ""
+    return f"delay {np.mean(delay_us):.3f} us{scatter} ({count_text(len(delay_us), 'edge')})"
 
 
 def _difference_text(difference: DelayDifference) -> str:

@@ -1,5 +1,6 @@
 """The self-test's arithmetic on lines made here: known delays, wraps, bounce, late edges."""
 
+from dataclasses import replace
 from random import Random
 
 import numpy as np
@@ -133,6 +134,17 @@ def test_what_speaks_against_a_test_is_told() -> None:
     assert f"bounce caused {2 * CHANGES} extra edges" in "\n".join(
         pulse_report(bouncing, light=False)
     )
+
+
+def test_a_single_edge_has_a_delay_but_no_scatter() -> None:
+    test = played((1.0, 3.0), (2.0, 2.0))
+    one, two = test.gates[0].rises_s[:1], test.gates[1].rises_s[:2]
+    gates = replace(test.gates[0], rises_s=one), replace(test.gates[1], rises_s=two)
+    lines = pulse_report(replace(test, gates=gates), light=False)
+
+    assert f"input A, pin up: delay {one[0] * 1e6:.3f} us (1 edge)" in lines
+    apart_us = abs(two[1] - two[0]) * 1e6 / np.sqrt(2)  # s of two values
+    assert f"delay {two.mean() * 1e6:.3f} us, scatter {apart_us:.3f} us (2 edges)" in lines[3]
 
 
 def test_the_rate_is_that_of_the_beats_against_the_computer_or_not_known() -> None:
