@@ -62,6 +62,71 @@ def test_large_digits_stay_within_their_room_and_are_even(text, size):
     assert len(lines[0]) <= size[0]
 
 
+EIGHTY_TWO = """\
+████████████  ████████████|
+██        ██            ██|
+██        ██            ██|
+██▄▄▄▄▄▄▄▄██  ▄▄▄▄▄▄▄▄▄▄██|
+██▀▀▀▀▀▀▀▀██  ██▀▀▀▀▀▀▀▀▀▀|
+██        ██  ██          |
+██        ██  ██          |
+██▄▄▄▄▄▄▄▄██  ██▄▄▄▄▄▄▄▄▄▄|
+▀▀▀▀▀▀▀▀▀▀▀▀  ▀▀▀▀▀▀▀▀▀▀▀▀|
+"""
+FIVE_POINT_ONE = """\
+█▀▀▀▀▀         █|
+█▄▄▄▄▄         █|
+     █         █|
+▀▀▀▀▀▀ ▀▀      ▀|
+"""
+MINUS_FOUR = """\
+           ██      ██|
+           ██      ██|
+           ██      ██|
+██████████ ██████████|
+                   ██|
+                   ██|
+                   ██|
+                   ▀▀|
+"""
+PER_METRE = """\
+    █ ████ ██ |
+    █ ██▀▀▄▀▀▄|
+  ▄▄▀ ██  █  █|
+▄▄▀▀  ██  █  █|
+██    ██  █  █|
+▀▀    ▀▀  ▀  ▀|
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "columns", "lines", "picture"),
+    [
+        ("82", 26, 9, EIGHTY_TWO),
+        ("-4", 21, 8, MINUS_FOUR),
+        ("5.1", 80, 4, FIVE_POINT_ONE),
+        ("/m", 15, 6, PER_METRE),
+    ],
+)
+def test_the_strokes_of_large_digits_meet_as_on_a_pocket_calculator(
+    text, columns, lines, picture
+):
+    assert [f"{line}|" for line in large_digits(text, columns, lines)] == picture.splitlines()
+
+
+def test_large_digits_are_as_large_as_their_room_and_keep_their_shape():
+    def size(text: str, columns: int, lines: int) -> tuple[int, int]:
+        drawn = large_digits(text, columns, lines)
+        return len(drawn[0]), len(drawn)
+
+    assert size("8888", 15, 9) == (15, 6), "four of three cells, with one cell between two"
+    assert large_digits("8888", 14, 9) == []
+    assert size("8", 3, 3) == (3, 3), "the smallest digit"
+    assert size("8.", 5, 3) == (5, 3), "the smallest point is one cell"
+    assert size("8", 80, 4) == (6, 4), "a line is as high as two cells: 6 to 8 is 0.75"
+    assert size("8", 3, 30) == (3, 6), "at most four times as high as wide"
+
+
 def test_no_two_signs_look_the_same():
     for wide, high in ((12, 9), (5, 3), (6, 4)):
         signs = set(STROKES) - {"—"} | set(LETTERS)

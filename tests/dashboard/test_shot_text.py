@@ -110,6 +110,14 @@ def test_flowing_items_are_never_broken(lengths, cells):
     assert [len(word) for line in lines for word in line.split()] == lengths
 
 
+def test_short_texts_share_a_line_as_long_as_they_fit_with_two_blanks_between():
+    items = [Text("abc"), Text("defg"), Text("h")]
+    assert flow(items, 12).plain == "abc  defg  h"
+    assert flow(items, 11).plain == "abc  defg\nh"
+    assert flow(items, 9).plain == "abc  defg\nh"
+    assert flow(items, 8).plain == "abc\ndefg  h"
+
+
 def test_a_setup_form_is_read_with_its_units():
     setup = read_setup_form(" three bands ", "bands=3, angle = 20 deg,", "2.5 g", "4 cm")
     assert setup.name == "three bands"
@@ -155,6 +163,19 @@ def test_setups_that_begin_alike_are_cut_so_that_they_stay_apart(cells) -> None:
     assert len(set(shown)) == len(names)
     assert all(len(name) <= cells for name in shown)
     assert shown[3] == "two"
+
+
+@pytest.mark.parametrize(
+    ("cells", "name", "other", "shown"),
+    [
+        (9, "three bands, 20 deg", "three bands, 25 deg", "thr…0 deg"),
+        (8, "three bands, 25 deg", "three bands, 15 deg", "t…25 deg"),
+        (8, "three bands, 125 deg", "three bands, 225 deg", "three b…"),
+        (9, "nine letters", "nine l", "nine let…"),
+    ],
+)
+def test_a_name_keeps_no_more_of_its_end_than_it_needs(cells, name, other, shown) -> None:
+    assert fit_apart(name, cells, (name, other)) == shown
 
 
 def test_a_name_that_is_alone_is_cut_at_its_end() -> None:
