@@ -2,7 +2,9 @@
 
 import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
+from hand_board import hand_run
 
+from chrono.dashboard.far_screen import far_text
 from chrono.dashboard.large_digits import LETTERS, STROKES, large_digits
 from chrono.dashboard.preferences import Choices
 from chrono.reports.setup_words import mean_text
@@ -172,6 +174,42 @@ async def test_unit_number_mean_and_the_last_five_speeds_are_large():
         assert half.endswith(" km/h")
         assert drawn(f"±{half}", picture)
         assert drawn("162", picture)
+
+
+@pytest.mark.parametrize(
+    ("lines", "speed_lines"),
+    [(7, 7), (8, 5), (10, 7), (11, 5), (14, 5), (23, 14), (24, 12), (60, 30)],
+)
+def test_the_speed_gets_the_lines_that_three_rows_of_digits_leave(lines, speed_lines):
+    """A row has 16 % of the lines, three at least; from 24 lines on, one line separates rows."""
+    board, run = hand_run()
+    board.shoot_and_wait(30.0, 31.0)
+    while run.step():
+        pass
+    view = ViewCache(run.session).view()
+    drawn = far_text(view, "m/s", 600, lines).plain.split("\n")
+    assert len(drawn) == lines
+    speed = format_speed(view.latest.speed_mps, view.latest.U95_mps, "m/s").partition(" ")[0]
+    assert drawn[:speed_lines] == large_digits(speed, 600, speed_lines)
+
+
+def test_the_last_speeds_are_as_many_as_fit_into_the_line():
+    board, run = hand_run()
+    board.shoot_and_wait(30.0, 31.0, 32.0)
+    while run.step():
+        pass
+    view = ViewCache(run.session).view()
+    speeds = ("30.0", "31.0", "32.0")
+    for columns, apart, shown in (
+        (3 * 13 + 2 * 3, 3, speeds),
+        (3 * 13 + 2 * 3 - 1, 2, speeds),
+        (3 * 13 + 2 * 2, 2, speeds),
+        (3 * 13 + 2 * 2 - 1, 3, speeds[1:]),
+    ):
+        drawn = far_text(view, "m/s", columns, 14).plain.split("\n")[-3:]
+        cells = (columns - apart * (len(shown) - 1)) // len(shown)
+        parts = [large_digits(speed, cells, 3) for speed in shown]
+        assert drawn == [(" " * apart).join(part[line] for part in parts) for line in range(3)]
 
 
 async def test_the_energy_is_that_of_the_shot_and_not_of_a_later_setup():

@@ -381,8 +381,31 @@ def test_an_uncertainty_is_drawn_from_half_a_dot_on(half, words) -> None:
 
 def test_the_plot_has_room_for_ten_shots_and_marks_uncounted_ones() -> None:
     points = np.array([(21, 30.0, 0.5, 1.0), (22, 31.0, 0.5, 0.0)])
-    chart, _ = shots_chart(points, 60, 8)
+    chart, _ = shots_chart(points, 50, 8)
+    assert chart.x.per_cell == pytest.approx(0.2), "five of fifty cells for each shot"
     assert chart.x.low <= 20.6
     assert chart.x.high >= 30.4
     signs = [piece for line in chart.lines() for piece in line if "×" in piece[0]]
     assert [(text.strip(), style) for text, style in signs] == [("×", "not")]
+
+
+@pytest.mark.parametrize("width", [60, 78, 79, 80, 103, 120])
+async def test_a_line_of_the_table_stands_below_its_header_and_fills_the_width(width) -> None:
+    async with clocking(size=(width, 24)) as (board, run, app, pilot):
+        run.say_setup(Setup("two"))
+        board.shoot_and_wait(30.0, 31.0)
+        await drive(app, pilot)
+        table = app.screen.table
+        head, line = (table.render_line(y).text for y in (0, 1))
+        number, time, _, speed = listed(app)[0][:4]
+        assert len(head) == len(line) == table.scrollable_content_region.width
+        assert line.split()[0] == number == "1"
+        for right, header in ((number, "shot"), (time, "time s"), (speed, "m/s ± 95 %")):
+            end = head.index(header) + len(header)
+            assert line[:end].endswith(f" {right}"), header
+        for left, header in (("two ", "setup"), ("yes ", "counted")):
+            assert line[head.index(header) :].startswith(left), header
+        gaps = head.index("setup") - head.index("time s") - len("time s")
+        columns = table.widths
+        assert sum(columns) + gaps * (len(columns) - 1) == len(head), "nothing is left over"
+        assert ("flags" in head) and ("note" in head)
