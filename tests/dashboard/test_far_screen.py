@@ -1,10 +1,12 @@
 """The Far view fills the terminal with the last speed, and says its state in words."""
 
+from dataclasses import replace
+
 import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
 from hand_board import hand_run
 
-from chrono.dashboard.far_screen import far_text
+from chrono.dashboard.far_screen import far_text, far_words
 from chrono.dashboard.large_digits import LETTERS, STROKES, large_digits
 from chrono.dashboard.preferences import Choices
 from chrono.reports.setup_words import mean_text
@@ -210,6 +212,20 @@ def test_the_last_speeds_are_as_many_as_fit_into_the_line():
         cells = (columns - apart * (len(shown) - 1)) // len(shown)
         parts = [large_digits(speed, cells, 3) for speed in shown]
         assert drawn == [(" " * apart).join(part[line] for part in parts) for line in range(3)]
+
+
+@pytest.mark.parametrize("counted", [True, False])
+def test_the_words_below_the_digits_use_the_whole_line(counted):
+    board, run = hand_run()
+    run.say_setup(Setup("three bands " * 9))
+    board.shoot_and_wait(30.0)
+    while run.step():
+        pass
+    row = replace(ViewCache(run.session).view().latest, counted=counted)
+    first, second = far_words(row, 0.024, "m/s", 40).plain.split("\n")
+    assert len(first) == 40
+    assert first.startswith("COUNTED  shot 1" if counted else "NOT COUNTED  shot 1")
+    assert len(second) <= 40
 
 
 async def test_the_energy_is_that_of_the_shot_and_not_of_a_later_setup():
