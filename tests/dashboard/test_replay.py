@@ -235,8 +235,9 @@ async def test_a_replay_goes_back_and_to_any_shot(copied):
     async with app.run_test(size=(80, 24)) as pilot:
         await press("full_stop", "full_stop", "full_stop")
         assert app.driver.view.shots == 3
-        await press("comma")
+        await press("up", "comma")
         assert app.driver.view.shots == 2
+        assert app.screen.table.selected.number == 2, "the chosen shot is the newest now"
         assert app.driver.view.latest.speed_mps == speeds[1]
         assert app.driver.run.source.paused
         await press("comma", "comma", "comma")
