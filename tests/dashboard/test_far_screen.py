@@ -183,7 +183,7 @@ async def test_unit_number_mean_and_the_last_five_speeds_are_large():
     [(7, 7), (8, 5), (10, 7), (11, 5), (14, 5), (23, 14), (24, 12), (60, 30)],
 )
 def test_the_speed_gets_the_lines_that_three_rows_of_digits_leave(lines, speed_lines):
-    """A row has 16 % of the lines, three at least; from 24 lines on, one line separates rows."""
+    """A row has 16 % of the lines, at least three; from 24 lines on, a line separates rows."""
     board, run = hand_run()
     board.shoot_and_wait(30.0, 31.0)
     while run.step():

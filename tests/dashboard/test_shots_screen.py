@@ -356,7 +356,11 @@ def dots_of(lines: list[list[tuple[str, str]]]) -> list[int]:
     """Return the number of dots in each column of cells."""
     cells = ["".join(piece for piece, _ in line[1:]) for line in lines]
     return [
-        sum(bin(ord(sign) - 0x2800).count("1") for sign in column if 0x2800 <= ord(sign) < 0x2900)
+        sum(
+            bin(ord(sign) - 0x2800).count("1")
+            for sign in column
+            if 0x2800 <= ord(sign) < 0x2900
+        )
         for column in zip(*(line.ljust(100) for line in cells), strict=True)
     ]
 
@@ -408,4 +412,5 @@ async def test_a_line_of_the_table_stands_below_its_header_and_fills_the_width(w
         gaps = head.index("setup") - head.index("time s") - len("time s")
         columns = table.widths
         assert sum(columns) + gaps * (len(columns) - 1) == len(head), "nothing is left over"
-        assert ("flags" in head) and ("note" in head)
+        assert "flags" in head
+        assert "note" in head
