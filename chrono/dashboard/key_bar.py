@@ -47,7 +47,7 @@ class KeyLabel:
 
     def binding(self) -> Binding:
         """Return a Textual binding that starts the action if one of the keys is pressed."""
-        return Binding(self.keys, self.action, self.label, show=False)
+        return Binding(self.keys, self.action, self.label)
 
 
 class KeyBar(Static):

@@ -184,3 +184,30 @@ async def test_names_from_outside_are_harmless_on_the_screen() -> None:
         assert app.selected.where == "2026/x.tsv"
         assert "\x1b" not in texts(app)["about"]
         assert "a·[2J (1 counted)" in texts(app)["about"]
+
+
+@pytest.mark.parametrize("width", [60, 80])
+async def test_what_a_line_tells_stands_below_its_heading(width) -> None:
+    long = LogEntry(f"{'sunday ' * 20}.tsv", "a", "2026-05-10T09:30:00+02:00", "", 99, 98, {})
+    broken = LogEntry(f"{'broken ' * 20}.tsv", "b", trouble="the file is empty")
+    app = LogBookApp([*ENTRIES, long, broken])
+    async with app.run_test(size=(width, 24)) as pilot:
+        await pilot.pause()
+        head = str(app.query_one("#columns", Static).content)
+        name, shots = head.index("recording"), head.index("shots") + len("shots")
+        assert len(head) == width - 4
+        assert head.endswith("counted")
+        sunday, monday, friday, *_ = lines(app)
+        for line, begin, count, counted in (
+            (sunday, "sunday sunday", "99", "98"),
+            (monday, "monday.tsv ", "12", "12"),
+            (friday, "friday.tsv ", "30", "28"),
+        ):
+            assert len(line) == width - 4
+            assert line[name:].startswith(begin)
+            assert line[:shots].endswith(f" {count}")
+            assert line.endswith(f" {counted}")
+        unusable = [line for line in lines(app) if "cannot be used" in line]
+        assert [line[name:][:6] for line in unusable] == ["broken", "prices"]
+        assert {len(line) for line in unusable} == {width - 4}
+        assert sum("…" in line for line in lines(app)) == 2
