@@ -64,7 +64,7 @@ class LoadingScreen(Screen["Run | ChronoError"]):
         yield Vertical(
             Static(f"Reading {self._name}", id="heading", markup=False),
             ProgressBar(total=None, show_eta=True),
-            Static("q: quit", markup=False),
+            Static("q: quit"),
             classes="box",
         )
 
