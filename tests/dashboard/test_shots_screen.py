@@ -414,3 +414,25 @@ async def test_a_line_of_the_table_stands_below_its_header_and_fills_the_width(w
         assert sum(columns) + gaps * (len(columns) - 1) == len(head), "nothing is left over"
         assert "flags" in head
         assert "note" in head
+
+
+async def test_a_search_tells_which_match_it_shows_if_there_are_several() -> None:
+    async with clocking(notifications=True) as (board, run, app, pilot):
+        for name in ("two", "three", "two"):
+            run.say_setup(Setup(name))
+            board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+
+        async def told(*keys: str) -> list[str]:
+            app.clear_notifications()
+            await pilot.press(*keys)
+            await pilot.pause()
+            return [notice.message for notice in app._notifications]
+
+        assert await told("home", "slash", *"three", "enter") == []
+        assert app.screen.table.selected.number == 2
+        assert await told("slash", *"two", "enter") == ["match 2 of 2"]
+        assert app.screen.table.selected.number == 3
+        assert await told("x") == ["match 1 of 2"]
+        assert await told("slash", *"four", "enter") == ["No shot matches 'four'."]
+        assert app.screen.table.selected.number == 1
