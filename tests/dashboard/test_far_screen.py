@@ -214,6 +214,28 @@ def test_the_last_speeds_are_as_many_as_fit_into_the_line():
         assert drawn == [(" " * apart).join(part[line] for part in parts) for line in range(3)]
 
 
+def test_only_a_speed_that_does_not_count_is_yellow_among_the_last_speeds():
+    board, run = hand_run()
+    board.shoot_and_wait(30.0, 31.0, 32.0)
+    while run.step():
+        pass
+    run.say_mark(Mark(SET_ASIDE, int(run.session.log.shots["key"][1])))
+    board.shoot(33.0)
+    while run.step():
+        pass
+    view = ViewCache(run.session).view()
+    assert view.latest.open
+    text = far_text(view, "m/s", 200, 14)
+    last_line = text.plain.rindex("\n")
+    styles = [
+        str(span.style)
+        for span in text.spans
+        if span.start > last_line and text.plain[span.start : span.end].strip()
+    ]
+    assert len(styles) == 4
+    assert [style == "yellow" for style in styles] == [False, True, False, False]
+
+
 @pytest.mark.parametrize("counted", [True, False])
 def test_the_words_below_the_digits_use_the_whole_line(counted):
     board, run = hand_run()
