@@ -6,7 +6,7 @@ import signal
 import sys
 
 import pytest
-from dashboard_kit import ALL_SIZES
+from dashboard_kit import ALL_SIZES, screen_text
 from test_colours import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
@@ -211,3 +211,13 @@ async def test_what_a_line_tells_stands_below_its_heading(width) -> None:
         assert [line[name:][:6] for line in unusable] == ["broken", "prices"]
         assert {len(line) for line in unusable} == {width - 4}
         assert sum("…" in line for line in lines(app)) == 2
+
+
+async def test_brackets_in_names_are_shown_as_they_are() -> None:
+    entry = LogEntry("[b]a[/b].tsv", "a", "", "[i]gates[/i]", 1, 1, {"[u]two[/u]": 1})
+    app = LogBookApp([entry])
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        text = screen_text(app)
+        for name in (entry.name, entry.rig, *entry.setups):
+            assert name in text
