@@ -78,12 +78,15 @@ async def test_pause_and_pace_move_the_recorded_time():
         assert source.now_us() == held
         await pilot.press("plus", "plus")
         assert "paused, 2×, at" in screen_text(app)
-        for _ in range(20):
-            app.action_slower()
-        assert source.pace == going.PACES[0]
-        for _ in range(20):
-            app.action_faster()
-        assert source.pace == going.PACES[-1]
+        for action, last in (
+            (app.action_slower, going.PACES[0]),
+            (app.action_faster, going.PACES[-1]),
+        ):
+            for _ in going.PACES:
+                action()
+            assert source.pace == last
+            action()
+            assert source.pace == last
         assert all(app.check_action(name, ()) for name in names_of("replay"))
         assert not any(app.check_action(name, ()) for name in names_of("live"))
         await pilot.press("q")

@@ -1,5 +1,6 @@
 """The Shots screen shows what the session holds, at both sizes, and what a speed means."""
 
+import asyncio
 import threading
 from math import isfinite
 
@@ -9,6 +10,7 @@ from dashboard_kit import SIZES, clocking, drive, finish_work, listed, screen_te
 from textual.widgets import Digits, Static
 
 import chrono.reports.motion_text as motion
+from chrono.dashboard import shots_screen
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 from chrono.dashboard.run_driver import SHOWN_SHOTS
@@ -436,3 +438,17 @@ async def test_a_search_tells_which_match_it_shows_if_there_are_several() -> Non
         assert await told("x") == ["match 1 of 2"]
         assert await told("slash", *"four", "enter") == ["No shot matches 'four'."]
         assert app.screen.table.selected.number == 1
+
+
+async def test_the_plot_follows_every_shot(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: asyncio.Queue[int] = asyncio.Queue()
+    monkeypatch.setattr(shots_screen, "PLOT_PAUSE_S", 0.001)
+    monkeypatch.setattr(
+        SpeedPlot, "show_shots", lambda _, rows, *other: drawn.put_nowait(len(list(rows)))
+    )
+    async with clocking() as (board, _, app, pilot):
+        for count in (1, 2):
+            board.shoot_and_wait(30.0)
+            await drive(app, pilot)
+            while await asyncio.wait_for(drawn.get(), 5) != count:
+                pass
