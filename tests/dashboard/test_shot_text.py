@@ -91,6 +91,7 @@ def test_the_lines_of_a_shot_have_a_note_and_conditions_only_where_there_are_som
     full = shot_lines(a_row(note="wind"), Setup("x", conditions={"bands": "3"}), "m/s")
     assert [line.split()[0] for line in bare] == ["speed", "time", "setup", "state"]
     assert [line.split()[0] for line in full][3:] == ["bands=3", "state", "note"]
+    assert [line.split()[1:] for line in full][4:] == [["counted"], ["wind"]]
 
 
 @pytest.mark.parametrize("cells", [46, 60, 80])
