@@ -47,7 +47,7 @@ class KeyLabel:
 
     def binding(self) -> Binding:
         """Return a Textual binding that starts the action if one of the keys is pressed."""
-        return Binding(self.keys, self.action, self.label, show=False)
+        return Binding(self.keys, self.action, self.label)
 
 
 class KeyBar(Static):
@@ -86,10 +86,8 @@ class KeyBar(Static):
         }
         able = [label for label in self._labels if label.action in owners]
         cells = self.content_size.width or self.app.size.width - 2
-        greatest = sorted(
-            (label for label in able if label.rank is not None),
-            key=lambda label: -(label.rank or 0),
-        )
+        ranks = {label: label.rank for label in able if label.rank is not None}
+        greatest = sorted(ranks, key=ranks.__getitem__, reverse=True)
         for label in greatest[RANKED_KEYS:]:
             able.remove(label)
         text = flow(_items(able, owners), cells)

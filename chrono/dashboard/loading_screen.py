@@ -63,8 +63,8 @@ class LoadingScreen(Screen["Run | ChronoError"]):
         """Show the recording's name, a progress bar and the key to quit."""
         yield Vertical(
             Static(f"Reading {self._name}", id="heading", markup=False),
-            ProgressBar(total=None, show_eta=True),
-            Static("q: quit", markup=False),
+            ProgressBar(),
+            Static("q: quit"),
             classes="box",
         )
 

@@ -113,7 +113,7 @@ def read_choices() -> Choices:
     """
     try:
         kept = json.loads(choices_path().read_text("utf-8"))
-        return Choices(**{name: str(kept.get(name, ""))[:40] for name in asdict(Choices())})
+        return Choices(**{name: str(kept.get(name, "")) for name in asdict(Choices())})
     except (OSError, ValueError, AttributeError):
         return Choices()
 

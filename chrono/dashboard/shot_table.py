@@ -119,21 +119,29 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     @property
     def layout_name(self) -> str:
-        """Name of the table's layout for the current width: wide, narrow or slim."""
-        width = self.scrollable_content_region.width
-        return "wide" if width >= 100 else "narrow" if width >= 76 else "slim"
+        """Name of the widest layout that fits into the table: wide, narrow or slim."""
+        room = self.scrollable_content_region.width - LEAST_LAST
+        return next((name for name in ("wide", "narrow") if self._taken(name) <= room), "slim")
 
     @property
     def widths(self) -> tuple[int, ...]:
         """Width of each column of the table in the current layout [cells]."""
-        number, time, *fixed = WIDTHS[self.layout_name]
+        layout = self.layout_name
+        last = self.scrollable_content_region.width - self._taken(layout)
+        return (*self._fixed(layout), max(last, LEAST_LAST))
+
+    def _fixed(self, layout: str) -> tuple[int, ...]:
+        """Return the width of each column except the last column [cells]."""
+        number, time, *others = WIDTHS[layout]
         if self._count:  # numbers are never cut
             number = max(number, len(str(self._count)))
             time = max(time, len(self.cells(self._count - 1)[1]))
-        columns = (number, time, *fixed)
-        gaps = len(GAPS[self.layout_name]) * len(columns)
-        last = self.scrollable_content_region.width - sum(columns) - gaps
-        return (*columns, max(last, LEAST_LAST))
+        return (number, time, *others)
+
+    def _taken(self, layout: str) -> int:
+        """Return how many cells all columns except the last column need, with their gaps."""
+        fixed = self._fixed(layout)
+        return sum(fixed) + len(GAPS[layout]) * len(fixed)
 
     def render_line(self, y: int) -> Strip:
         """Draw one line of the table. The header does not move when the shots scroll."""

@@ -6,12 +6,15 @@ from time import monotonic
 
 import pytest
 from dashboard_kit import SIZES, clocking, drive, screen_text
+from hand_board import hand_run
 from textual.widgets import Static
 
 from chrono.dashboard import dashboard_app
+from chrono.dashboard.beams_screen import records_text
 from chrono.dashboard.dashboard_app import POLL_S, SHOW_S, Dashboard
 from chrono.reader.line_grammar import GateLevels
 from chrono.session.live_run import live_run
+from chrono.session.operator_records import NOTE, Mark
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run
 from chrono.virtual.scenarios import SCENARIOS
@@ -174,3 +177,12 @@ async def test_the_bars_follow_a_beam_that_goes_out_of_line_within_0_3_s(monkeyp
     finally:
         run.close()
     assert len(lags_s) > 50
+
+
+def test_the_last_five_notes_on_the_session_are_listed_the_newest_first():
+    _, run = hand_run()
+    for note in "abcdefg":
+        run.say_mark(Mark(NOTE, text=note))
+    while run.step():
+        pass
+    assert records_text(run.session).plain.split()[-5:] == list("gfedc")

@@ -11,6 +11,7 @@ from chrono.dashboard.comparison_screen import (
     groups_text,
     interval_line,
     latest_pair,
+    pair_text,
 )
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.measuring.series_statistics import Sample
@@ -165,3 +166,43 @@ def test_names_that_would_steer_the_terminal_are_shown_as_text():
 
     assert "\x1b" not in text
     assert max(map(len, text.splitlines())) <= 58
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("m/s", 1.0), ("km/h", 3.6)])
+@pytest.mark.parametrize("speeds", [(SLOW, QUICK), (QUICK, SLOW), (SLOW, SLOW)])
+def test_the_difference_can_be_read_from_its_drawing(speeds, unit, factor):
+    found = compare_groups([group("a", speeds[0]), group("b", speeds[1], 6)])
+    pair = latest_pair(found)
+    *_, drawn, stroke, numbers = pair_text(pair, unit, 60).plain.splitlines()
+    labels = [float(label) for label in numbers.removesuffix(unit).split()]
+    ticks = [place for place, sign in enumerate(stroke) if sign == "┬"]
+    per_cell = (labels[1] - labels[0]) / (ticks[1] - ticks[0])
+
+    def read(sign: str) -> float:
+        return labels[0] + (drawn.index(sign) - ticks[0]) * per_cell
+
+    mean, half = pair.difference.difference_mps * factor, pair.difference.U95_mps * factor
+    for sign, value in (("├", mean - half), ("┼", mean), ("┤", mean + half)):
+        assert read(sign) == pytest.approx(value, abs=0.501 * per_cell)
+    if abs(mean) > half:
+        assert read("│") == 0.0
+    else:
+        assert "│" not in drawn, "zero is inside the interval"
+
+
+def test_each_setup_has_its_colour_and_its_figures_end_at_the_right():
+    groups = [group(name, SLOW) for name in "abcdefgh"]
+    text = groups_text(groups, "m/s", 58)
+    heads = text.plain.splitlines()[:24:3]
+    assert [head[0] for head in heads] == list("abcdefgh")
+    assert {len(head) for head in heads} == {58}
+    assert all(head.endswith("5 counted  22.12 ± 0.30 m/s") for head in heads)
+    colours = [str(span.style) for span in text.spans if str(span.style).startswith("bold")]
+    assert len(set(colours)) == 7
+    assert colours[7] == colours[0]
+
+
+def test_more_equal_shots_than_a_cell_has_dots_stay_four_dots():
+    drawn = groups_text([group("a", [20.0] * 6 + [30.0])], "m/s", 61).plain.splitlines()[1]
+    dots = [bin(ord(cell) - 0x2800).count("1") for cell in drawn if cell != " "]
+    assert dots == [4, 1]

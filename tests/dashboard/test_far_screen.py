@@ -1,8 +1,12 @@
 """The Far view fills the terminal with the last speed, and says its state in words."""
 
+from dataclasses import replace
+
 import pytest
 from dashboard_kit import ALL_SIZES, clocking, drive, screen_text
+from hand_board import hand_run
 
+from chrono.dashboard.far_screen import far_text, far_words
 from chrono.dashboard.large_digits import LETTERS, STROKES, large_digits
 from chrono.dashboard.preferences import Choices
 from chrono.reports.setup_words import mean_text
@@ -62,6 +66,71 @@ def test_large_digits_stay_within_their_room_and_are_even(text, size):
     assert len(lines[0]) <= size[0]
 
 
+EIGHTY_TWO = """\
+████████████  ████████████|
+██        ██            ██|
+██        ██            ██|
+██▄▄▄▄▄▄▄▄██  ▄▄▄▄▄▄▄▄▄▄██|
+██▀▀▀▀▀▀▀▀██  ██▀▀▀▀▀▀▀▀▀▀|
+██        ██  ██          |
+██        ██  ██          |
+██▄▄▄▄▄▄▄▄██  ██▄▄▄▄▄▄▄▄▄▄|
+▀▀▀▀▀▀▀▀▀▀▀▀  ▀▀▀▀▀▀▀▀▀▀▀▀|
+"""
+FIVE_POINT_ONE = """\
+█▀▀▀▀▀         █|
+█▄▄▄▄▄         █|
+     █         █|
+▀▀▀▀▀▀ ▀▀      ▀|
+"""
+MINUS_FOUR = """\
+           ██      ██|
+           ██      ██|
+           ██      ██|
+██████████ ██████████|
+                   ██|
+                   ██|
+                   ██|
+                   ▀▀|
+"""
+PER_METRE = """\
+    █ ████ ██ |
+    █ ██▀▀▄▀▀▄|
+  ▄▄▀ ██  █  █|
+▄▄▀▀  ██  █  █|
+██    ██  █  █|
+▀▀    ▀▀  ▀  ▀|
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "columns", "lines", "picture"),
+    [
+        ("82", 26, 9, EIGHTY_TWO),
+        ("-4", 21, 8, MINUS_FOUR),
+        ("5.1", 80, 4, FIVE_POINT_ONE),
+        ("/m", 15, 6, PER_METRE),
+    ],
+)
+def test_the_strokes_of_large_digits_meet_as_on_a_pocket_calculator(
+    text, columns, lines, picture
+):
+    assert [f"{line}|" for line in large_digits(text, columns, lines)] == picture.splitlines()
+
+
+def test_large_digits_are_as_large_as_their_room_and_keep_their_shape():
+    def size(text: str, columns: int, lines: int) -> tuple[int, int]:
+        drawn = large_digits(text, columns, lines)
+        return len(drawn[0]), len(drawn)
+
+    assert size("8888", 15, 9) == (15, 6), "four of three cells, with one cell between two"
+    assert large_digits("8888", 14, 9) == []
+    assert size("8", 3, 3) == (3, 3), "the smallest digit"
+    assert size("8.", 5, 3) == (5, 3), "the smallest point is one cell"
+    assert size("8", 80, 4) == (6, 4), "a line is as high as two cells: 6 to 8 is 0.75"
+    assert size("8", 3, 30) == (3, 6), "at most four times as high as wide"
+
+
 def test_no_two_signs_look_the_same():
     for wide, high in ((12, 9), (5, 3), (6, 4)):
         signs = set(STROKES) - {"—"} | set(LETTERS)
@@ -107,6 +176,78 @@ async def test_unit_number_mean_and_the_last_five_speeds_are_large():
         assert half.endswith(" km/h")
         assert drawn(f"±{half}", picture)
         assert drawn("162", picture)
+
+
+@pytest.mark.parametrize(
+    ("lines", "speed_lines"),
+    [(7, 7), (8, 5), (10, 7), (11, 5), (14, 5), (23, 14), (24, 12), (60, 30)],
+)
+def test_the_speed_gets_the_lines_that_three_rows_of_digits_leave(lines, speed_lines):
+    """A row has 16 % of the lines, at least three; from 24 lines on, a line separates rows."""
+    board, run = hand_run()
+    board.shoot_and_wait(30.0, 31.0)
+    while run.step():
+        pass
+    view = ViewCache(run.session).view()
+    drawn = far_text(view, "m/s", 600, lines).plain.split("\n")
+    assert len(drawn) == lines
+    speed = format_speed(view.latest.speed_mps, view.latest.U95_mps, "m/s").partition(" ")[0]
+    assert drawn[:speed_lines] == large_digits(speed, 600, speed_lines)
+
+
+def test_the_last_speeds_are_as_many_as_fit_into_the_line():
+    board, run = hand_run()
+    board.shoot_and_wait(30.0, 31.0, 32.0)
+    while run.step():
+        pass
+    view = ViewCache(run.session).view()
+    speeds = ("30.0", "31.0", "32.0")
+    for columns, apart, shown in (
+        (3 * 13 + 2 * 3, 3, speeds),
+        (3 * 13 + 2 * 3 - 1, 2, speeds),
+        (3 * 13 + 2 * 2, 2, speeds),
+        (3 * 13 + 2 * 2 - 1, 3, speeds[1:]),
+    ):
+        drawn = far_text(view, "m/s", columns, 14).plain.split("\n")[-3:]
+        cells = (columns - apart * (len(shown) - 1)) // len(shown)
+        parts = [large_digits(speed, cells, 3) for speed in shown]
+        assert drawn == [(" " * apart).join(part[line] for part in parts) for line in range(3)]
+
+
+def test_only_a_speed_that_does_not_count_is_yellow_among_the_last_speeds():
+    board, run = hand_run()
+    board.shoot_and_wait(30.0, 31.0, 32.0)
+    while run.step():
+        pass
+    run.say_mark(Mark(SET_ASIDE, int(run.session.log.shots["key"][1])))
+    board.shoot(33.0)
+    while run.step():
+        pass
+    view = ViewCache(run.session).view()
+    assert view.latest.open
+    text = far_text(view, "m/s", 200, 14)
+    last_line = text.plain.rindex("\n")
+    styles = [
+        str(span.style)
+        for span in text.spans
+        if span.start > last_line and text.plain[span.start : span.end].strip()
+    ]
+    assert len(styles) == 4
+    assert [style == "yellow" for style in styles] == [False, True, False, False]
+
+
+@pytest.mark.parametrize("counted", [True, False])
+def test_the_words_below_the_digits_use_the_whole_line(counted):
+    board, run = hand_run()
+    run.say_setup(Setup("three bands " * 9))
+    board.shoot_and_wait(30.0)
+    while run.step():
+        pass
+    row = replace(ViewCache(run.session).view().latest, counted=counted)
+    first, second = far_words(row, 0.024, "m/s", 40).plain.split("\n")
+    assert len(first) == 40
+    assert first.startswith("COUNTED  shot 1" if counted else "NOT COUNTED  shot 1")
+    assert len(second) <= 40
 
 
 async def test_the_energy_is_that_of_the_shot_and_not_of_a_later_setup():

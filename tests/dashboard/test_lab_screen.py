@@ -174,7 +174,7 @@ async def test_answers_are_hidden_until_asked_and_can_be_tried(start) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("2", "n")
         await settle(app, pilot)
-        assert QUESTIONS[0].text in screen_text(app)
+        assert f"1. {QUESTIONS[0].text}" in screen_text(app)
         assert "after" not in screen_text(app)
         await pilot.press("a")
         await settle(app, pilot)
@@ -185,7 +185,8 @@ async def test_answers_are_hidden_until_asked_and_can_be_tried(start) -> None:
         assert lab_of(app).bench.spacing_m == pytest.approx(0.1)
         for question in (*QUESTIONS[1:], QUESTIONS[0]):
             await pilot.press("n")
-            assert question.text[:50] in screen_text(app)
+            number = 1 + QUESTIONS.index(question)
+            assert f"{number}. {question.text[:50]}" in screen_text(app)
             assert "after" not in screen_text(app)
 
 

@@ -6,7 +6,7 @@ import signal
 import sys
 
 import pytest
-from dashboard_kit import ALL_SIZES
+from dashboard_kit import ALL_SIZES, screen_text
 from test_colours import THEMES, faint_texts
 from textual.widgets import OptionList, Static
 
@@ -205,3 +205,40 @@ def test_a_chosen_recording_is_replayed_and_then_the_list_comes_back(monkeypatch
     _replay_what_is_chosen(ENTRIES, LogOrder.SHOTS, True, None)
     assert replayed == [("2026/friday.tsv", 1.0), ("2026/monday.tsv", 1.0)]
     assert seen == [(LogOrder.SHOTS, True)] * 3
+
+
+@pytest.mark.parametrize("width", [60, 80])
+async def test_what_a_line_tells_stands_below_its_heading(width) -> None:
+    long = LogEntry(f"{'sunday ' * 20}.tsv", "a", "2026-05-10T09:30:00+02:00", "", 99, 98, {})
+    broken = LogEntry(f"{'broken ' * 20}.tsv", "b", trouble="the file is empty")
+    app = LogBookApp([*ENTRIES, long, broken])
+    async with app.run_test(size=(width, 24)) as pilot:
+        await pilot.pause()
+        head = str(app.query_one("#columns", Static).content)
+        name, shots = head.index("recording"), head.index("shots") + len("shots")
+        assert len(head) == width - 4
+        assert head.endswith("counted")
+        sunday, monday, friday, *_ = lines(app)
+        for line, begin, count, counted in (
+            (sunday, "sunday sunday", "99", "98"),
+            (monday, "monday.tsv ", "12", "12"),
+            (friday, "friday.tsv ", "30", "28"),
+        ):
+            assert len(line) == width - 4
+            assert line[name:].startswith(begin)
+            assert line[:shots].endswith(f" {count}")
+            assert line.endswith(f" {counted}")
+        unusable = [line for line in lines(app) if "cannot be used" in line]
+        assert [line[name:][:6] for line in unusable] == ["broken", "prices"]
+        assert {len(line) for line in unusable} == {width - 4}
+        assert sum("…" in line for line in lines(app)) == 2
+
+
+async def test_brackets_in_names_are_shown_as_they_are() -> None:
+    entry = LogEntry("[b]a[/b].tsv", "a", "", "[i]gates[/i]", 1, 1, {"[u]two[/u]": 1})
+    app = LogBookApp([entry])
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        text = screen_text(app)
+        for name in (entry.name, entry.rig, *entry.setups):
+            assert name in text

@@ -13,6 +13,7 @@ from chrono.dashboard import shot_navigation as going
 from chrono.dashboard.dashboard_app import Dashboard, show, show_replay
 from chrono.dashboard.dialogs import ChangeDialog, TextDialog
 from chrono.dashboard.loading_screen import LoadingScreen
+from chrono.dashboard.run_driver import RunDriver
 from chrono.errors import RecordingError
 from chrono.reader.recording_writer import RecordingWriter
 from chrono.reader.row_sources import ReplaySource
@@ -77,12 +78,15 @@ async def test_pause_and_pace_move_the_recorded_time():
         assert source.now_us() == held
         await pilot.press("plus", "plus")
         assert "paused, 2×, at" in screen_text(app)
-        for _ in range(20):
-            app.action_slower()
-        assert source.pace == going.PACES[0]
-        for _ in range(20):
-            app.action_faster()
-        assert source.pace == going.PACES[-1]
+        for action, last in (
+            (app.action_slower, going.PACES[0]),
+            (app.action_faster, going.PACES[-1]),
+        ):
+            for _ in going.PACES:
+                action()
+            assert source.pace == last
+            action()
+            assert source.pace == last
         assert all(app.check_action(name, ()) for name in names_of("replay"))
         assert not any(app.check_action(name, ()) for name in names_of("live"))
         await pilot.press("q")
@@ -235,8 +239,9 @@ async def test_a_replay_goes_back_and_to_any_shot(copied):
     async with app.run_test(size=(80, 24)) as pilot:
         await press("full_stop", "full_stop", "full_stop")
         assert app.driver.view.shots == 3
-        await press("comma")
+        await press("up", "comma")
         assert app.driver.view.shots == 2
+        assert app.screen.table.selected.number == 2, "the chosen shot is the newest now"
         assert app.driver.view.latest.speed_mps == speeds[1]
         assert app.driver.run.source.paused
         await press("comma", "comma", "comma")
@@ -320,6 +325,27 @@ async def test_shots_are_found_by_setup_flag_and_note(copied):
         assert app.screen.table.selected.number == named[0] + 1
         await pilot.press("left", "left")
         assert app.screen.table.selected.number == named[0] - 1
+
+
+def test_matches_come_in_order_and_go_round():
+    board, run = hand_run()
+    for name in ("two", "three", "two", "three", "two", "three"):
+        run.say_setup(Setup(name))
+        board.shoot_and_wait(30.0)
+    while run.step():
+        pass
+    finder = going.ShotFinder(RunDriver(run))
+    finder.sought = "three"  # shots 2, 4 and 6 of 6, at the places 1, 3 and 5
+    after = [finder.match_after(place) for place in range(6)]
+    assert [(found.place, found.count, found.of) for found in after] == [
+        (1, 1, 3), (3, 2, 3), (3, 2, 3), (5, 3, 3), (5, 3, 3), (1, 1, 3),
+    ]  # fmt: skip
+    before = [finder.match_before(place) for place in range(6)]
+    assert [(found.place, found.count, found.of) for found in before] == [
+        (5, 3, 3), (5, 3, 3), (1, 1, 3), (1, 1, 3), (3, 2, 3), (3, 2, 3),
+    ]  # fmt: skip
+    finder.sought = "four"
+    assert finder.match_after(0) is finder.match_before(0) is None
 
 
 async def test_marks_made_after_the_session_show_from_the_start_of_a_replay(copied):

@@ -91,6 +91,8 @@ def test_shots_that_were_there_are_no_news(tmp_path) -> None:
     replay.source.pause()
     driver = RunDriver(replay)
     replay.step_to_next_shot()
+    assert driver.looks is driver.looks, "what is computed is kept"
+    assert driver.looks.session is replay.session
     driver.show_instead(replay.at_shot(3))
     assert driver.run.shots_shown == 3
     assert not driver.step().whole_shot

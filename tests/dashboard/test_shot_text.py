@@ -91,6 +91,7 @@ def test_the_lines_of_a_shot_have_a_note_and_conditions_only_where_there_are_som
     full = shot_lines(a_row(note="wind"), Setup("x", conditions={"bands": "3"}), "m/s")
     assert [line.split()[0] for line in bare] == ["speed", "time", "setup", "state"]
     assert [line.split()[0] for line in full][3:] == ["bands=3", "state", "note"]
+    assert [line.split()[1:] for line in full][4:] == [["counted"], ["wind"]]
 
 
 @pytest.mark.parametrize("cells", [46, 60, 80])
@@ -108,6 +109,14 @@ def test_flowing_items_are_never_broken(lengths, cells):
     lines = flow(items, cells).plain.split("\n")
     assert all(len(line) <= cells for line in lines)
     assert [len(word) for line in lines for word in line.split()] == lengths
+
+
+def test_short_texts_share_a_line_as_long_as_they_fit_with_two_blanks_between():
+    items = [Text("abc"), Text("defg"), Text("h")]
+    assert flow(items, 12).plain == "abc  defg  h"
+    assert flow(items, 11).plain == "abc  defg\nh"
+    assert flow(items, 9).plain == "abc  defg\nh"
+    assert flow(items, 8).plain == "abc\ndefg  h"
 
 
 def test_a_setup_form_is_read_with_its_units():
@@ -155,6 +164,19 @@ def test_setups_that_begin_alike_are_cut_so_that_they_stay_apart(cells) -> None:
     assert len(set(shown)) == len(names)
     assert all(len(name) <= cells for name in shown)
     assert shown[3] == "two"
+
+
+@pytest.mark.parametrize(
+    ("cells", "name", "other", "shown"),
+    [
+        (9, "three bands, 20 deg", "three bands, 25 deg", "thr…0 deg"),
+        (8, "three bands, 25 deg", "three bands, 15 deg", "t…25 deg"),
+        (8, "three bands, 125 deg", "three bands, 225 deg", "three b…"),
+        (9, "nine letters", "nine l", "nine let…"),
+    ],
+)
+def test_a_name_keeps_no_more_of_its_end_than_it_needs(cells, name, other, shown) -> None:
+    assert fit_apart(name, cells, (name, other)) == shown
 
 
 def test_a_name_that_is_alone_is_cut_at_its_end() -> None:

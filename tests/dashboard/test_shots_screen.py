@@ -1,5 +1,6 @@
 """The Shots screen shows what the session holds, at both sizes, and what a speed means."""
 
+import asyncio
 import threading
 from math import isfinite
 
@@ -9,6 +10,7 @@ from dashboard_kit import SIZES, clocking, drive, finish_work, listed, screen_te
 from textual.widgets import Digits, Static
 
 import chrono.reports.motion_text as motion
+from chrono.dashboard import shots_screen
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.dialogs import LinesDialog, SetupDialog
 from chrono.dashboard.run_driver import SHOWN_SHOTS
@@ -327,3 +329,126 @@ def test_a_histogram_shows_the_shape_of_twenty_shots(lines) -> None:
     assert len(bars) >= 5
     assert len(drawn) <= lines
     assert sum(int(line.split()[-1]) for line in bars) == 20
+
+
+EIGHT = np.array([40.0, 40.1, 40.4, 40.6, 41.4, 42.0, 42.6, 43.2])
+"""Two to the nearest 43 m/s, one to 42, two to 41 and three to 40; 2·∛8 = 4 intervals."""
+BARS = """\
+     44
+     43 █████████████ 2
+     42 ███████ 1
+     41 █████████████ 2
+     40 ████████████████████ 3"""
+
+
+@pytest.mark.parametrize("lines", [5, 20])
+def test_the_bars_of_a_histogram_are_as_long_as_the_numbers_of_their_shots(lines) -> None:
+    drawn = histogram_text(EIGHT, 24, lines).plain
+    assert [line.rstrip() for line in drawn.splitlines()] == BARS.splitlines()
+
+
+def test_two_equal_speeds_make_one_bar_and_one_speed_makes_none() -> None:
+    assert [
+        line.split()[1:] for line in histogram_text(EIGHT[[0, 0]], 14, 9).plain.splitlines()
+    ].count(["█" * 10, "2"]) == 1
+    assert "at least two" in histogram_text(EIGHT[:1], 24, 9).plain
+
+
+def dots_of(lines: list[list[tuple[str, str]]]) -> list[int]:
+    """Return the number of dots in each column of cells."""
+    cells = ["".join(piece for piece, _ in line[1:]) for line in lines]
+    return [
+        sum(
+            bin(ord(sign) - 0x2800).count("1")
+            for sign in column
+            if 0x2800 <= ord(sign) < 0x2900
+        )
+        for column in zip(*(line.ljust(100) for line in cells), strict=True)
+    ]
+
+
+def test_an_error_bar_on_the_plot_reaches_from_the_lower_to_the_upper_end() -> None:
+    points = np.array([(1, 30.0, 0.5, 1.0), (2, 31.0, 0.5, 1.0), (3, 30.5, 0.0, 1.0)])
+    chart, words = shots_chart(points, 30, 8)
+    assert words == "± 95 %"
+    assert chart.y.per_cell == pytest.approx(1 / 3), "29.5 to 31.5 m/s on 8 lines of 4 dots"
+    first, second, *third = filter(None, dots_of(chart.lines()))
+    assert first == second == 14, "1 m/s is 12 dots long; a shot is two dots wide"
+    assert sum(third) == 2
+
+
+@pytest.mark.parametrize(("half", "words"), [(0.040, "± within the dot"), (0.043, "± 95 %")])
+def test_an_uncertainty_is_drawn_from_half_a_dot_on(half, words) -> None:
+    points = np.array([(1, 29.6, half, 1.0), (2, 31.4, half, 1.0)])
+    chart, said = shots_chart(points, 30, 8)
+    assert chart.y.per_cell / 8 == pytest.approx(0.0417, abs=1e-4), "half a dot"
+    assert said == words
+
+
+def test_the_plot_has_room_for_ten_shots_and_marks_uncounted_ones() -> None:
+    points = np.array([(21, 30.0, 0.5, 1.0), (22, 31.0, 0.5, 0.0)])
+    chart, _ = shots_chart(points, 50, 8)
+    assert chart.x.per_cell == pytest.approx(0.2), "five of fifty cells for each shot"
+    assert chart.x.low <= 20.6
+    assert chart.x.high >= 30.4
+    signs = [piece for line in chart.lines() for piece in line if "×" in piece[0]]
+    assert [(text.strip(), style) for text, style in signs] == [("×", "not")]
+
+
+@pytest.mark.parametrize("width", [60, 78, 79, 80, 103, 120])
+async def test_a_line_of_the_table_stands_below_its_header_and_fills_the_width(width) -> None:
+    async with clocking(size=(width, 24)) as (board, run, app, pilot):
+        run.say_setup(Setup("two"))
+        board.shoot_and_wait(30.0, 31.0)
+        await drive(app, pilot)
+        table = app.screen.table
+        head, line = (table.render_line(y).text for y in (0, 1))
+        number, time, _, speed = listed(app)[0][:4]
+        assert len(head) == len(line) == table.scrollable_content_region.width
+        assert line.split()[0] == number == "1"
+        for right, header in ((number, "shot"), (time, "time s"), (speed, "m/s ± 95 %")):
+            end = head.index(header) + len(header)
+            assert line[:end].endswith(f" {right}"), header
+        for left, header in (("two ", "setup"), ("yes ", "counted")):
+            assert line[head.index(header) :].startswith(left), header
+        gaps = head.index("setup") - head.index("time s") - len("time s")
+        columns = table.widths
+        assert sum(columns) + gaps * (len(columns) - 1) == len(head), "nothing is left over"
+        assert "flags" in head
+        assert "note" in head
+
+
+async def test_a_search_tells_which_match_it_shows_if_there_are_several() -> None:
+    async with clocking(notifications=True) as (board, run, app, pilot):
+        for name in ("two", "three", "two"):
+            run.say_setup(Setup(name))
+            board.shoot_and_wait(30.0)
+        await drive(app, pilot)
+
+        async def told(*keys: str) -> list[str]:
+            app.clear_notifications()
+            await pilot.press(*keys)
+            await pilot.pause()
+            return [notice.message for notice in app._notifications]
+
+        assert await told("home", "slash", *"three", "enter") == []
+        assert app.screen.table.selected.number == 2
+        assert await told("slash", *"two", "enter") == ["match 2 of 2"]
+        assert app.screen.table.selected.number == 3
+        assert await told("x") == ["match 1 of 2"]
+        assert await told("slash", *"four", "enter") == ["No shot matches 'four'."]
+        assert app.screen.table.selected.number == 1
+
+
+async def test_the_plot_follows_every_shot(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: asyncio.Queue[int] = asyncio.Queue()
+    monkeypatch.setattr(shots_screen, "PLOT_PAUSE_S", 0.001)
+    monkeypatch.setattr(
+        SpeedPlot, "show_shots", lambda _, rows, *other: drawn.put_nowait(len(list(rows)))
+    )
+    async with clocking() as (board, _, app, pilot):
+        for count in (1, 2):
+            board.shoot_and_wait(30.0)
+            await drive(app, pilot)
+            while await asyncio.wait_for(drawn.get(), 5) != count:
+                pass
