@@ -377,6 +377,16 @@ def test_a_socket_is_read_in_large_pieces_and_to_its_last_byte() -> None:
     assert len(handed) < 2_000
 
 
+def test_a_closed_socket_refuses_to_be_read_like_any_closed_port() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = open_port(f"socket://127.0.0.1:{server.getsockname()[1]}")
+        port.close()
+        port.close()
+        for use in (lambda: port.in_waiting, lambda: port.read(1)):
+            with pytest.raises(serial.PortNotOpenError):
+                use()
+
+
 @pytest.fixture
 def socat(tmp_path: Path) -> Iterator[tuple[Path, Path]]:
     """Two ends of a serial line made by socat."""
