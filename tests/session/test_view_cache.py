@@ -253,6 +253,7 @@ def test_a_text_finds_what_it_is_part_of() -> None:
     assert found("draught") == [0]
     assert found("on hold") == [3]
     assert found(" 3 ") == [2]
+    assert (found("1"), found("4")) == ([0], [3])
     assert found("0") == found("5") == found("9" * 30) == found("") == found("zz") == []
 
 
