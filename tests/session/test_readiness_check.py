@@ -251,6 +251,8 @@ def test_the_delays_of_the_beats_are_those_of_the_link_whatever_the_counter_s_ra
     """Every third beat is read 2 ms late, every third 4 ms late, and one 50 ms late."""
     board, run = hand_run(rig_text=RIG_TEXT + '[clock]\nrate_tolerance = "5000 ppm"\n')
     board.rate_error = -3000e-6
+    board.us = 500_000_000
+    board.start_anew()  # the counter starts long after the computer's clock
 
     def beat(second: int, late_us: int) -> None:
         board.us = second * 1_000_000
@@ -258,8 +260,8 @@ def test_the_delays_of_the_beats_are_those_of_the_link_whatever_the_counter_s_ra
         board.us += late_us
         board.line(line)
 
-    for second in range(1, 202):
-        beat(second, 50_000 if second == 150 else (0, 2000, 4000)[second % 3])
+    for second in range(501, 702):
+        beat(second, 50_000 if second == 650 else (0, 2000, 4000)[second % 3])
     while run.step():
         pass
     assert run.delays() is None, "the rate is not known yet"
