@@ -97,6 +97,14 @@ def test_a_round_on_a_hidden_shot_stays_open_until_the_key() -> None:
     assert "speed of shot 2" in lesson.press("o")
 
 
+def test_a_round_on_the_only_hidden_shot_stays_open_until_the_key() -> None:
+    lesson = Lesson(hidden=True, shots=1)
+    assert "speed of shot 1" in lesson.press("o")
+    lesson.come(1)
+    lesson.control.take_guess("a", "", "22")
+    assert "the round is closed with 1 guess" in lesson.press("c")
+
+
 def test_a_round_is_not_revealed_before_its_shot() -> None:
     lesson = Lesson(shots=5)
     lesson.press("o")
