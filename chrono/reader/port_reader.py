@@ -362,7 +362,7 @@ class PortReader:
         self._tell("lost", reason, b"" if is_of_levels else fragment)
 
     def _reopen(self) -> None:
-        again = min(max(self._status.fruitless - 1, 0), 10)
+        again = min(self._status.fruitless - 1, 10)
         pause_s = min(RETRY_FIRST_S * 2**again, RETRY_LONGEST_S)
         while not self._stopping.wait(pause_s):
             pause_s = min(2.0 * pause_s, RETRY_LONGEST_S)

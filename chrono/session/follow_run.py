@@ -186,7 +186,7 @@ def _begun_rig(path: Path) -> Rig:
         try:
             return first_rig(path)
         except RecordingError:
-            is_new = 0 <= size_of(path) < _LONGEST_BEGINNING and path.is_file()
+            is_new = size_of(path) < _LONGEST_BEGINNING and path.is_file()
             if not is_new or time.monotonic() > end_s:
                 raise
         time.sleep(0.02)

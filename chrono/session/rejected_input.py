@@ -62,7 +62,7 @@ class RejectedInput:
         `rows_before` is the number of rows before the batch.
         """
         self.lines += count
-        room = max(SAMPLE_LIMIT - len(self.line_samples), 0)
+        room = SAMPLE_LIMIT - len(self.line_samples)
         for sample in samples[:room]:
             row = rows_before + sample.row + 1
             self.line_samples.append(DamagedLine(row, sample.text, sample.reason))

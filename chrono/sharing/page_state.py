@@ -357,8 +357,9 @@ def _plot(
         max(speed + half for _, speed, half, _, _ in points),
         decimal,
     )
-    _, x_ticks = _axis(points[0][0], max(points[-1][0], points[0][0] + 5), decimal)
-    x = (points[0][0] - 0.5, max(points[-1][0], points[0][0] + 5) + 0.5)
+    first, last = points[0][0], max(points[-1][0], points[0][0] + 5)
+    _, x_ticks = _axis(first, last, decimal)
+    x = (first - 0.5, last + 0.5)
     whole = [tick for tick in x_ticks if tick[1].isdigit() and x[0] < tick[0] < x[1]]
     return PagePlot(x, y, tuple(whole), y_ticks, points)
 

@@ -270,7 +270,6 @@ def _config(app: ASGIApp, seats: int) -> uvicorn.Config:
         access_log=False,  # a log of requests would contain the secret in the address
         log_config=None,
         proxy_headers=False,
-        server_header=False,
         headers=[("Server", SERVER_NAME)],
         backlog=BACKLOG,
         limit_concurrency=MOST_ANSWERED,

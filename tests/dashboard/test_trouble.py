@@ -16,9 +16,11 @@ from chrono.commands.console_output import RunReporter
 from chrono.dashboard.dashboard_app import Dashboard
 from chrono.dashboard.preferences import Choices
 from chrono.dashboard.status_text import status_line
+from chrono.processor.flicker import FlickerSpan
 from chrono.reader import file_io
 from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import replay_run
+from chrono.session.troubles import lamps_seen
 
 HOSTILE = ["[bold red]x[/]", "\x1b[31mred\x1b[2J", "x" * 10_000, "a\tb\u202ec\u200b", "[/]["]
 
@@ -381,3 +383,17 @@ def test_what_lamps_did_stands_in_the_status_line() -> None:
     while run.step():
         pass
     assert "gate signals caused by a lamp: A 783" in status_line(run).plain
+
+
+def test_the_spans_of_a_lamp_add_up_to_its_mean_frequency() -> None:
+    """A lamp at 50 Hz mains trips gate B 100 times per second, whatever the counter's unit."""
+    spans = [
+        FlickerSpan(1, 0, 0, 12, steps=10, stepped=1_600_000, blocked=0, unit_s=62.5e-9),
+        FlickerSpan(1, 0, 0, 40, steps=30, stepped=75_000, blocked=0, unit_s=4e-6),
+    ]
+    (lamp,) = lamps_seen(spans)
+    assert (lamp.gate, lamp.trips) == ("B", 52)
+    assert lamp.frequency_hz == pytest.approx(100)
+    (lone,) = lamps_seen([FlickerSpan(0, 0, 0, 3, steps=0, stepped=0, blocked=0, unit_s=4e-6)])
+    assert (lone.gate, lone.trips) == ("A", 3)
+    assert lone.frequency_hz != lone.frequency_hz

@@ -111,3 +111,16 @@ def test_a_reader_with_an_end_sees_a_file_of_that_size(
     part = RecordingReader(path, block, end)
     assert b"".join(part) == b"".join(whole)
     assert part.cut == whole.cut
+
+
+@pytest.mark.parametrize(("offset", "begin"), [(0, 0), (100, 0), (4096, 0), (6000, 1904)])
+def test_the_bytes_just_before_a_place_are_at_most_4096_and_none_behind_it(
+    tmp_path: Path, offset: int, begin: int
+) -> None:
+    path = tmp_path / "a"
+    data = bytes(number % 251 for number in range(10_000))
+    path.write_bytes(data)
+    with path.open("rb") as file:
+        assert file_io.read_before(file.fileno(), offset) == data[begin:offset]
+    assert file_io.size_of(path) == 10_000
+    assert file_io.size_of(tmp_path / "missing") == 0

@@ -188,6 +188,24 @@ def test_rows_are_handed_on_while_later_ones_wait(stalled: tuple[Stalled, Journa
     assert journal.waiting_s > 0
 
 
+def test_a_disk_gets_many_waiting_rows_in_pieces_of_64_kib(
+    stalled: tuple[Stalled, Journal], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk, journal = stalled
+    sizes: list[int] = []
+    write = disk.append
+    monkeypatch.setattr(disk, "append", lambda rows: (sizes.append(len(rows)), write(rows)))
+    row = b"1\tboard\t" + 991 * b"x" + b"\n"
+    for _ in range(200):
+        journal.append(row)
+    assert disk.waits.wait(10.0)
+    disk.let_go.set()
+    until(lambda: not journal.waiting_s)
+    assert sum(sizes) == 200_000
+    assert len(sizes) <= 6, "a few rows may go first"
+    assert max(sizes) == 66_000, "the first whole rows that make 65,536 bytes"
+
+
 def test_stopping_waits_until_everything_is_written(stalled: tuple[Stalled, Journal]) -> None:
     disk, journal = stalled
     for number in range(50):

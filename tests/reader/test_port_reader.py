@@ -8,6 +8,7 @@ import socket
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -163,6 +164,33 @@ def test_a_loose_cable_loses_no_byte_that_arrived(tmp_path: Path) -> None:
         assert reader.status.fruitless == 2, "no line came between the last two losses"
         assert rows.board == [b"A 0", b"A 1", b"A 2"]
         assert [x["fragment"] for x in rows.links if "fragment" in x] == ["B 7"] * 3
+
+
+class Pauses:
+    """Stands for the event that stops a reader; counts no time, and stops after some waits."""
+
+    def __init__(self, most: int) -> None:
+        self.most, self.waited_s = most, list[float]()
+
+    def wait(self, seconds: float) -> bool:
+        self.waited_s.append(seconds)
+        return len(self.waited_s) >= self.most
+
+
+@pytest.mark.parametrize(
+    ("fruitless", "first_s"), [(1, 0.25), (2, 0.5), (4, 2.0), (6, 5.0), (99, 5.0)]
+)
+def test_a_lost_port_is_tried_after_a_quarter_of_a_second_and_then_less_and_less_often(
+    tmp_path: Path, fruitless: int, first_s: float
+) -> None:
+    """A port that comes back and is lost again, without a line, is tried less often too."""
+    reader = PortReader(str(tmp_path / "none"), lambda _: None, lambda: 0)
+    reader._status = replace(reader._status, fruitless=fruitless)
+    reader._stopping = pauses = Pauses(8)
+    reader._reopen()
+    all_s = [0.25, 0.5, 1.0, 2.0, 4.0, *[5.0] * 9]
+    begin = all_s.index(first_s)
+    assert pauses.waited_s == all_s[begin : begin + 8]
 
 
 def test_stopping_while_the_port_is_lost_is_at_once(board: PtyBoard) -> None:
@@ -375,6 +403,16 @@ def test_a_socket_is_read_in_large_pieces_and_to_its_last_byte() -> None:
     assert reader.status.bytes == len(load)
     assert b'"fragment": "T 00"' in rows
     assert len(handed) < 2_000
+
+
+def test_a_closed_socket_refuses_to_be_read_like_any_closed_port() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = open_port(f"socket://127.0.0.1:{server.getsockname()[1]}")
+        port.close()
+        port.close()
+        for use in (lambda: port.in_waiting, lambda: port.read(1)):
+            with pytest.raises(serial.PortNotOpenError):
+                use()
 
 
 @pytest.fixture

@@ -181,6 +181,9 @@ def test_what_stands_beside_something_deep_is_no_deeper_for_it() -> None:
     assert isinstance(parse_row(row(5, text, b"mark")[:-1], FRAMED).content, LineDamage)
     flat = b'{"a": [%s]}' % b", ".join([b"[1]"] * 1000)
     assert isinstance(parse_row(row(5, flat, b"mark")[:-1], FRAMED).content, dict)
+    for deep, kind in ((15, dict), (16, LineDamage)):
+        text = b'{"a": %s, "b": [[1], [2]]}' % (b"[" * deep + b"]" * deep)
+        assert isinstance(parse_row(row(5, text, b"mark")[:-1], FRAMED).content, kind)
 
 
 @pytest.mark.parametrize("levels", [18, 500, 990, 1010, 3000, 60_000])

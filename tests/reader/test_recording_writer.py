@@ -9,6 +9,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -252,6 +253,36 @@ def test_a_disk_in_trouble_is_tried_once_a_second(
     writer.sync()
     assert writer.trouble is None
     assert path.read_bytes() == HEADER + EDGES[0] * 40
+    writer.close()
+
+
+def test_for_a_file_that_is_gone_a_new_one_is_tried_once_a_second(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock, path = Clock(), tmp_path / "a.tsv"
+    writer = RecordingWriter(path, clock=clock)
+    writer.append(EDGES[0])
+    writer.sync()
+    tried_s: list[float] = []
+
+    def refuse(_: Path) -> None:
+        tried_s.append(clock.now)
+        raise RecordingError("this file cannot be opened for writing")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(writer, "move_to", refuse)
+        path.unlink()
+        for _ in range(40):
+            clock.now += 0.125
+            writer.append(EDGES[1])
+        assert writer.trouble is not None
+        assert writer.trouble.endswith("no new file can be written")
+    assert len(tried_s) >= 4
+    assert all(later - before >= 1.0 for before, later in pairwise(tried_s))
+    clock.now += 1.0
+    writer.append(EDGES[2])
+    assert writer.trouble is None
+    assert writer.path.read_bytes() == HEADER + EDGES[0] + EDGES[1] * 40 + EDGES[2]
     writer.close()
 
 

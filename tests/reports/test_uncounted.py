@@ -64,6 +64,19 @@ def test_a_report_names_the_flag_of_a_shot_without_a_speed_and_the_words_of_the_
     }
 
 
+def test_a_report_names_what_took_the_speed_of_a_shot_and_no_flag_that_did_not() -> None:
+    recorded = read_recording(HALL)
+    shots = recorded.session.log.shots
+    shots["used"][:5] = EdgesUsed.NONE
+    shots["flags"][:3] = Flag.COMPANION | Flag.UNSOUND
+    shots["flags"][3:5] = Flag.COMPANION
+    (told,) = report_of([recorded]).recordings
+
+    found = {each.flags: [number for number, _ in each.shots] for each in told.aside}
+    assert found["unsound",] == [1, 2, 3]
+    assert found["no speed",] == [4, 5]
+
+
 def test_where_all_count_nothing_is_said() -> None:
     made = Session(make_rig())
     made.feed(Batch(events([*beats(5), *body(1.3, 20.0)]), ()))

@@ -116,6 +116,13 @@ def test_edges_before_and_after_another_counter_keep_to_their_shots(tmp_path: Pa
     assert edges.counter[::4].tolist() == [16_000_000, 64_000_000, 8_000_000, 32_000_000]
 
 
+def test_only_the_lines_of_late_edges_are_listed_as_late(tmp_path: Path) -> None:
+    lines = [(0.5, "H 1 16000000 32 gates-328p 1.0"), *flight(1.0, 16_000_000, 1, 16e6)]
+    lines[3] = (lines[3][0], lines[3][1].replace("E ", "L "))  # the leading edge at gate B
+    _, edges = both(written(tmp_path / "late.tsv", *lines))
+    assert edges.late.tolist() == [False, False, True, False]
+
+
 def test_what_follows_on_a_gate_that_stayed_blocked_is_passed_over(tmp_path: Path) -> None:
     hz = 16_000_000
     chatter = [(1.0, 1), (1.6, 0), (1.6001, 1), (2.2, 0), (2.2001, 1), (2.8, 0)]

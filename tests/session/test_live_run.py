@@ -1,13 +1,15 @@
 """A live run and its board: what the board said reaches the port again."""
 
 import os
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hand_board import RIG_TEXT, hand_run
 from pty_board import HELLO, PtyBoard, until
 
-from chrono.reader.port_reader import ASK_EVERY_S, ASK_FIRST_S, HELLO_REQUEST
+from chrono.reader.port_reader import ASK_EVERY_S, ASK_FIRST_S, HELLO_REQUEST, LinkStatus
 from chrono.rigs.rig_file import parse_rig
 from chrono.session.live_run import LiveRun, live_run
 from chrono.session.operator_records import SET_ASIDE, Mark
@@ -115,3 +117,40 @@ def test_what_is_said_after_the_last_wanted_shot_is_taken_and_recorded(tmp_path:
     again = read_recording(path).session
     assert again.counted().tolist() == [True, False]
     assert again.notes()[1] == "set aside: net"
+
+
+@pytest.mark.parametrize(
+    ("link", "complaint"),
+    [
+        ({"silent_s": 6.0}, None),
+        ({"silent_s": 6.1}, "no board answers within 6 s"),
+        ({"silent_s": 6.1, "answered": True}, None),
+        ({"bytes": 2999}, None),
+        ({"bytes": 3000}, "not lines in the format framed"),
+        ({"bytes": 3000, "lines": 1}, None),  # a line that has come is not read yet
+        ({"fruitless": 4}, None),
+        ({"fruitless": 5}, "opened the port 5 times"),
+        ({"fruitless": 5, "silent_s": 6.1}, "opened the port 5 times"),
+    ],
+)
+def test_a_link_without_a_valid_line_is_complained_of_at_its_limits_and_not_before(
+    link: dict[str, Any], complaint: str | None
+) -> None:
+    board, run = hand_run(hello=False)
+    board.link = replace(LinkStatus("open", "hand://"), **link)
+    said = run.complaint()
+    assert (said is None) if complaint is None else complaint in str(said)
+    board.line("H 1 16000000 32 hand 1.0")
+    run.step()
+    assert run.complaint() is None, "a board that was heard once"
+
+
+def test_twenty_damaged_lines_are_complained_of_and_nineteen_are_not() -> None:
+    board, run = hand_run(hello=False)
+    for _ in range(19):
+        board.raw("E 0000 A")
+    run.step()
+    assert run.complaint() is None
+    board.raw("E 0000 A")
+    run.step()
+    assert "not lines in the format framed" in str(run.complaint())

@@ -139,6 +139,15 @@ def test_of_many_marks_on_a_shot_the_last_can_be_taken_back() -> None:
         said.take_back(Mark(operator_records.SET_ASIDE, 7, "net"))
 
 
+def test_the_last_ten_thousand_notes_on_a_session_are_kept() -> None:
+    said = Marks()
+    for number in range(10_003):
+        said.take(Mark(operator_records.NOTE, None, str(number)), 10)
+    assert said.notes == [str(number) for number in range(3, 10_003)]
+    said.take_back(Mark(operator_records.NOTE, None, "10001"))
+    assert said.notes[-2:] == ["10000", "10002"]
+
+
 def test_a_setup_taken_back_leaves_its_shots_to_the_one_before() -> None:
     setups = Setups()
     two, three = Setup("two bands"), Setup("three bands", {"mass_kg": 0.03})

@@ -15,9 +15,10 @@ from chrono.rigs.rig_file import rig_record
 from chrono.session import operator_records
 from chrono.session.annotations import SETUP_LIMIT, MarkedShots, Marks, Setups, ShotMarks
 from chrono.session.operator_records import Mark, Setup
-from chrono.session.rejected_input import SAMPLE_LIMIT, RejectedInput
+from chrono.session.rejected_input import SAMPLE_LIMIT, TELLING_LINES, RejectedInput
 from chrono.session.session import Session
 from chrono.session.speed_models import BoardCounters
+from chrono.session.troubles import BoardUnused
 
 KEYS = np.array([-5, 10, 11, 20, 21, 30], np.int64)
 SLOW = {"frequency_hz": 8_000_000, "counter_bits": 32}
@@ -129,6 +130,32 @@ def test_what_could_not_be_used_is_counted_whole_and_shown_in_part() -> None:
         1,
         ["mark at 1.500 s: no mark"],
     )
+
+
+def test_of_very_many_invalid_records_and_boards_the_first_are_kept_in_short() -> None:
+    unusable = RejectedInput()
+    for number in range(SAMPLE_LIMIT + 5):
+        record = Record(0, number * 1_000_000, "mark", {})
+        unusable.take_record(record, ValueError(f"{number:3}" + 400 * "x"))
+        unusable.take_board(record, RigError(f"board {number}"))
+    assert unusable.records == SAMPLE_LIMIT + 5
+    assert len(unusable.record_reasons) == len(unusable.boards) == SAMPLE_LIMIT == 20
+    assert unusable.record_reasons[-1] == "mark at 19.000 s:  19" + 117 * "x"
+    assert unusable.boards[-1] == BoardUnused(19.0, "board 19")
+    again = RejectedInput(unusable)
+    assert (again.records, again.record_reasons) == (25, unusable.record_reasons)
+    again.take_record(record, ValueError("once more"))
+    assert len(unusable.record_reasons) == SAMPLE_LIMIT
+
+
+def test_five_damaged_lines_tell_that_the_board_sends_another_kind_of_lines() -> None:
+    unusable = RejectedInput()
+    for row in range(TELLING_LINES):
+        assert unusable.other_kind(FRAMED) is None
+        unusable.take_lines(1, [LineSample(row, "A 1 1234567", "not framed")], 0)
+    assert TELLING_LINES == 5
+    assert unusable.other_kind(FRAMED) == PLAIN
+    assert unusable.other_kind(PLAIN) is None
 
 
 def slowed(lines: list[Line], after_us: int) -> Events:

@@ -59,6 +59,15 @@ def test_setups_of_one_name_are_put_together_in_order_of_first_use() -> None:
     assert pooled.setups[0].series.u_shared_mean_mps == pytest.approx(0.1)
 
 
+@pytest.mark.parametrize("units", [("km/h", "m/s"), ("m/s", "km/h")])
+def test_the_unit_of_the_first_rig_is_shown(units: tuple[str, str]) -> None:
+    days = [
+        replace(day, rig=day.rig.model_copy(update={"speed_unit": unit}))
+        for day, unit in zip([MORNING, EVENING], units, strict=True)
+    ]
+    assert pooled_of(days).unit == units[0]
+
+
 def test_rigs_of_other_names_and_gates_count_each() -> None:
     elsewhere = replace(EVENING, rig=rig("yard", 0.4))
     (two, _) = pooled_of([MORNING, elsewhere]).setups

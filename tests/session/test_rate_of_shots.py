@@ -68,6 +68,9 @@ def test_a_board_with_another_frequency_is_told_by_a_factor() -> None:
 def test_lines_that_did_not_come_in_real_time_give_no_rate() -> None:
     assert at_pace(500) is None
     assert at_pace(0.01) is None
+    for factor in (0.06, 0.09, 19.0):
+        assert 1 + at_pace(factor).off == pytest.approx(factor, rel=0.01)
+    assert at_pace(0.049) is at_pace(20.5) is None, "no board is wrong by a factor of 20"
 
 
 @pytest.mark.parametrize(("off", "is_wrong"), [(12e-6, False), (25e-6, True)])

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
+from hand_board import RIG_TEXT, hand_run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pty_board import HELLO, PtyBoard, framed, until
@@ -244,3 +245,31 @@ def test_a_watched_port_shows_a_beam_that_is_blocked_and_cleared(tmp_path: Path)
         until(lambda: reads("beam A     blocked for"))
         board.send(framed("E 0002 A 0 01400000"))
         until(lambda: reads("beam A     clear"))
+
+
+def test_the_delays_of_the_beats_are_those_of_the_link_whatever_the_counter_s_rate() -> None:
+    """Every third beat is read 2 ms late, every third 4 ms late, and one 50 ms late."""
+    board, run = hand_run(rig_text=RIG_TEXT + '[clock]\nrate_tolerance = "5000 ppm"\n')
+    board.rate_error = -3000e-6
+    board.us = 500_000_000
+    board.start_anew()  # the counter starts long after the computer's clock
+
+    def beat(second: int, late_us: int) -> None:
+        board.us = second * 1_000_000
+        line = f"T {board.number()} {board._counter()} 00 0000"
+        board.us += late_us
+        board.line(line)
+
+    for second in range(501, 702):
+        beat(second, 50_000 if second == 650 else (0, 2000, 4000)[second % 3])
+    while run.step():
+        pass
+    assert run.delays() is None, "the rate is not known yet"
+    run.observed()
+    delays = run.delays()
+    assert delays is not None
+    assert delays.median_ms == pytest.approx(2.0, abs=0.02)
+    assert delays.longest_ms == pytest.approx(50.0, abs=0.02)
+    board.line("H 1 8000000 32 other 1.0")
+    run.step()
+    assert run.delays() is None, "another counter has sent no beat yet"

@@ -10,6 +10,8 @@ from chrono.session.recording_loader import read_recording
 from chrono.session.replay_run import ReplayRun, replay_run
 from chrono.session.view_cache import ViewCache
 
+DEMO = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
+
 
 def take_all(run) -> None:
     while run.step():
@@ -74,3 +76,24 @@ def test_a_replay_without_shots_goes_to_its_start(tmp_path: Path) -> None:
     assert there.source.paused
     assert not there.finished
     assert there.source.now_us() < 1_000_000
+
+
+def test_a_replay_goes_from_shot_to_shot_and_shows_each_with_all_its_edges() -> None:
+    whole = read_recording(DEMO).session
+    rows = list(whole.rows_of(slice(0, 40)))
+    run = ReplayRun(DEMO, whole, 4.0).at_shot(5)
+    assert (run.shots_shown, run.previous_shot()) == (5, 4)
+    run.step_to_next_shot()
+    assert run.source.paused
+    assert (run.shots_shown, run.previous_shot()) == (6, 5)
+    shown = ViewCache(run.session).row(5)
+    assert (shown.edges_used, shown.speed_mps) == ("both", rows[5].speed_mps)
+    assert run.at_shot(1).previous_shot() == run.at_shot(2).previous_shot() == 1
+    assert (run.at_shot(0).shots_shown, run.at_shot(99).shots_shown) == (1, 40)
+
+
+@pytest.mark.parametrize(("pace", "kept"), [(4.0, 4.0), (None, 1.0)])
+def test_a_replay_that_goes_to_a_shot_keeps_its_pace(pace: float | None, kept: float) -> None:
+    run = ReplayRun(DEMO, read_recording(DEMO).session, 4.0)
+    run.source.set_pace(pace)
+    assert run.at_shot(3).source.pace == kept

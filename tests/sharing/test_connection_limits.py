@@ -12,7 +12,7 @@ from waiting import PATIENCE_S, wait_beside
 
 from chrono.sharing import connection_limits, share_server
 from chrono.sharing import web_app as channel_room
-from chrono.sharing.connection_limits import NoSeat, Seat, Seats
+from chrono.sharing.connection_limits import NoSeat, Seat, Seats, SendingRate
 from chrono.sharing.share_server import DisplayOptions
 from chrono.sharing.web_app import StateChannel
 
@@ -296,6 +296,27 @@ async def wait_for_a_seat(viewer: Viewer) -> None:
             if viewer.answer.status == 200:
                 return
             viewer.leave()
+
+
+def test_a_viewer_may_send_five_messages_at_once_and_then_one_per_second() -> None:
+    rate = SendingRate()
+    assert [rate.allows("a", 100.0) for _ in range(7)] == [True] * 5 + [False] * 2
+    assert [rate.allows("b", 100.0) for _ in range(6)] == [True] * 5 + [False], "not the others"
+    assert [rate.allows("a", 101.0) for _ in range(2)] == [True, False]
+    assert [rate.allows("a", 103.0) for _ in range(3)] == [True, True, False]
+    assert [rate.allows("a", 9999.0) for _ in range(6)] == [True] * 5 + [False], "no savings"
+    assert all(rate.allows("c", float(second)) for second in range(60))
+
+
+def test_senders_are_not_remembered_without_end(monkeypatch) -> None:
+    monkeypatch.setattr(connection_limits, "MOST_TOKENS", 2)
+    rate = SendingRate()
+    for who in "abcd":
+        assert [rate.allows(who, 0.0) for _ in range(6)] == [True] * 5 + [False]
+    assert not rate.allows("a", 0.0), "four are remembered, and a sent last"
+    assert rate.allows("e", 0.0)
+    assert not rate.allows("a", 0.0)
+    assert rate.allows("b", 0.0), "it sent longest ago and is forgotten"
 
 
 def test_an_address_has_connections_for_its_seats_and_a_few_more() -> None:

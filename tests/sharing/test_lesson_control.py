@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from chrono.sharing.lesson_control import LessonControl
+from chrono.sharing.lesson_control import MOST_TOLD, LessonControl
 from chrono.teaching.guess_rounds import MeasuredShot, RoundError
 
 SHOT = MeasuredShot(22.3, 0.04)
@@ -95,6 +95,14 @@ def test_a_round_on_a_hidden_shot_stays_open_until_the_key() -> None:
     assert "measured: ± 0.04 m/s" in lesson.press("r")
     assert lesson.shown == 1
     assert "speed of shot 2" in lesson.press("o")
+
+
+def test_a_round_on_the_only_hidden_shot_stays_open_until_the_key() -> None:
+    lesson = Lesson(hidden=True, shots=1)
+    assert "speed of shot 1" in lesson.press("o")
+    lesson.come(1)
+    lesson.control.take_guess("a", "", "22")
+    assert "the round is closed with 1 guess" in lesson.press("c")
 
 
 def test_a_round_is_not_revealed_before_its_shot() -> None:
@@ -205,3 +213,11 @@ def test_no_order_of_keys_shows_a_shot_of_a_round_that_is_not_revealed() -> None
                     assert lesson.shown < asked.shot, keys
                 if asked is None and hidden and "h" not in keys:
                     assert lesson.shown <= keys.count("r"), keys
+
+
+def test_a_network_problem_is_told_once_and_a_flood_of_problems_ends() -> None:
+    control = LessonControl()
+    for number in [*range(MOST_TOLD + 5), *range(MOST_TOLD + 5)]:
+        control.tell_once(f"a viewer at 10.0.0.{number} was refused")
+    said = control.fetch_said()
+    assert said == [f"a viewer at 10.0.0.{n} was refused" for n in range(MOST_TOLD)]

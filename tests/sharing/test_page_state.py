@@ -2,6 +2,7 @@
 
 import json
 import os
+from collections.abc import Iterator
 from math import inf
 from pathlib import Path
 
@@ -13,7 +14,13 @@ from chrono.session.follow_run import FollowRun, follow_run
 from chrono.session.operator_records import HOLD_ON, Mark, Setup
 from chrono.session.recording_loader import read_recording
 from chrono.session.view_cache import ViewCache
-from chrono.sharing.page_state import SHOWN_SETUPS, PageState, page_state_json, page_state_of
+from chrono.sharing.page_state import (
+    SHOWN_SETUPS,
+    Disclosure,
+    PageState,
+    page_state_json,
+    page_state_of,
+)
 from chrono.units import format_speed
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
@@ -29,12 +36,16 @@ def followed(path: Path) -> FollowRun:
     return run
 
 
-@pytest.fixture(name="shown", scope="module")
-def _shown() -> PageState:
+@pytest.fixture(name="whole", scope="module")
+def _whole() -> Iterator[FollowRun]:
     run = followed(BANDS)
-    shown = page_state_of(run)
+    yield run
     run.close()
-    return shown
+
+
+@pytest.fixture(name="shown", scope="module")
+def _shown(whole: FollowRun) -> PageState:
+    return page_state_of(whole)
 
 
 def test_the_latest_shot_stands_with_its_half_width(shown: PageState) -> None:
@@ -89,6 +100,31 @@ def test_the_axis_holds_the_ends_of_wide_intervals_too() -> None:
     assert point[2] > 3
     assert plot.y[0] <= point[1] - point[2]
     assert plot.y[1] >= point[1] + point[2]
+    assert plot.x == (0.5, 6.5), "room for the first six shots"
+    assert [number for number, _ in plot.x_ticks] == [1, 2, 3, 4, 5, 6]
+
+
+@pytest.mark.parametrize(
+    ("shots", "large", "hidden", "shown"),
+    [
+        (5, 3, 35, (3, False)),
+        (5, 0, 35, (40, True)),  # nothing was revealed yet: the latest shot, without its speed
+        (5, 41, 35, (40, True)),  # a shot that has not come
+        (39, 39, 1, (39, False)),
+        (40, 40, 0, (40, False)),
+        (41, 3, 0, (40, False)),
+        (None, 3, 0, (40, False)),  # everything is shown again
+    ],
+)
+def test_the_revealed_shot_is_large_only_while_later_shots_are_hidden(
+    whole: FollowRun, shots: int | None, large: int, hidden: int, shown: tuple[int, bool]
+) -> None:
+    page = page_state_of(whole, shown=Disclosure(shots, large=large))
+    assert page.latest is not None
+    assert (page.latest.number, page.latest.hidden) == shown
+    assert page.hidden == hidden
+    assert page.plot is not None
+    assert [point[0] for point in page.plot.points] == [*range(1, 41 - hidden)]
 
 
 def test_units_and_the_decimal_sign_are_the_readers() -> None:

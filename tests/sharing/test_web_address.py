@@ -2,6 +2,7 @@
 
 import errno
 import http.server
+import os
 import socket
 import threading
 
@@ -19,6 +20,18 @@ def test_a_port_is_taken_and_its_address_is_told() -> None:
         assert url_of(bound, "abc") == f"http://127.0.0.1:{port}/abc/"
         with socket.create_connection((LOCALHOST, port), timeout=5):
             pass
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere two programs would share the port")
+def test_a_port_can_be_taken_again_at_once_after_a_viewer_was_served() -> None:
+    with listen(LOCALHOST, 0) as bound:
+        port = bound.getsockname()[1]
+        viewer = socket.create_connection((LOCALHOST, port), timeout=5)
+        served, _ = bound.accept()
+        served.close()  # the side that closes first keeps the port for a minute
+        assert viewer.recv(1) == b""
+        viewer.close()
+    listen(LOCALHOST, port).close()
 
 
 def serve_once(name: str) -> tuple[http.server.HTTPServer, threading.Thread]:

@@ -12,8 +12,11 @@ from served_page import LOCALHOST, Viewer, a_page, ask
 from waiting import PATIENCE_S
 
 from chrono.cautions import CAUTION_LINE
+from chrono.rigs.rig_file import with_keys
+from chrono.session.recording_loader import add_rig, first_rig
 from chrono.sharing import connection_limits, share_server, web_app
 from chrono.sharing.share_server import DisplayOptions
+from chrono.sharing.web_address import SERVER_NAME
 from chrono.sharing.web_app import make_page
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
@@ -114,6 +117,7 @@ async def test_the_page_and_its_states_come_with_safe_headers() -> None:
         for answer in (page, viewer.answer, missing):
             for name, value in SAFE.items():
                 assert answer.headers[name] == value
+            assert answer.headers["server"] == SERVER_NAME
             assert "default-src 'none'" in answer.headers["content-security-policy"]
             assert TOKEN not in repr(answer.headers)
             assert "access-control-allow-origin" not in answer.headers
@@ -284,6 +288,30 @@ async def test_no_log_takes_the_secret(caplog) -> None:
         assert (await ask(served, f"GET {served.path}")).status == 200
         assert (await ask(served, f"GET /{TOKEN}x")).status == 404
     assert TOKEN not in caplog.text
+
+
+async def test_a_viewer_cannot_state_another_address_to_get_more_seats(half) -> None:
+    path, _ = half
+    async with a_page(path, wishes=DisplayOptions(seats=1)) as served:
+        viewer = Viewer(served)
+        await viewer.open()
+        await viewer.state()
+        again = await ask(served, "GET /events", X_Forwarded_For="10.0.0.7")
+        assert again.status == 503
+        viewer.leave()
+
+
+async def test_a_rig_that_is_corrected_meanwhile_changes_the_shots_on_the_page(half) -> None:
+    path, _ = half
+    async with a_page(path) as served:
+        viewer = Viewer(served)
+        await viewer.open()
+        assert (await viewer.state_of(20))["latest"]["flags"] == []
+        add_rig(path, with_keys(first_rig(path), {"body.length": "80 mm"}))
+        async with asyncio.timeout(PATIENCE_S):
+            while (await viewer.state())["latest"]["flags"] != ["short"]:
+                pass
+        viewer.leave()
 
 
 async def test_one_viewer_too_many_is_asked_to_wait(half, monkeypatch) -> None:
