@@ -166,7 +166,7 @@ def far_words(row: ShotRow | None, mass_kg: float, unit: str, columns: int) -> T
         return Text("no shot yet", "bold")
     state, style = shot_state(row)
     head = f"shot {row.number} · {setup_text(row.setup)}"
-    text = Text(f"{state.upper()}  ", style)
+    text = Text.assemble((f"{state.upper()}  ", style))
     text.append(fit(head, columns - text.cell_len), "bold")
     speed = large_text(row, unit)
     flags = ", ".join(row.flags) or "no flags"
