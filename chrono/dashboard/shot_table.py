@@ -25,12 +25,12 @@ RIGHT = (0, 1, 3)
 """Indexes of the columns that contain numbers."""
 SETUP, COUNTED = 2, 4
 WIDTHS = {
-    "slim": (4, 6, 9, 14, 7),
-    "narrow": (4, 7, 12, 15, 7, 13),
     "wide": (6, 10, 18, 22, 7, 26),
+    "narrow": (4, 7, 12, 15, 7, 13),
+    "slim": (4, 6, 9, 14, 7),
 }
-"""Width of each column [cells], except the last column. The last column gets the rest of the
-line. In the slim layout, flags and note share the last column."""
+"""Width of each column [cells], except the last column, from the widest layout to the slimmest.
+The last column gets the rest of the line. In the slim layout, flags and note share it."""
 GAPS = {"slim": " ", "narrow": "  ", "wide": "  "}
 LEAST_LAST = 6
 KEPT_LINES = 500
@@ -118,30 +118,22 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
     # -- drawing -----------------------------------------------------------------------
 
     @property
-    def layout_name(self) -> str:
-        """Name of the widest layout that fits into the table: wide, narrow or slim."""
-        room = self.scrollable_content_region.width - LEAST_LAST
-        return next((name for name in ("wide", "narrow") if self._taken(name) <= room), "slim")
-
-    @property
     def widths(self) -> tuple[int, ...]:
         """Width of each column of the table in the current layout [cells]."""
-        layout = self.layout_name
-        last = self.scrollable_content_region.width - self._taken(layout)
-        return (*self._fixed(layout), max(last, LEAST_LAST))
+        return self._columns()[1]
 
-    def _fixed(self, layout: str) -> tuple[int, ...]:
-        """Return the width of each column except the last column [cells]."""
-        number, time, *others = WIDTHS[layout]
+    def _columns(self) -> tuple[str, tuple[int, ...]]:
+        """Return the widest layout that fits, and the width of each of its columns [cells]."""
+        digits = seconds = 0
         if self._count:  # numbers are never cut
-            number = max(number, len(str(self._count)))
-            time = max(time, len(self.cells(self._count - 1)[1]))
-        return (number, time, *others)
-
-    def _taken(self, layout: str) -> int:
-        """Return how many cells all columns except the last column need, with their gaps."""
-        fixed = self._fixed(layout)
-        return sum(fixed) + len(GAPS[layout]) * len(fixed)
+            digits, seconds = len(str(self._count)), len(self.cells(self._count - 1)[1])
+        for layout, (number, time, *others) in WIDTHS.items():
+            fixed = (max(number, digits), max(time, seconds), *others)
+            taken = sum(fixed) + len(GAPS[layout]) * len(fixed)
+            last = self.scrollable_content_region.width - taken
+            if last >= LEAST_LAST:
+                break
+        return layout, (*fixed, max(last, LEAST_LAST))
 
     def render_line(self, y: int) -> Strip:
         """Draw one line of the table. The header does not move when the shots scroll."""
@@ -168,11 +160,12 @@ class ShotTable(ScrollView, can_focus=True, inherit_bindings=False):
         return self._styles[name]
 
     def _strip(self, cells: Cells, style: Style, *, counted: bool = False) -> Strip:
-        segments, widths = [], self.widths
+        segments = []
+        layout, widths = self._columns()
         if len(widths) < len(cells):
             rest = "; ".join(filter(None, cells[len(widths) - 1 :]))
             cells = (*cells[: len(widths) - 1], rest)
-        gap = GAPS[self.layout_name]
+        gap = GAPS[layout]
         for column, (text, width) in enumerate(zip(cells, widths, strict=True)):
             shown = self._shown(column, text, width)
             space = " " * (width - cell_len(shown))
