@@ -85,7 +85,7 @@ def edges_of(recorded: LoadedRecording) -> EdgeList:
                 placed.counter,
                 (edges.t * placed.rules.unit_s).astype(np.float64),
                 edges.host_us,
-                edges.what & LATE != 0,
+                edges.what & LATE > 0,
                 np.where(shot == NO_SHOT, 0, shot + before + 1),
                 role,
             )

@@ -36,7 +36,7 @@ def listen(address: str, port: int) -> socket.socket:
     """
     bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     if os.name == "posix":  # on other systems this would let two programs use the same port
-        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, True)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         bound.bind((address, port))
         bound.listen(0)
