@@ -136,7 +136,7 @@ def test_the_mean_of_few_shots_holds_the_true_mean(n: int, shape: str) -> None:
 @pytest.mark.parametrize("shape", SHARED)
 @pytest.mark.parametrize("n", [2, 3, 5, 10])
 def test_the_mean_of_few_shots_holds_the_true_mean_in_many_trials(n: int, shape: str) -> None:
-    the_mean_holds(n, shape, trials=2000, least=0.94)
+    the_mean_holds(n, shape, trials=4000, least=0.945)
 
 
 def the_mean_holds(n: int, shape: str, trials: int, least: float) -> None:
