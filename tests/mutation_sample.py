@@ -160,7 +160,7 @@ def is_noticed(copy: Path, file: Path) -> bool:
     """Run tests on a copy of the sources until some fail."""
     environment = os.environ | {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
     for number, paths in enumerate(tests_of(file, copy / "tests")):
-        # Most faults fail in the first few tests: starting processes would take longer.
+        # The first few tests notice most faults, sooner than several processes would start.
         processes = "auto" if number else "0"
         command = [sys.executable, "-m", "pytest", "-q", "-x", "-n", processes]
         command += ["-p", "no:cacheprovider", *paths]
