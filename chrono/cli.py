@@ -98,6 +98,11 @@ def main() -> None:
         code = done.exit_code
     except (typer.Abort, KeyboardInterrupt):
         code = 130
+    except RuntimeError as error:
+        # Python 3.11 hides a Ctrl+C that comes while a class is made in an error of its own.
+        if not isinstance(error.__cause__, KeyboardInterrupt):
+            raise
+        code = 130
     except _USAGE_ERROR as error:
         _fail(_usage_text(error))
     except OSError as error:

@@ -624,3 +624,29 @@ def test_a_budget_takes_speeds_that_a_launched_body_can_have(
     (tmp_path / "rig.toml").write_text('[gates]\nspacing = "300 mm"\n')
     done = chrono("budget", "--rig", "rig.toml", "--speed", given)
     assert done.code == code, done.err
+
+
+def interrupt_while_a_class_is_made(*_) -> None:
+    class Interrupting:
+        def __set_name__(self, owner: type, name: str) -> None:
+            raise KeyboardInterrupt
+
+    class Made:
+        field = Interrupting()
+
+
+def test_an_interruption_while_a_module_makes_a_class_ends_without_a_traceback(
+    chrono, monkeypatch
+) -> None:
+    monkeypatch.setattr("chrono.session.replay_run.replay_run", interrupt_while_a_class_is_made)
+    outcome = chrono("replay", BANDS, "--no-dashboard")
+    assert (outcome.code, outcome.err) == (130, "")
+
+
+def test_an_error_of_the_program_itself_is_not_hidden(chrono, monkeypatch) -> None:
+    def fail(*_) -> None:
+        raise RuntimeError("a fault")
+
+    monkeypatch.setattr("chrono.session.replay_run.replay_run", fail)
+    with pytest.raises(RuntimeError, match="a fault"):
+        chrono("replay", BANDS, "--no-dashboard")
