@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chrono.dashboard.clipped_text import fit, flow
-from chrono.dashboard.setup_form import setup_form
+from chrono.dashboard.dialogs import setup_form
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.reports.setup_words import mean_text, setup_text, spread_texts
 from chrono.safe_text import plain

@@ -22,11 +22,17 @@ from textual.widgets import Digits, Static
 
 from chrono.dashboard.actions import ACTIONS
 from chrono.dashboard.clipped_text import Clipped, update_text
-from chrono.dashboard.dialogs import LinesDialog, SetupDialog, TextDialog, asks
+from chrono.dashboard.dialogs import (
+    LinesDialog,
+    SetupDialog,
+    TextDialog,
+    asks,
+    corrected,
+    setup_form,
+)
 from chrono.dashboard.large_digits import large_digits
 from chrono.dashboard.preferences import Preferences
 from chrono.dashboard.run_driver import RunDriver
-from chrono.dashboard.setup_form import corrected, setup_form
 from chrono.dashboard.shot_edits import ShotEdits
 from chrono.dashboard.shot_marking import MARKING, ShotMarking
 from chrono.dashboard.shot_navigation import Match, ReplayControls, ShotFinder
