@@ -457,6 +457,7 @@ def test_a_name_with_signs_of_formulas_or_tags_is_shown_as_it_is(folder) -> None
     assert "<b>" not in door.compare(recording)._repr_html_()
 
 
+@pytest.mark.long
 def test_the_notebook_like_script_runs(folder) -> None:
     script = HOUSE / "tests" / "notebook.py"
     assert len(script.read_text("utf-8").splitlines()) <= 60

@@ -191,6 +191,7 @@ def kill_and_compare(tmp_path: Path, kills: int, seed: int) -> None:
     assert got > kills
 
 
+@pytest.mark.long
 @pytest.mark.skipif(os.name != "posix", reason="kills by a signal")
 def test_no_kill_loses_a_shot_that_a_script_got(tmp_path: Path) -> None:
     kill_and_compare(tmp_path, 8, seed=1)

@@ -50,6 +50,7 @@ def told(clock: BeatClock) -> object:
         return str(error), list(clock.recent)
 
 
+@pytest.mark.long
 @settings(max_examples=15, deadline=None)
 @given(data=st.data(), seed=st.integers(0, 20))
 def test_the_rate_does_not_depend_on_where_the_rows_are_cut(data, seed) -> None:

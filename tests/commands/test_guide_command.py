@@ -65,6 +65,7 @@ def test_the_commands_of_a_page_run_and_give_what_it_shows(
             assert agrees(outcome.out, block.output), f"{block.output}\nbut\n{outcome.out}"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", with_long_ones(EXAMPLES))
 def test_the_examples_of_a_command_run(name: str, chrono, tmp_path: Path) -> None:
     fill_for(tmp_path, list(EXAMPLES[name]))

@@ -99,7 +99,11 @@ def closed(redirection: str, *words: str, cwd: Path) -> subprocess.CompletedProc
     )
 
 
-@pytest.mark.parametrize("name", [*COMMANDS, "--help"])
+@pytest.mark.parametrize(
+    "name",
+    ["export", "--help"]
+    + [pytest.param(n, marks=pytest.mark.long) for n in COMMANDS if n != "export"],
+)
 def test_results_for_a_closed_output_are_refused_in_one_line(name, tmp_path):
     done = closed(">&-", *COMMANDS.get(name, (name,)), cwd=tmp_path)
     told = [

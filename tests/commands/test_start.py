@@ -57,15 +57,20 @@ asyncio.run(show())
     assert not loaded & {*LATE, *(f"chrono.{name}" for name in LATE_SCREENS)}
 
 
+MORE_FORMULAS = (
+    "stop --speed 45m/s --mass 24g --diameter 40mm --distance 0.8m --path 10m --json",
+    "fall --height 8m --mass 24g --diameter 40mm",
+    "fall --speed 10m/s --no-air --json",
+    "energy --speed 45m/s --mass 24g",
+)
+
+
 @pytest.mark.parametrize(
     "words",
     [
         "stop --speed 45m/s --mass 24g --limit 50g",
-        "stop --speed 45m/s --mass 24g --diameter 40mm --distance 0.8m --path 10m --json",
-        "fall --height 8m --mass 24g --diameter 40mm",
-        "fall --speed 10m/s --no-air --json",
         "flight --speed 45m/s --angle 30deg --mass 24g --diameter 40mm",
-        "energy --speed 45m/s --mass 24g",
+        *(pytest.param(words, marks=pytest.mark.long) for words in MORE_FORMULAS),
     ],
 )
 def test_a_formula_loads_nothing_that_reads_recordings(words: str) -> None:

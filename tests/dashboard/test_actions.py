@@ -12,10 +12,15 @@ from textual.widgets import Digits, Input, Static
 from chrono.dashboard import dashboard_app
 from chrono.dashboard.actions import ACTIONS, GROUPS
 from chrono.dashboard.dashboard_app import Dashboard
-from chrono.dashboard.dialogs import QuitDialog, SetupDialog, TextDialog
+from chrono.dashboard.dialogs import (
+    QuitDialog,
+    SetupDialog,
+    TextDialog,
+    read_setup_form,
+    setup_form,
+)
 from chrono.dashboard.help_screen import help_page
 from chrono.dashboard.preferences import Preferences
-from chrono.dashboard.setup_form import read_setup_form, setup_form
 from chrono.dashboard.speed_plot import SpeedPlot
 from chrono.session.operator_records import Setup
 from chrono.session.recording_loader import read_recording

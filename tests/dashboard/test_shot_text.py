@@ -11,7 +11,7 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from chrono.dashboard.clipped_text import fit, fit_apart, flow
-from chrono.dashboard.setup_form import read_setup_form
+from chrono.dashboard.dialogs import read_setup_form
 from chrono.dashboard.shot_text import (
     LEAST_SHARE,
     budget_bar,

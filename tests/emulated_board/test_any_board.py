@@ -122,6 +122,7 @@ def test_sensors_that_give_0_when_blocked_can_be_built_for(
     assert [(line.gate, line.level) for line in edges_of(lines)] == [("B", 1)]
 
 
+@pytest.mark.long
 @on(long=(INT_FAST, ICP_FAST, PICO))
 def test_the_sequence_goes_on_past_7fff_and_from_ffff_to_0000(
     board: Board, kind: Kind, run: Run

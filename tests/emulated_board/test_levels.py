@@ -189,6 +189,7 @@ def test_levels_are_those_at_the_pins_and_thresholds_those_of_the_circuit(
             )
 
 
+@pytest.mark.long
 @on(INT, ICP, PICO)
 @pytest.mark.parametrize("gate", ["A", "B"])
 def test_they_follow_a_misaligned_beam_within_a_fifth_of_a_second(

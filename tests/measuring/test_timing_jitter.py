@@ -56,7 +56,7 @@ def boards(jitter_s: float) -> Board:
     return replace(CAPTURE, jitter_s=jitter_s)
 
 
-@pytest.mark.parametrize("n", [10, 20, 40])
+@pytest.mark.parametrize("n", [10, pytest.param(20, marks=pytest.mark.long), 40])
 @pytest.mark.parametrize(
     ("body", "off_m", "stated_off_m", "board"),
     [

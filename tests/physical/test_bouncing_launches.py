@@ -92,6 +92,7 @@ def launches(
     return read_flight(rig, flight, framed_lines(edges, board), board, folder)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("board", BOARDS)
 def test_launches_that_bounce_carry_a_speed_that_holds(tmp_path: Path, board: str) -> None:
     held = []
@@ -128,6 +129,7 @@ def test_what_bounces_leave_open_of_a_transit_holds_by_itself(
     assert found.is_held.mean() >= 0.94
 
 
+@pytest.mark.long
 def test_what_bounces_leave_open_holds_over_the_nine_cases(tmp_path: Path) -> None:
     for board in BOARDS.values():
         held = [launches(tmp_path, case, board, 30, KNOWN).timing_is_held for case in CASES]

@@ -142,6 +142,7 @@ def test_a_huge_file_ends_in_bounded_memory(tmp_path: Path, case: str) -> None:
     assert grown_mb < most_mb
 
 
+@pytest.mark.long
 def test_memory_grows_with_the_shots_and_not_with_the_file(tmp_path: Path) -> None:
     beats = [row for row in BODY if b"\tboard\tT" in row]
     path = written(tmp_path / "beats.tsv", [*FILE, RIG, *(beats * 10_000)])

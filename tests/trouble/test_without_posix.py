@@ -72,6 +72,7 @@ def clocking(recording: Path) -> Iterator[None]:
     assert running.returncode == 0
 
 
+@pytest.mark.long
 def test_what_says_nothing_of_posix_holds_without_it() -> None:
     options = "-q", "-n", "0", "-p", "without_posix", "-p", "no:cacheprovider"
     done = subprocess.run(
@@ -84,6 +85,7 @@ def test_what_says_nothing_of_posix_holds_without_it() -> None:
     assert "skipped" not in done.stdout
 
 
+@pytest.mark.long
 def test_two_programs_never_write_one_recording(tmp_path: Path) -> None:
     recording = tmp_path / "day.tsv"
     with clocking(recording):
@@ -111,6 +113,7 @@ def test_processes_that_are_not_forked_give_the_same_bytes(tmp_path: Path, chron
     assert (tmp_path / "two.csv").read_bytes() == (tmp_path / "one.csv").read_bytes()
 
 
+@pytest.mark.long
 def test_the_page_is_served_beside_clocking(tmp_path: Path) -> None:
     running = subprocess.Popen(
         python("-m", "without_posix", "share", CLOCK[1], "--recording", tmp_path / "a.tsv"),

@@ -144,6 +144,7 @@ def test_a_play_without_end_makes_no_recording() -> None:
         simulate_recording(Play(SCENARIOS["two-bands"]), rig={}, file={})
 
 
+@pytest.mark.long
 async def test_the_picture_of_the_dashboard_is_current() -> None:
     """If this fails: python recordings/picture.py"""
     spec = importlib.util.spec_from_file_location("picture", FOLDER / "picture.py")
