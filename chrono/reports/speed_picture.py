@@ -289,10 +289,10 @@ def _legend_text(setup: PlottedSetup, unit: str, room_mm: float) -> str:
 
 def _width_mm(text: str) -> float:
     """Return the width of a text in a legend [mm]."""
-    from matplotlib import rcParams
-    from matplotlib.textpath import TextPath
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
 
-    width_pt = TextPath((0, 0), text, size=rcParams["font.size"]).get_extents().width
+    width_pt, _, _ = text_to_path.get_text_width_height_descent(text, FontProperties(), False)
     return float(width_pt) * _INCH_MM / _POINTS_PER_INCH
 
 

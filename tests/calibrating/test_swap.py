@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.stats
 from passing import launched, make_beams
 from trial_kit import trials
 
@@ -187,6 +188,21 @@ def test_an_unsteady_launcher_is_told_where_it_matters():
 
     assert "after the sensors were exchanged, the scatter changed" in notes
     assert "the transit times drift before the exchange of the sensors" in notes
+
+
+def test_a_change_of_scatter_is_found_as_often_as_the_library_of_statistics_finds_it():
+    """Brown-Forsythe with Welch's t: scipy's t-test of the deviations from the medians."""
+    rng = np.random.default_rng(4)
+    told = []
+    for scatter in np.geomspace(1e-5, 1e-4, 40):
+        first, second = 6.6e-3 + rng.normal(0, 1e-5, 12), 6.7e-3 + rng.normal(0, scatter, 12)
+        chance = scipy.stats.ttest_ind(
+            *(np.abs(side - np.median(side)) for side in (first, second)), equal_var=False
+        ).pvalue
+        found = swap_calibration(first, second)
+        assert (SwapNote.SCATTER_CHANGED in found.notes) == (chance < 0.01), scatter
+        told.append(chance < 0.01)
+    assert 5 < sum(told) < 35
 
 
 def test_it_is_told_on_which_side_of_the_exchange_the_launcher_drifted():

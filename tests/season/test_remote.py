@@ -133,7 +133,10 @@ def test_a_dataset_here_holds_the_shots_of_each_day(chrono, tmp_path) -> None:
         "2025-05-20": 60,
     }
     is_one_clear_complaint(chrono("export", BANDS, "-o", "season/"), "season/", "exists")
-    is_one_clear_complaint(chrono("export", BANDS, "-o", "no/season/"), "no/season/")
+    is_one_clear_complaint(
+        chrono("export", BANDS, "-o", "no/season/"),
+        "no/season/: this folder cannot be written: No such file or directory\n",
+    )
 
 
 @pytest.mark.parametrize(
