@@ -33,6 +33,7 @@ NEXT_TESTS = {
     "arrays": ("reader", "processor", "session"),
     "calibrating": ("reference",),
     "clock": ("session", "calibrating"),
+    "commands": ("reports", "season", "sharing"),
     "health": ("session", "dashboard"),
     "measuring": ("reports", "reference", "physical"),
     "physics": ("measuring", "reference"),
