@@ -43,7 +43,7 @@ NEXT_TESTS = {
     "rigs": ("session", "commands"),
     "season": ("commands",),
     "session": ("dashboard", "commands"),
-    "teaching": ("commands", "dashboard"),
+    "teaching": ("reports", "commands", "dashboard"),
     "virtual": ("session", "dashboard"),
 }
 """Tests that use a room, beside its own."""

@@ -313,6 +313,21 @@ def test_several_recordings_are_told_apart_and_compared(reported) -> None:
     assert "All setups together:" in text
 
 
+def test_a_title_names_up_to_three_recordings_and_counts_more(chrono, tmp_path) -> None:
+    paths = [tmp_path / f"{letter}.tsv" for letter in "abcd"]
+    for path in paths:
+        write_recording(path, [setup("plain"), shot(20)])
+
+    titles = []
+    for count in (3, 4):
+        out = tmp_path / f"{count}.html"
+        assert chrono("report", *paths[:count], "-o", out).code == 0
+        titles += re.findall("<title>(.*?)</title>", out.read_text("utf-8"))
+
+    assert "Speeds clocked: a.tsv, b.tsv, c.tsv" in titles
+    assert "Speeds clocked: 4 recordings" in titles
+
+
 def test_the_page_says_which_rigs_were_taken_and_the_option_overrules_it(reported) -> None:
     both = reported(BANDS, PLAIN).text
     assert "Rigs: 2 different rigs for the 2 recordings" in both
