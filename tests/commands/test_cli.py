@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from command_kit import are_kept, is_one_clear_complaint
+from pty_board import PtyBoard
 
 from chrono.reader.line_grammar import encode_hello
 from chrono.session.recording_loader import read_recording
@@ -586,6 +587,17 @@ def test_the_watch_shows_the_light_of_a_board_that_measures_it_and_rings_only_wh
 
     shown, _ = watch(port, "--tone", "A", seen=lambda shown: shown.count(b"\a") >= 5)
     assert good in shown.decode()
+
+
+def test_a_watch_of_a_board_that_says_nothing_ends_as_not_ready(tmp_path: Path) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text(GOOD_RIG)
+    with PtyBoard(tmp_path / "board") as board:
+        words = str(board.name), "--rig", str(rig)
+        shown, code = watch(*words, seen=lambda shown: b"not ready" in shown)
+
+    assert code == 1, shown
+    assert b"Traceback" not in shown
 
 
 @pytest.mark.parametrize(
