@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from chrono.measuring.scatter import Scatter
-from chrono.measuring.series_statistics import s_interval
+from chrono.measuring.series_statistics import Series, s_interval
 from chrono.processor.shot_records import NEVER_COUNTED, flag_words
 from chrono.reports.clock_text import rate_text
 from chrono.reports.findings_text import clock_doubt, unread_line
@@ -257,7 +257,7 @@ def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
 def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
     """Return details of a setup as labels with sentences; none if no shot is counted."""
     unit, series = rig.speed_unit, found.series
-    if series is None or found.motion is None:
+    if series is None:
         return []
     conditions = ", ".join(f"{plain(k)} {plain(v)}" for k, v in found.setup.conditions.items())
     return [
@@ -265,9 +265,22 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
         *scatter_details(series, found.scatter, unit),
         *_hidden_details(found, unit),
         *blocking_details(found.blocking),
-        *motion_details(found.motion, unit),
-        *muzzle_details(found.mouth, rig, series.mean_mps),
+        *_motion_details(found, series, rig),
         *(detail("conditions", conditions) if conditions else []),
+    ]
+
+
+def _motion_details(found: SetupSummary, series: Series, rig: Rig) -> list[Detail]:
+    """Return sentences about the energy and the speed at the mouth at the mean speed."""
+    if found.motion is None:
+        return detail(
+            "motion",
+            f"no energy is computed, because the shots have {found.bodies} different bodies. "
+            "Give the setup of each body a name of its own",
+        )
+    return [
+        *motion_details(found.motion, rig.speed_unit),
+        *muzzle_details(found.mouth, rig, series.mean_mps),
     ]
 
 

@@ -44,13 +44,15 @@ class SetupSummary:
     scatter : Scatter or None
         Scatter of the shots; None for fewer than two shots.
     motion : Motion or None
-        Motion of the body at the mean speed; None if no shot is counted.
+        Motion of the body at the mean speed; None if no shot is counted or `bodies` is above 1.
     mouth : MuzzleSpeed or None
-        Mean speed at the launcher's mouth; None if unknown.
+        Mean speed at the launcher's mouth; None if unknown or `bodies` is above 1.
     blocking : BlockedLengths or None
         Body lengths that the gates measured; None if no shot blocked both gates.
     hidden : GateScatter or None
         Scatter that the gates may add to the random part of the shots.
+    bodies : int
+        Number of different bodies (masses and sizes) of the counted shots.
     """
 
     setup: Setup
@@ -60,6 +62,7 @@ class SetupSummary:
     mouth: MuzzleSpeed | None
     blocking: BlockedLengths | None = None
     hidden: GateScatter | None = None
+    bodies: int = 1
 
 
 @dataclass(frozen=True)
@@ -138,15 +141,20 @@ def _setup(
     series = series_of(sample) if sample is not None else None
     if sample is None or series is None:
         return SetupSummary(session.setups.last(name), None, None, None, None)
-    setup = session.setups.of(int(session.log.shots["key"][sample.number[-1] - 1]))
+    places = session.setups.at(session.log.shots["key"][sample.number - 1])
+    setups = session.setups.all()
+    used = [setups[place] for place in np.unique(places).tolist()]
+    bodies = len({session.rig.body.model_copy(update=each.body) for each in used})
+    setup = setups[int(places[-1])]
     return SetupSummary(
         setup,
         series,
         scatter_of(sample),
-        motion_of(series, session.rig, setup.body),
-        muzzle_of(series, session.rig, setup.body),
+        motion_of(series, session.rig, setup.body) if bodies == 1 else None,
+        muzzle_of(series, session.rig, setup.body) if bodies == 1 else None,
         blocking,
         gate_scatter_of(recent, name, series.mean_mps),
+        bodies,
     )
 
 

@@ -281,6 +281,25 @@ def test_the_energy_is_that_of_the_body_that_flew(with_setups) -> None:
     assert ball["energy_j"] == pytest.approx(0.012 * ball["mean_mps"] ** 2 / 2)
 
 
+def test_two_bodies_under_one_name_have_no_common_energy(with_setups) -> None:
+    ball, heavy = Setup("ball", {"mass_kg": 0.024}), Setup("ball", {"mass_kg": 0.048})
+    as_the_rig = Setup("ball")  # 24 g too
+
+    alike, unlike = (
+        summary_of(read_recording(with_setups((0, ball), (20, other))))
+        for other in (as_the_rig, heavy)
+    )
+
+    assert summary_data(alike)["setups"][0]["mass_kg"] == 0.024
+    assert "different bodies" not in summary_text(alike)
+    (told,) = summary_data(unlike)["setups"]
+    assert told["counted"] == 40
+    assert told["energy_j"] is told["mass_kg"] is told["muzzle_mps"] is None
+    words = " ".join(summary_text(unlike).split())
+    assert "no energy is computed, because the shots have 2 different bodies" in words
+    assert "mouth" not in words
+
+
 def test_the_drag_at_the_mouth_is_one_number_or_a_range_past_the_crisis(with_setups) -> None:
     # Re = 27 m/s · 0.2 m / 1.5e-5 m²/s is 3.6e5: a rough sphere may have left its 0.5 by there
     large = Setup("large", {"mass_kg": 0.5, "diameter_m": 0.2})
