@@ -35,7 +35,7 @@ NEXT_TESTS = {
     "clock": ("session", "calibrating"),
     "commands": ("reports", "season", "sharing"),
     "health": ("session", "dashboard"),
-    "measuring": ("reports", "reference", "physical"),
+    "measuring": ("calibrating", "reports", "reference", "physical"),
     "physics": ("measuring", "reference"),
     "processor": ("session", "physical", "trouble"),
     "reader": ("session", "faults"),
