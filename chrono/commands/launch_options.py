@@ -5,6 +5,7 @@ coefficient without a ± gets the usual tolerance. Any other value without a ± 
 """
 
 import math
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from chrono.measuring.body_in_air import MovingBody
     from chrono.measuring.launch import Launch
     from chrono.measuring.propagation import Quantity
+    from chrono.measuring.series_statistics import Sample
     from chrono.reports.findings_text import Findings
     from chrono.reports.launch_text import UserUnits
     from chrono.rigs.rig_model import Rig
@@ -451,16 +453,10 @@ def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]
     OptionError
         If a setup or the whole session has no counted shots.
     """
-    from chrono.measuring.launch import launch_of
-
     wanted = setups or session.setups.names
-    series = [(name, session.series(name)) for name in wanted]
-    found = [
-        launch_of(each, session.rig, session.setups.last(name).body, name)
-        for name, each in series
-        if each is not None
-    ]
-    lacking = next((name for name, each in series if each is None and setups), None)
+    samples = [(name, session.sample(name)) for name in wanted]
+    found = [_launch(session, name, each) for name, each in samples if each is not None]
+    lacking = next((name for name, each in samples if each is None and setups), None)
     if lacking is not None or not found:
         known = ", ".join(f'"{plain(n)}"' for n in session.setups.names if n) or "no setup"
         what = (
@@ -473,3 +469,25 @@ def launches_of(session: "Session", setups: Sequence[str] = ()) -> "list[Launch]
             hint=f"the recording has these setups: {known}",
         )
     return found
+
+
+def _launch(session: "Session", name: str, sample: "Sample") -> "Launch":
+    """Return the expected next shot of a setup; if bodies differ, its body is not known."""
+    from chrono.measuring.body_in_air import SMOOTH_SPHERE, MovingBody
+    from chrono.measuring.launch import launch_of
+    from chrono.measuring.series_statistics import series_of
+    from chrono.reports.setup_words import setup_text
+    from chrono.session.session_summary import last_setup_and_bodies
+
+    series = series_of(sample)
+    assert series is not None, "a sample has shots"
+    setup, bodies = last_setup_and_bodies(session, sample)
+    launch = launch_of(series, session.rig, setup.body, name)
+    if bodies == 1:
+        return launch
+    print(
+        f"{setup_text(name)}: the shots have {bodies} different bodies, so the program takes "
+        "the body of the next shot only from --mass and --diameter",
+        file=sys.stderr,
+    )
+    return replace(launch, body=MovingBody(None, None, SMOOTH_SPHERE))

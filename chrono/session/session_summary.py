@@ -27,6 +27,7 @@ from chrono.session.rig_evidence import (
     gate_scatter_of,
     rig_evidence,
 )
+from chrono.session.session import Session
 
 
 @dataclass(frozen=True)
@@ -141,11 +142,7 @@ def _setup(
     series = series_of(sample) if sample is not None else None
     if sample is None or series is None:
         return SetupSummary(session.setups.last(name), None, None, None, None)
-    places = session.setups.at(session.log.shots["key"][sample.number - 1])
-    setups = session.setups.all()
-    used = [setups[place] for place in np.unique(places).tolist()]
-    bodies = len({session.rig.body.model_copy(update=each.body) for each in used})
-    setup = setups[int(places[-1])]
+    setup, bodies = last_setup_and_bodies(session, sample)
     return SetupSummary(
         setup,
         series,
@@ -156,6 +153,15 @@ def _setup(
         gate_scatter_of(recent, name, series.mean_mps),
         bodies,
     )
+
+
+def last_setup_and_bodies(session: Session, sample: Sample) -> tuple[Setup, int]:
+    """Return the setup of the last shot of a sample, and the number of different bodies."""
+    places = session.setups.at(session.log.shots["key"][sample.number - 1])
+    setups = session.setups.all()
+    used = [setups[place] for place in np.unique(places).tolist()]
+    bodies = {session.rig.body.model_copy(update=each.body) for each in used}
+    return setups[int(places[-1])], len(bodies)
 
 
 def _whole(samples: Sequence[Sample]) -> SessionTotals | None:

@@ -9,7 +9,7 @@ import golden_kit
 import numpy as np
 import pytest
 from command_kit import is_one_clear_complaint
-from interval_kit import setup, shot, write_recording
+from interval_kit import record, setup, shot, write_recording
 
 HOUSE = Path(__file__).parents[2]
 BANDS = HOUSE / "recordings" / "two-and-three-bands.tsv"
@@ -697,3 +697,29 @@ def test_without_any_result_each_setup_has_its_reason_and_nothing_is_drawn(
     assert "two bands (20 shots): " in page
     assert not {"█", "└"} & set(page)
     assert "Caution: " in page
+
+
+def test_bodies_that_differ_under_one_setup_name_are_not_taken_for_one(
+    chrono, tmp_path
+) -> None:
+    def of_mass(name: str, mass_kg: float) -> tuple[str, str]:
+        return record("setup", {"name": name, "body": {"mass_kg": mass_kg}, "conditions": {}})
+
+    rows = [of_mass("mixed", 0.012), shot(20), shot(21), of_mass("mixed", 0.048), shot(22)]
+    rows += [of_mass("light", 0.006), shot(25), shot(26), of_mass("light", 0.1)]
+    write_recording(tmp_path / "x.tsv", rows)
+
+    both = chrono("energy", "x.tsv", "--json")
+    mixed, light = json.loads(both.out)["energies"]
+    assert both.err.startswith("mixed: the shots have 2 different bodies, so the program takes")
+    assert mixed["mass_kg"] is None
+    assert "without the mass" in mixed["refused"]
+    assert light["mass_kg"] == pytest.approx(0.006), "nothing flew with 100 g"
+
+    told = chrono("energy", "x.tsv", "--setup", "mixed", "--mass", "24 g", "--diameter", "4 cm")
+    assert told.code == 0
+    assert "24.00 ± 0.23 g" in told.out
+    is_one_clear_complaint(
+        chrono("stop", "x.tsv", "--setup", "mixed", "--distance", "1 m", "--path", "9 m"),
+        "air drag of this body",
+    )
