@@ -28,12 +28,12 @@ HOUSE = Path(__file__).parents[2]
 PAGES = guide_pages()
 TASKS = [topic for topic in PAGES if topic not in REFERENCE]
 MOST_WORDS = {"first-shot": 1500}
-IN_REAL_TIME = {"first-shot", "demo"}
-"""Pages and commands whose examples take a minute."""
+IN_REAL_TIME = {"first-shot", "demo", "comparing", "calibrating"}
+"""Pages and commands whose examples take ten seconds and more."""
 
 
 def with_long_ones(names: Iterable[str]) -> list[ParameterSet]:
-    """Return names as parameters, marked as long if they take a minute."""
+    """Return names as parameters, marked as long if they play in real time."""
     return [
         pytest.param(name, marks=[pytest.mark.long] if name in IN_REAL_TIME else [])
         for name in names

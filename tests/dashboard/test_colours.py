@@ -154,6 +154,7 @@ async def test_every_screen_is_drawn_in_greys(size: tuple[int, int]) -> None:
             assert not colours(app), mode
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("no_colours")
 async def test_every_key_does_its_work() -> None:
     async with played((60, 20)) as (_, _, app, pilot):
