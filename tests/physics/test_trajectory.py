@@ -78,6 +78,7 @@ def test_in_a_wind_it_flies_as_in_still_air_that_is_carried_along(speed, angle, 
     )
 
 
+@pytest.mark.long
 @settings(max_examples=15)
 @given(
     speed=st.floats(5.0, 100.0),

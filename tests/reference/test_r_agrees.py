@@ -74,7 +74,15 @@ def test_r_agrees(rscript: str, recording: Path, tmp_path: Path) -> None:
     agrees(rscript, groups_from([recording_samples(read_recording(recording))]), tmp_path)
 
 
-@pytest.mark.parametrize(("setups", "shots"), [(2, 3), (2, 7), (3, 5), (5, 6)])
+@pytest.mark.parametrize(
+    ("setups", "shots"),
+    [
+        (2, 3),
+        (5, 6),
+        pytest.param(2, 7, marks=pytest.mark.long),
+        pytest.param(3, 5, marks=pytest.mark.long),
+    ],
+)
 @pytest.mark.parametrize("in_turn", [False, True])
 def test_r_agrees_on_made_sessions(
     rscript: str, setups: int, shots: int, in_turn: bool, tmp_path: Path

@@ -87,8 +87,15 @@ def written(path: Path, kind: str, line: Callable[[Edge], bytes], shots: int) ->
     return path
 
 
-@pytest.mark.parametrize("shots", [5, 12_000])
-@pytest.mark.parametrize("as_machine_code", [False, True])
+@pytest.mark.parametrize(
+    ("as_machine_code", "shots"),
+    [
+        (False, 5),
+        (True, 5),
+        (True, 12_000),
+        pytest.param(False, 12_000, marks=pytest.mark.long),
+    ],
+)
 def test_a_recording_of_a_further_kind_is_read_to_its_shots(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shots: int, as_machine_code: bool
 ) -> None:

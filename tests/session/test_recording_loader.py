@@ -52,7 +52,13 @@ def _blocks(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 # -- machine code --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("address", ["class-afternoon?shots=1500", "noisy-hall?shots=600"])
+@pytest.mark.parametrize(
+    "address",
+    [
+        "class-afternoon?shots=1500",
+        pytest.param("noisy-hall?shots=600", marks=pytest.mark.long),
+    ],
+)
 def test_machine_code_gives_the_same_shots(tmp_path, monkeypatch, address) -> None:
     path = recording(tmp_path, address)
     monkeypatch.setattr(machine_code, "numba_is_loaded", lambda: False)

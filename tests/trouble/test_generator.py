@@ -56,6 +56,7 @@ def line() -> FiringLine:
     return firing_line(1)
 
 
+@pytest.mark.long
 def test_shots_stand_astride_wraps_of_the_counter(line: FiringLine) -> None:
     counters = _stamps(line)
     astride = 0
@@ -101,6 +102,7 @@ def _true_shot(line: FiringLine, launch: Launch, stamps: dict[int, int]) -> Shot
     return shot
 
 
+@pytest.mark.long
 def test_the_truth_lies_within_u95_of_its_own_sound_edges(line: FiringLine) -> None:
     """Sets apart errors of the generator or the budget from errors of the pairing."""
     stamps = _stamps(line)
@@ -113,6 +115,7 @@ def test_the_truth_lies_within_u95_of_its_own_sound_edges(line: FiringLine) -> N
     assert 0.935 <= inside.mean() <= 0.97  # 0.95 with three standard errors
 
 
+@pytest.mark.long
 def test_a_loss_that_a_restart_wipes_out_is_expected_of_nobody() -> None:
     line = firing_line(13)
     (untold,) = (x for x in line.launches if x.number in line.wire.untold)

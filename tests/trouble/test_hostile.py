@@ -243,7 +243,13 @@ def complaint_about(path: Path) -> ChronoError | None:
     return None
 
 
-@pytest.mark.parametrize("leaf", [*leaves(whole_rig())], ids=".".join)
+@pytest.mark.parametrize(
+    "leaf",
+    [
+        pytest.param(leaf, id=".".join(leaf), marks=[pytest.mark.long] if place % 4 else [])
+        for place, leaf in enumerate(leaves(whole_rig()))
+    ],
+)
 def test_absurd_numbers_in_a_rig_record_are_refused_or_measured_with(
     tmp_path: Path, leaf: tuple[str, ...]
 ) -> None:
