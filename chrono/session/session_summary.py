@@ -53,7 +53,7 @@ class SetupSummary:
     hidden : GateScatter or None
         Scatter that the gates may add to the random part of the shots.
     bodies : int
-        Number of different bodies (masses and sizes) of the counted shots.
+        Number of different bodies (mass, diameter) of the counted shots.
     """
 
     setup: Setup
@@ -156,11 +156,22 @@ def _setup(
 
 
 def last_setup_and_bodies(session: Session, sample: Sample) -> tuple[Setup, int]:
-    """Return the setup of the last shot of a sample, and the number of different bodies."""
+    """
+    Return the setup of the last shot of a sample, and the number of different bodies.
+
+    Bodies differ if their mass or their diameter differs.
+    """
     places = session.setups.at(session.log.shots["key"][sample.number - 1])
     setups = session.setups.all()
     used = [setups[place] for place in np.unique(places).tolist()]
-    bodies = {session.rig.body.model_copy(update=each.body) for each in used}
+    in_rig = session.rig.body
+    bodies = {
+        (
+            each.body.get("mass_kg", in_rig.mass_kg),
+            each.body.get("diameter_m", in_rig.diameter_m),
+        )
+        for each in used
+    }
     return setups[int(places[-1])], len(bodies)
 
 

@@ -283,15 +283,16 @@ def test_the_energy_is_that_of_the_body_that_flew(with_setups) -> None:
 
 def test_two_bodies_under_one_name_have_no_common_energy(with_setups) -> None:
     ball, heavy = Setup("ball", {"mass_kg": 0.024}), Setup("ball", {"mass_kg": 0.048})
-    as_the_rig = Setup("ball")  # 24 g too
+    as_the_rig, with_length = Setup("ball"), Setup("ball", {"length_m": 0.041})  # 24 g too
 
-    alike, unlike = (
+    *same, unlike = (
         summary_of(read_recording(with_setups((0, ball), (20, other))))
-        for other in (as_the_rig, heavy)
+        for other in (as_the_rig, with_length, heavy)
     )
 
-    assert summary_data(alike)["setups"][0]["mass_kg"] == 0.024
-    assert "different bodies" not in summary_text(alike)
+    for alike in same:
+        assert summary_data(alike)["setups"][0]["mass_kg"] == 0.024
+        assert "different bodies" not in summary_text(alike)
     (told,) = summary_data(unlike)["setups"]
     assert told["counted"] == 40
     assert told["energy_j"] is told["mass_kg"] is told["muzzle_mps"] is None
