@@ -39,12 +39,11 @@ def _reported(chrono, tmp_path, pages):
     """Write a report of recordings and read it."""
 
     def make(*words: object, code: int = 0) -> Page:
-        if words not in pages:
-            found = write(*words, code=code)
-            if not set(words) <= set(DEMO):
-                return found
-            pages[words] = found
-        return pages[words]
+        if not set(words) <= set(DEMO):
+            return write(*words, code=code)
+        if (code, *words) not in pages:
+            pages[code, *words] = write(*words, code=code)
+        return pages[code, *words]
 
     def write(*words: object, code: int) -> Page:
         out = tmp_path / "out.html"
