@@ -476,7 +476,7 @@ def _launch(session: "Session", name: str, sample: "Sample") -> "Launch":
     from chrono.measuring.body_in_air import SMOOTH_SPHERE, MovingBody
     from chrono.measuring.launch import launch_of
     from chrono.measuring.series_statistics import series_of
-    from chrono.reports.setup_words import setup_text
+    from chrono.reports.launch_text import unlike_bodies_line
     from chrono.session.session_summary import last_setup_and_bodies
 
     series = series_of(sample)
@@ -485,9 +485,5 @@ def _launch(session: "Session", name: str, sample: "Sample") -> "Launch":
     launch = launch_of(series, session.rig, setup.body, name)
     if bodies == 1:
         return launch
-    print(
-        f"{setup_text(name)}: the shots have {bodies} different bodies, so the program takes "
-        "the body of the next shot only from --mass and --diameter",
-        file=sys.stderr,
-    )
+    print(unlike_bodies_line(name, bodies), file=sys.stderr)
     return replace(launch, body=MovingBody(None, None, SMOOTH_SPHERE))

@@ -200,6 +200,14 @@ def head_lines(what: str, launches: Sequence[Launch], units: UserUnits) -> list[
     return [*filled(f"{what}: {body}" if body else what, 0), *filled(air_line(launches[0]))]
 
 
+def unlike_bodies_line(name: str, bodies: int) -> str:
+    """Return why the program does not know the body of a setup's next shot."""
+    return (
+        f"{setup_text(name)}: the shots have {bodies} different bodies, so the program takes "
+        "the body of the next shot only from --mass and --diameter"
+    )
+
+
 def own_body(
     launch: Launch, launches: Sequence[Launch], units: UserUnits
 ) -> list[tuple[str, str]]:

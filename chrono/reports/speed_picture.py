@@ -292,7 +292,9 @@ def _width_mm(text: str) -> float:
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
-    width_pt, _, _ = text_to_path.get_text_width_height_descent(text, FontProperties(), False)
+    width_pt, _, _ = text_to_path.get_text_width_height_descent(
+        text, FontProperties(), ismath=False
+    )
     return float(width_pt) * _INCH_MM / _POINTS_PER_INCH
 
 

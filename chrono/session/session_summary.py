@@ -161,7 +161,7 @@ def last_setup_and_bodies(session: Session, sample: Sample) -> tuple[Setup, int]
 
     Bodies differ if their mass or their diameter differs.
     """
-    places = session.setups.at(session.log.shots["key"][sample.number - 1])
+    places = session.log.setup[sample.number - 1]
     setups = session.setups.all()
     used = [setups[place] for place in np.unique(places).tolist()]
     in_rig = session.rig.body
