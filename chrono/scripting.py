@@ -23,7 +23,6 @@ from chrono.errors import OptionError
 from chrono.measuring.setup_comparison import compare_groups
 from chrono.measuring.speed import SpeedModel
 from chrono.measuring.speed import measure as measure_shots
-from chrono.processor.edge_roles import EdgeRole
 from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.reader.serial_ports import DEFAULT_BAUDRATE
 from chrono.reports.comparison_text import comparison_data, comparison_text
@@ -39,7 +38,7 @@ from chrono.reports.summary_text import summary_data, trouble_sentences
 from chrono.rigs.rig_file import load_rig, rig_from_record, rig_from_table
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
-from chrono.session.edge_list import edges_of
+from chrono.session.edge_list import EdgeRole, edges_of
 from chrono.session.operator_records import NO_SETUP, Setup
 from chrono.session.pooled_samples import (
     damaged_lines,

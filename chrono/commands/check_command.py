@@ -2,8 +2,9 @@
 
 import sys
 import time
+from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -11,6 +12,9 @@ from chrono.commands.batch_options import BatchOptions, Cluster, Jobs, SkipBad, 
 from chrono.commands.command_options import AsJson, Baud, end, print_json, rig_of
 from chrono.errors import OptionError
 from chrono.safe_text import plain
+
+if TYPE_CHECKING:
+    from chrono.calibrating.pulses import PulseTest
 
 WATCH_S = 0.1
 """Time between two checks of a watched port [s], and between two levels that a board sends."""
@@ -125,10 +129,13 @@ def check(
     if tone:
         raise typer.BadParameter("--tone works only with --watch: add --watch")
     if self_test or light:
-        from chrono.commands.self_test_command import check_inputs, refuse_without
-
-        refuse_without(self_test)
-        check_inputs(targets, rig, light, seconds, baud, as_json)
+        if not self_test:
+            raise OptionError(
+                "--light works only with --self-test",
+                where="--light",
+                hint="add --self-test",
+            )
+        _self_test(targets, rig, light, seconds, baud, as_json)
         return
     from chrono.reports.readiness_text import health_data, health_text
     from chrono.season.recording_finder import may_be_recordings
@@ -212,3 +219,63 @@ def _check_recordings(
     end(findings)
     if not ready:
         raise typer.Exit(1)
+
+
+def _self_test(
+    targets: list[str],
+    rig: Path | None,
+    light: bool,
+    seconds: float,
+    baud: int,
+    as_json: bool,
+) -> None:
+    """Start a board's self-test, print the result, and write it to the rig file if wanted."""
+    from chrono.calibrating.pulse_lines import read_pulse_lines
+    from chrono.calibrating.pulses import pulse_test
+    from chrono.reports.self_test_text import pulse_data, pulse_doubt, pulse_report
+    from chrono.season.recording_finder import may_be_recordings
+
+    if len(targets) > 1 or may_be_recordings(targets[0]):
+        raise OptionError(
+            "a self-test works only with one port, not with recordings",
+            where="--self-test",
+            hint="name the board's port",
+        )
+    rig_of(rig)  # report a wrong rig file before the test
+    print(
+        f"testing the board at {plain(targets[0])}; the test of the board's clock "
+        f"takes {seconds:g} s",
+        file=sys.stderr,
+    )
+    test = pulse_test(*read_pulse_lines(targets[0], baud, seconds))
+    doubt = pulse_doubt(test, light=light)
+    if as_json:
+        print_json(pulse_data(test, doubt))
+    else:
+        print("\n".join(pulse_report(test, light=light)))
+    if doubt:
+        print(f"nothing was written: {doubt}" if rig else doubt, file=sys.stderr)
+        raise typer.Exit(1)
+    if rig:
+        _write(test, rig, light)
+
+
+def _write(test: "PulseTest", rig: Path, light: bool) -> None:
+    from chrono.calibrating.calibration import rig_changes
+    from chrono.calibrating.pulses import delay_of
+    from chrono.reports.self_test_text import pulse_evidence
+    from chrono.rigs.rig_file import update_rig
+
+    if not light:
+        print(
+            "nothing was written: only a test with --light measures the sensors",
+            file=sys.stderr,
+        )
+        return
+    day = date.today().isoformat()
+    copy = update_rig(rig, rig_changes(delay_of(test), pulse_evidence(test), day))
+    print(
+        f"the result is now in {plain(str(rig))}; the old file was copied to "
+        f"{plain(copy.name)}",
+        file=sys.stderr,
+    )

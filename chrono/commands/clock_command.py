@@ -153,7 +153,7 @@ def replay(
 def _follow(file: Path, rig: Path | None, no_dashboard: bool, as_json: bool) -> None:
     """Show all shots of a recording, then each new shot; only read the file."""
     from chrono.reports.findings_text import Findings
-    from chrono.session.follow_run import follow_run
+    from chrono.session.replay_run import follow_run
 
     if wants_dashboard(no_dashboard, as_json):
         from chrono.dashboard.dashboard_app import show_followed

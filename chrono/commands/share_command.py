@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import socket
 
     from chrono.reports.findings_text import Findings
-    from chrono.session.follow_run import FollowRun
+    from chrono.session.replay_run import FollowRun
     from chrono.sharing.share_server import DisplayOptions
 
 DEFAULT_PORT = 8765
@@ -198,7 +198,7 @@ def _await_file(path: Path) -> None:
 
 
 def _opened(path: Path, rig: Path | None) -> "FollowRun":
-    from chrono.session.follow_run import follow_run
+    from chrono.session.replay_run import follow_run
 
     run = follow_run(path, rig_of(rig))
     run.start()

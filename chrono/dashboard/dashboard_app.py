@@ -145,7 +145,7 @@ def show_followed(path: Path, rig: Rig | None, findings: Findings) -> None:
     """
 
     from chrono.reader.file_io import size_of
-    from chrono.session.follow_run import follow_run
+    from chrono.session.replay_run import follow_run
 
     def load(progress: Progress) -> Run:
         run = follow_run(path, rig)

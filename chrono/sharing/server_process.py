@@ -15,7 +15,7 @@ from multiprocessing.context import SpawnProcess
 from pathlib import Path
 
 from chrono.errors import ChronoError, PortError
-from chrono.session.follow_run import follow_run
+from chrono.session.replay_run import follow_run
 from chrono.sharing.share_server import DisplayOptions, serve
 
 READY_WITHIN_S = 30.0

@@ -19,7 +19,7 @@ from starlette.types import ASGIApp
 
 from chrono.errors import ChronoError
 from chrono.safe_text import plain
-from chrono.session.follow_run import FollowRun
+from chrono.session.replay_run import FollowRun
 from chrono.session.view_cache import ViewCache
 from chrono.sharing.connection_limits import (
     MOST_ANSWERED,

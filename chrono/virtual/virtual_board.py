@@ -24,7 +24,7 @@ from chrono.reader.line_grammar import (
     encode_plain,
 )
 from chrono.reader.recording_rows import HEADER, board_row, json_row
-from chrono.virtual.scenario_parts import (
+from chrono.virtual.scenarios import (
     CLEAR_V,
     DARK_V,
     LOWER_V,
@@ -33,12 +33,12 @@ from chrono.virtual.scenario_parts import (
     Interval,
     Lamp,
     LooseBeam,
+    Play,
     PlayedSetup,
     Scenario,
     VirtualFall,
     VirtualFlight,
 )
-from chrono.virtual.scenarios import Play
 
 FIRST_LAUNCH_S = 1.2
 """Time from the board's start to the first launch at normal speed [s]."""

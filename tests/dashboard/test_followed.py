@@ -11,7 +11,7 @@ from chrono.dashboard import dashboard_app as dashboard_app
 from chrono.dashboard.dashboard_app import Dashboard, show_followed
 from chrono.errors import RecordingError
 from chrono.reports.findings_text import Findings
-from chrono.session.follow_run import FollowRun, follow_run
+from chrono.session.replay_run import FollowRun, follow_run
 
 BANDS = Path(__file__).parents[2] / "recordings" / "two-and-three-bands.tsv"
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from waiting import PATIENCE_S
 
-from chrono.session.follow_run import FollowRun, follow_run
+from chrono.session.replay_run import FollowRun, follow_run
 from chrono.sharing.lesson_control import LessonControl
 from chrono.sharing.share_server import DisplayOptions, serving
 from chrono.sharing.web_address import LOCALHOST, listen

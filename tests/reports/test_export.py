@@ -18,7 +18,7 @@ import pytest
 
 from chrono.errors import OptionError, RecordingError
 from chrono.reader.recording_rows import json_row
-from chrono.reports import table_files, workbook
+from chrono.reports import table_files
 from chrono.reports.export_table import (
     COLUMNS,
     SHOT_COLUMNS,
@@ -165,7 +165,7 @@ def test_the_setups_of_a_workbook_have_the_statistics_of_its_shots(tmp_path: Pat
 
 
 def test_a_workbook_goes_on_in_another_sheet_where_one_is_full(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(workbook, "MOST_ROWS", 31)
+    monkeypatch.setattr(table_files, "MOST_ROWS", 31)
     write_table([table_of(BANDS)], tmp_path / "a.xlsx")
     book = openpyxl.load_workbook(tmp_path / "a.xlsx")
     assert book["shots"].max_row == 31

@@ -8,11 +8,10 @@ from hand_board import hand_run
 from interval_kit import shot, write_recording
 from pty_board import framed
 
-from chrono.processor.edge_roles import EdgeRole
 from chrono.processor.shot_records import ABSENT, EdgesUsed
 from chrono.reader.recording_rows import HEADER
 from chrono.rigs.rig_file import parse_rig, rig_record
-from chrono.session.edge_list import EdgeList, edges_of
+from chrono.session.edge_list import EdgeList, EdgeRole, edges_of
 from chrono.session.recording_loader import LoadedRecording, read_recording
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"

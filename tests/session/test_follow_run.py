@@ -19,9 +19,9 @@ from chrono.reader.file_io import OPEN_FLAGS, close, open_locked
 from chrono.reader.recording_rows import HEADER
 from chrono.reports.trouble_text import trouble_line
 from chrono.rigs.rig_file import parse_rig, rig_record
-from chrono.session import follow_run as follow
-from chrono.session.follow_run import FollowRun, follow_run
+from chrono.session import replay_run as follow
 from chrono.session.recording_loader import first_rig, read_recording
+from chrono.session.replay_run import FollowRun, follow_run
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 BANDS = RECORDINGS / "two-and-three-bands.tsv"

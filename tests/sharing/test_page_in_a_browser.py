@@ -13,8 +13,8 @@ from browser_kit import answering, run_browser
 from hand_board import hand_run
 
 from chrono.cautions import CAUTION_LINE
-from chrono.session.follow_run import follow_run
 from chrono.session.operator_records import HOLD_ON, Mark, Setup
+from chrono.session.replay_run import follow_run
 from chrono.sharing.page_state import page_state_json, page_state_of
 from chrono.sharing.web_app import make_page
 

@@ -10,9 +10,9 @@ import pytest
 from hand_board import RIG_TEXT, hand_run
 
 from chrono.reader.recording_writer import RecordingWriter
-from chrono.session.follow_run import FollowRun, follow_run
 from chrono.session.operator_records import HOLD_ON, Mark, Setup
 from chrono.session.recording_loader import read_recording
+from chrono.session.replay_run import FollowRun, follow_run
 from chrono.session.view_cache import ViewCache
 from chrono.sharing.page_state import (
     SHOWN_SETUPS,

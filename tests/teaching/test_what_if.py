@@ -17,8 +17,7 @@ from chrono.rigs.rig_file import parse_rig, rig_record
 from chrono.session.recording_loader import LoadedRecording, read_recording
 from chrono.session.speed_models import Assumptions
 from chrono.teaching.what_if import what_if
-from chrono.virtual.scenario_parts import Scenario
-from chrono.virtual.scenarios import SCENARIOS, Play, rig_text
+from chrono.virtual.scenarios import SCENARIOS, Play, Scenario, rig_text
 from chrono.virtual.virtual_board import launches, simulate_recording
 
 DEMOS = Path(__file__).parents[2] / "recordings"

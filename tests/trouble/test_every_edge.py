@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from chrono.processor.edge_roles import EdgeKeeper, EdgeRole, PlacedEdges
 from chrono.processor.pipeline import Rules
 from chrono.processor.shot_records import ABSENT, EdgesUsed, Shots
 from chrono.processor.timeline import LATE
 from chrono.reader.row_decoding import decode_rows
 from chrono.rigs.line_kinds import FRAMED
+from chrono.session.edge_list import EdgeKeeper, EdgeRole, PlacedEdges
 
 from .generator import FiringLine, firing_line
 from .scoring import rig, shots_of

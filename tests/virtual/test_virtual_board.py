@@ -14,14 +14,15 @@ from virtual_kit import noise_free
 from chrono.arrays.events import EventKind
 from chrono.reader.line_grammar import PARSERS, Event, Hello, parse_framed
 from chrono.rigs.line_kinds import FRAMED, INTERVAL, PLAIN, LineKind
-from chrono.virtual.scenario_parts import (
+from chrono.virtual.scenarios import (
+    SCENARIOS,
     SQUASH_BALL,
     STEEL_BALL,
     Lamp,
+    Play,
     VirtualFall,
     VirtualFlight,
 )
-from chrono.virtual.scenarios import SCENARIOS, Play
 from chrono.virtual.virtual_board import (
     TimedLine,
     board_lines,
