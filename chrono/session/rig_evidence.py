@@ -334,9 +334,8 @@ def gate_scatter_of(recent: RecentShots, name: str, mean_mps: float) -> GateScat
     chosen = recent.counted & session.setups.named(name)[recent.setup]
     part_of_transit = (measured.bounce_s / measured.transit_s)[chosen]
     shots = recent.shots[chosen]
-    body = session.setups.last(name).body
     is_single = np.mean(shots["used"] != EdgesUsed.BOTH) > MOST if len(shots) else False
-    chord_m = _length_u(session.rig, body) / 2 if is_single else 0.0
+    chord_m = math.sqrt(np.mean(_chord_u(recent, chosen) ** 2)) / 2 if is_single else 0.0
     by_bounce = part_of_transit[shots["bounce"] > 0]
     noise = NOISE_BESIDE_BOUNCES * float(np.median(by_bounce)) if len(by_bounce) > 1 else 0.0
     return GateScatter(

@@ -403,6 +403,36 @@ def test_what_chords_may_add_to_the_scatter_is_said_for_one_pair_of_edges(chrono
     assert "different heights" not in " ".join(chrono("summary", BANDS).out.split())
 
 
+def test_what_chords_add_is_that_of_the_bodies_that_flew(tmp_path: Path) -> None:
+    """Against balls of 40 and 60 mm by turns; a ball of 10 mm is entered, but never flies."""
+    rng = np.random.default_rng(10)
+    half_m = [
+        np.sqrt(radius_m**2 - rng.uniform(-5e-3, 5e-3, (100_000, 2)) ** 2)
+        for radius_m in (0.02, 0.03)
+    ]
+    played = read_recording(PLAIN).session
+    name = played.setups.name(int(played.log.setup[0]))
+    shots = len(played.log)
+    rows = PLAIN.read_text("utf-8").splitlines()
+    between = int(played.log.time_us[shots // 2 - 1]) + 300_000
+    for us, diameter_m in ((between, 0.06), (int(rows[-1].split("\t")[0]), 0.01)):
+        place = next(
+            (i for i, r in enumerate(rows[1:], 1) if int(r.split("\t")[0]) > us), len(rows)
+        )
+        setup = {"name": name, "body": {"diameter_m": diameter_m}, "conditions": {}}
+        rows.insert(place, f"{us}\tsetup\t{json.dumps(setup)}")
+    copy = tmp_path / "bodies.tsv"
+    copy.write_text("\n".join(rows) + "\n", "utf-8")
+    (found,) = summary_of(read_recording(copy)).setups
+
+    assert (found.bodies, shots % 2) == (2, 0)
+    assert found.series is not None
+    assert found.hidden is not None
+    errors_m = np.concatenate([each[:, 1] - each[:, 0] for each in half_m])
+    expected = found.series.mean_mps * np.std(errors_m) / played.rig.spacing_m
+    assert found.hidden.chords_mps == pytest.approx(expected, rel=0.02)
+
+
 def test_lamps_stand_in_the_summary_with_exit_code_1(chrono) -> None:
     shown, data = chrono("summary", HALL), chrono("summary", HALL, "--json")
     assert shown.code == data.code == 1
