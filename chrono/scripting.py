@@ -168,7 +168,8 @@ class Recording:
     rig : Rig
         The rig of the measurement, in SI units: ``rig.gates.spacing_m``.
     setups : dict of str to Setup
-        The setups by name. Each has `body` (values in place of the rig's) and `conditions`.
+        The setups by name. Each has `body` (values in place of the rig's) and `conditions`. If
+        several setups have the same name, this is the last one with shots.
     damage : Damage
         The problems found in the recording.
     """
@@ -955,7 +956,7 @@ def _setups(session: Session) -> dict[str, Setup]:
     """Return the setups in a dict by name; leave out the nameless setup if it has no shots."""
     unnamed = session.setups.named(NO_SETUP)[session.log.setup].any()
     names = [name for name in session.setups.names if name != NO_SETUP or unnamed]
-    return {name: session.setups.last(name) for name in names}
+    return {name: session.setups_with_shots(name)[-1] for name in names}
 
 
 def _damage(recorded: LoadedRecording, data: dict[str, Any]) -> Damage:

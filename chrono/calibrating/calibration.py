@@ -298,8 +298,10 @@ def _declared_ball(rod: Rod, session: Session) -> float | None:
         body = last_rig(rod.path).body
     except RecordingError:
         body = session.rig.body
-    names = [rod.setup] if rod.setup is not None else session.setups.names
-    lengths = {session.setups.last(name).body.get("length_m", body.length_m) for name in names}
+    setups = session.setups.all()
+    flown = session.setups.named(rod.setup)[session.log.setup]
+    places = np.unique(session.log.setup[flown]).tolist()
+    lengths = {setups[place].body.get("length_m", body.length_m) for place in places}
     return lengths.pop() if body.shape == "round" and len(lengths) == 1 else None
 
 

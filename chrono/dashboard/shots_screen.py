@@ -223,8 +223,11 @@ class ShotsScreen(ShotMarking):
         if row is None:
             return
         run = self.driver.run
-        setup, shots = run.session.setups.last(row.setup), run.recorded.shots_of(row.setup)
+        setups = run.session.setups
+        setup, shots = setups.of(row.key), run.recorded.shots_of(row.setup)
         those = "only this shot" if shots == 1 else f"{shots} shots"
+        if any(each.name == row.setup and each != setup for each in setups.all()):
+            those += "; other entries of this setup have other values, and all get those below"
         title = f"Correct the setup of shot {row.number} (changes {those})"
         form = await self.app.push_screen_wait(SetupDialog(title, setup=setup))
         if form is None or setup_form(form) == setup_form(setup):

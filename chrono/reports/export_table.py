@@ -18,7 +18,7 @@ from chrono.arrays.array_types import Ints
 from chrono.measuring.series_statistics import Series
 from chrono.processor.shot_records import EdgesUsed, flag_words
 from chrono.rigs.rig_file import rig_record
-from chrono.session.operator_records import NO_SETUP, setup_record
+from chrono.session.operator_records import NO_SETUP, common_record
 from chrono.session.session import Session
 
 if TYPE_CHECKING:
@@ -114,7 +114,8 @@ class ExportHead:
         The rig that measured the shots. Values are in SI; each name ends in the unit.
     setups : list of dict
         `name`, `body` and `conditions` of each setup, as in a recording. On request, it also
-        has the statistics of the setup's counted shots. An undefined value is None.
+        has the statistics of the setup's counted shots. A value is None if it is undefined, or
+        if the setups with this name have different values.
     """
 
     recording: str
@@ -131,7 +132,7 @@ def head_of(session: Session, recording: str, with_statistics: bool = False) -> 
     """
     setups = []
     for name in _stated(session):
-        told = setup_record(session.setups.last(name))
+        told = common_record(session.setups_with_shots(name))
         setups.append(told | _statistics(session, name) if with_statistics else told)
     return ExportHead(recording, session.started, rig_record(session.rig), setups)
 

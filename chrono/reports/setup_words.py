@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from chrono.safe_text import plain
@@ -17,6 +17,14 @@ NO_SETUP_TEXT = "no setup named"
 def setup_text(name: str) -> str:
     """Return the name of a setup without control characters, or a text for an empty name."""
     return plain(name) or NO_SETUP_TEXT
+
+
+def conditions_text(conditions: Mapping[str, str | None]) -> str:
+    """Return launch conditions as words; None means that the shots have different values."""
+    return ", ".join(
+        f"{plain(key)} differs" if value is None else f"{plain(key)} {plain(value)}"
+        for key, value in conditions.items()
+    )
 
 
 def count_text(count: int, noun: str) -> str:

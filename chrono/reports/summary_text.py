@@ -27,6 +27,7 @@ from chrono.reports.rig_evidence_text import (
 )
 from chrono.reports.rig_text import rigs_taken_data, rigs_taken_text
 from chrono.reports.setup_words import (
+    conditions_text,
     count_text,
     mean_text,
     setup_text,
@@ -219,7 +220,7 @@ def _rest(summary: Summary) -> list[str]:
 
 
 def _setup_data(found: SetupSummary) -> dict[str, Any]:
-    data = {"setup": found.setup.name, "conditions": found.setup.conditions}
+    data = {"setup": found.setup.name, "conditions": found.conditions}
     if found.series is None:
         return {**data, "counted": 0}
     return {
@@ -259,7 +260,7 @@ def setup_details(found: SetupSummary, rig: Rig) -> list[Detail]:
     unit, series = rig.speed_unit, found.series
     if series is None:
         return []
-    conditions = ", ".join(f"{plain(k)} {plain(v)}" for k, v in found.setup.conditions.items())
+    conditions = conditions_text(found.conditions)
     return [
         *mean_details(series, unit),
         *scatter_details(series, found.scatter, unit),

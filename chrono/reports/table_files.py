@@ -38,6 +38,7 @@ from chrono.reports.export_table import (
     moment_texts,
     records_of,
 )
+from chrono.reports.setup_words import conditions_text
 from chrono.safe_text import cell, is_formula, plain
 
 if TYPE_CHECKING:
@@ -428,13 +429,12 @@ def _values(columns: Columns) -> Iterator[tuple[Any, ...]]:
 
 def _setup_rows(head: ExportHead, rig: int) -> Iterator[list[Any]]:
     for setup in head.setups:
-        conditions = ", ".join(f"{key} {value}" for key, value in setup["conditions"].items())
         told = {
             "recording": head.recording,
             "started": head.started,
             "rig": rig,
             "setup": setup["name"],
-            "conditions": conditions,
+            "conditions": conditions_text(setup["conditions"]),
         }
         told |= setup["body"]
         yield [told.get(name, setup.get(name)) for name in SETUP_COLUMNS]

@@ -1,5 +1,6 @@
 """Convert the operator's entries (setups and marks) to JSON objects, and back."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -78,6 +79,26 @@ def setup_record(setup: Setup) -> dict[str, Any]:
     if setup.corrects is not None:
         record["corrects"] = setup.corrects
     return record
+
+
+def common_record(setups: Sequence[Setup]) -> dict[str, Any]:
+    """
+    Convert setups with the same name to one JSON object.
+
+    A value of the body or the conditions is None if it is not the same in all these setups.
+    """
+    records = [setup_record(setup) for setup in setups]
+    common = records[-1]
+    for part in ("body", "conditions"):
+        parts = [record[part] for record in records]
+        keys = dict.fromkeys(key for each in parts for key in each)
+        common[part] = {
+            key: parts[-1][key]
+            if all(each.get(key) == parts[-1].get(key) for each in parts)
+            else None
+            for key in keys
+        }
+    return common
 
 
 def mark_record(mark: Mark) -> dict[str, Any]:

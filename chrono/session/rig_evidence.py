@@ -187,7 +187,8 @@ def _lengths(recent: RecentShots) -> dict[str, BlockedLengths]:
     lengths_m = np.array([setup.body.get("length_m", in_rig_m) for setup in setups.all()])
     found = {}
     for name in setups.names:
-        declared_m = setups.last(name).body.get("length_m", in_rig_m)
+        last = recent.session.setups_with_shots(name)[-1]
+        declared_m = last.body.get("length_m", in_rig_m)
         same = setups.named(name) & (lengths_m == declared_m)
         chosen = recent.counted & same[recent.setup]
         blocking = blocking_of(

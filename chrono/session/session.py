@@ -427,6 +427,18 @@ class Session:
         parts = model.contributions(transit_s, used)
         return tuple(part for part in parts if part.input.nature == "shared")
 
+    def setups_with_shots(self, name: str) -> tuple[Setup, ...]:
+        """
+        Return the setups with this name that have shots, in the order of entry.
+
+        If no setup with this name has shots, the result is the last one that was entered.
+        """
+        chosen = self.setups.named(name)
+        used = np.bincount(self.log.setup[chosen[self.log.setup]], minlength=len(chosen)) > 0
+        setups = self.setups.all()
+        flown = tuple(setups[place] for place in np.flatnonzero(used).tolist())
+        return flown or (self.setups.last(name),)
+
     def shots_of(self, setup: str) -> int:
         """Return how many shots belong to a setup. Uncounted shots are included."""
         return int(np.count_nonzero(self.setups.named(setup)[self.log.setup]))

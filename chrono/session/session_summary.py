@@ -1,7 +1,7 @@
 """Summarize a recording: the statistics of its setups and shots, and evidence on its rig."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from chrono.measuring.series_statistics import (
 from chrono.measuring.timing_jitter import (
     BlockedLengths,
 )
-from chrono.session.operator_records import Setup
+from chrono.session.operator_records import Setup, common_record
 from chrono.session.recording_loader import LoadedRecording
 from chrono.session.rig_evidence import (
     GateScatter,
@@ -54,6 +54,8 @@ class SetupSummary:
         Scatter that the gates may add to the random part of the shots.
     bodies : int
         Number of different bodies (mass, diameter) of the counted shots.
+    conditions : dict of str to (str or None)
+        The launch conditions; None for a condition that differs between shots.
     """
 
     setup: Setup
@@ -64,6 +66,7 @@ class SetupSummary:
     blocking: BlockedLengths | None = None
     hidden: GateScatter | None = None
     bodies: int = 1
+    conditions: dict[str, str | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -139,9 +142,12 @@ def _setup(
     recent: RecentShots, name: str, sample: Sample | None, blocking: BlockedLengths | None
 ) -> SetupSummary:
     session = recent.session
+    conditions = common_record(session.setups_with_shots(name))["conditions"]
     series = series_of(sample) if sample is not None else None
     if sample is None or series is None:
-        return SetupSummary(session.setups.last(name), None, None, None, None)
+        return SetupSummary(
+            session.setups.last(name), None, None, None, None, conditions=conditions
+        )
     setup, bodies = last_setup_and_bodies(session, sample)
     return SetupSummary(
         setup,
@@ -152,6 +158,7 @@ def _setup(
         blocking,
         gate_scatter_of(recent, name, series.mean_mps),
         bodies,
+        conditions,
     )
 
 

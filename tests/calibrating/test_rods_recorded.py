@@ -1,5 +1,7 @@
 """Two rods from recordings to the rig file."""
 
+import json
+
 import numpy as np
 import pytest
 from command_kit import is_one_clear_complaint
@@ -71,6 +73,22 @@ def test_a_rig_that_was_corrected_tells_that_both_bodies_were_balls(
     add_rig(recorded, rig)
     assert chrono(*RODS, *LENGTHS, "--dry-run").code == 0
     add_rig(recorded, with_keys(rig, {"body.length": "140 mm"}))
+    doubted = chrono(*RODS, *LENGTHS, "--dry-run")
+    assert doubted.code == 1
+    assert "round" in doubted.err
+
+
+def test_balls_are_found_by_the_setups_that_flew(chrono, tmp_path, bench) -> None:
+    """A setup entered after the last pass, or before it with another body, hides no ball."""
+    lengths_m = {"short.tsv": 0.04, "long.tsv": 0.14}
+    for name, length_m in lengths_m.items():
+        rows = (tmp_path / name).read_text("utf-8").splitlines()
+        begin = next(place for place, row in enumerate(rows) if "\tboard\t" in row)
+        for place, stated_m in ((len(rows), 0.5), (begin, length_m), (begin, 0.3)):
+            record = json.dumps({"name": "ball", "body": {"length_m": stated_m}})
+            host_us = rows[min(place, len(rows) - 1)].split("\t")[0]
+            rows.insert(place, f"{host_us}\tsetup\t{record}")
+        (tmp_path / name).write_text("\n".join(rows) + "\n", "utf-8")
     doubted = chrono(*RODS, *LENGTHS, "--dry-run")
     assert doubted.code == 1
     assert "round" in doubted.err

@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -625,6 +626,14 @@ def test_a_tone_is_for_one_gate_that_is_watched(chrono, words, told) -> None:
     outcome = chrono("check", "virtual://loose-beam", *words)
     assert outcome.code == 2
     assert told in " ".join(outcome.err.replace("│", " ").split())
+
+
+def test_a_check_of_a_port_lasts_as_long_as_asked(chrono) -> None:
+    begun = time.monotonic()
+    outcome = chrono("check", "virtual://two-bands?speedup=50", "--seconds", "1", "--json")
+    assert time.monotonic() - begun >= 1
+    read = next(i for i in json.loads(outcome.out)["items"] if i["name"] == "lines")
+    assert int(read["reading"].split()[0]) >= 2
 
 
 @pytest.mark.parametrize(

@@ -366,6 +366,33 @@ async def test_each_thing_said_is_taken_back_by_a_row_of_its_own(recording):
 
 
 @pytest.mark.parametrize("size", [(60, 20), *SIZES])
+async def test_a_correction_begins_with_the_values_of_the_chosen_shot(recording, size):
+    board, run = hand_run(recording)
+    run.say_setup(Setup("bands", {"mass_kg": 0.024}, {"bands": "2"}))
+    app = Dashboard(run)
+    async with app.run_test(size=size, notifications=True) as pilot:
+        await pilot.press("enter")
+        board.shoot_and_wait(30.0, 31.0)
+        await drive(app, pilot)
+        await pilot.press("home", "i")
+        assert "all get those below" not in " ".join(screen_text(app).split())
+        await pilot.press("escape")
+        run.say_setup(Setup("bands", {"mass_kg": 0.03}, {"bands": "3"}))
+        await drive(app, pilot)
+        await pilot.press("home", "i")
+        fields = [field.value for field in app.screen.query(Input)]
+        assert fields == ["bands", "bands=2", "24 g", ""]
+        heading = str(app.screen.query_one(".heading", Static).content)
+        assert heading.endswith(
+            "(changes 2 shots; other entries of this setup have other values, and all get "
+            "those below)"
+        )
+        await pilot.press("enter")
+        await drive(app, pilot)
+        assert "below" not in screen_text(app)
+
+
+@pytest.mark.parametrize("size", [(60, 20), *SIZES])
 async def test_a_setup_is_shown_and_corrected_for_all_its_shots(recording, size):
     board, run = hand_run(recording)
     run.say_setup(Setup("too bands", {"mass_kg": 0.024, "diameter_m": 0.05}, {"bands": "2"}))

@@ -58,6 +58,9 @@ def test_a_gate_that_reacts_first_is_not_told_to_react_a_negative_time_later() -
     told = dict(calibration_rows(parse_rig(RIG + latency)))["sensors' delays"]
 
     assert told.startswith("gate B reacts 1.5 us sooner than gate A, u = 0.2 us")
+    finer = latency.replace("0.2 us", "0.1234 us")
+    told = dict(calibration_rows(parse_rig(RIG + finer)))["sensors' delays"]
+    assert "than gate A, u = 0.12 us" in told
 
 
 def test_of_many_recordings_and_rigs_three_are_named_and_the_others_are_counted() -> None:

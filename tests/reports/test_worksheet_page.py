@@ -481,21 +481,25 @@ ASKED = {
 
 @pytest.mark.parametrize(
     ("options", "speed", "time"),
-    [((), "m/s", "ms"), (("--units", "km/h, s", "--decimal-comma"), "km/h", "s")],
-    ids=["plain", "comma"],
+    [
+        ((), "m/s", "ms"),
+        (("--shots", "2"), "m/s", "ms"),
+        (("--units", "km/h, s", "--decimal-comma"), "km/h", "s"),
+    ],
+    ids=["plain", "two shots", "comma"],
 )
 def test_what_a_pupil_finds_from_paper_is_marked_right(
     sheets, chrono, tmp_path, options, speed, time
 ) -> None:
     """Rounded to as many digits as a pupil writes: five, and two of a u."""
-    lines = []
+    lines, is_comma = [], "--decimal-comma" in options
     for group in (1, 2):
         sheet, _ = sheets(BANDS, "--group", group, *options)
         answers = solve(sheet).answers
         for name, asked in ASKED.items():
             value = answers[asked] / UNITS[time if name == "t" else speed]
-            text = f"{value:.{2 if name in 'usU' else 5}g}"
-            lines.append(f"{group} {name} {text.replace('.', ',') if options else text}")
+            text = f"{value:{'#.2' if name in 'usU' else '.5'}g}"
+            lines.append(f"{group} {name} {text.replace('.', ',') if is_comma else text}")
     (tmp_path / "answers.txt").write_text("\n".join(lines))
     done = chrono("worksheet", BANDS, "--groups", 2, *options, "--mark", "answers.txt")
     assert done.code == 0, done.err

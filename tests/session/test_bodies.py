@@ -1,21 +1,28 @@
 """Shots by leading edges alone are measured with the body that their setup states."""
 
+import io
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pytest
 from gate_board import SKETCH_1_US, edges_of
 from gate_lines import plain_lines, recording_bytes, recording_rows
 from gate_physics import FOAM, draw_rigs, fly
 
+from chrono import scripting
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reader.recording_rows import json_row
 from chrono.reader.row_decoding import decode_rows
+from chrono.reports.export_table import head_of, shot_table
+from chrono.reports.summary_text import summary_data, summary_text
+from chrono.reports.table_files import write_workbook
 from chrono.rigs.line_kinds import PLAIN
 from chrono.rigs.rig_file import default_rig, rig_record
 from chrono.session.operator_records import Setup, setup_record
 from chrono.session.recording_loader import read_recording
 from chrono.session.session import Session
+from chrono.session.session_summary import summary_of
 from chrono.session.view_cache import ViewCache
 
 SHOTS = 30
@@ -48,7 +55,7 @@ def _foam(tmp_path: Path):
         head, board = rows[:3], rows[3:]
         for shot, setup in sorted(setups, key=lambda each: -each[0]):
             place = 2 * shot
-            host_us = int(board[place].partition("\t")[0])
+            host_us = int(board[min(place, len(board) - 1)].partition("\t")[0])
             row = json_row(host_us, "setup", setup_record(setup)).decode().rstrip("\n")
             board.insert(place, row)
         path = tmp_path / "foam.tsv"
@@ -144,3 +151,39 @@ def test_a_setup_that_is_corrected_measures_its_shots_anew(foam) -> None:
     now = looks.view().series.mean_mps
     assert now < was
     assert now == pytest.approx(true_mps[: looks.view().series.n].mean(), rel=1e-3)
+
+
+LIGHT = Setup("sling", {"mass_kg": 0.01, "length_m": 0.04}, {"bands": "2", "angle": "0 deg"})
+HEAVY = Setup("sling", {"mass_kg": 0.02, "length_m": 0.04}, {"bands": "3", "angle": "0 deg"})
+NEVER = Setup("sling", {"mass_kg": 0.5, "length_m": 0.5}, {"bands": "9"})
+
+
+def test_values_that_differ_between_setups_with_one_name_are_left_open(foam) -> None:
+    path, _ = foam((0, LIGHT), (SHOTS // 2, HEAVY), (SHOTS, NEVER))
+    recorded = read_recording(path)
+    (told,) = head_of(recorded.session, "foam").setups
+    assert told == {
+        "name": "sling",
+        "body": {"mass_kg": None, "length_m": 0.04},
+        "conditions": {"bands": None, "angle": "0 deg"},
+    }
+    (summed,) = summary_data(summary_of(recorded))["setups"]
+    assert summed["conditions"] == {"bands": None, "angle": "0 deg"}
+    assert "bands differs, angle 0 deg" in summary_text(summary_of(recorded))
+    stream = io.BytesIO()
+    write_workbook([shot_table(recorded.session, "foam")], stream)
+    names, values = openpyxl.load_workbook(stream)["setups"].values
+    row = dict(zip(names, values, strict=True))
+    assert (row["mass_kg"], row["length_m"]) == (None, 0.04)
+    assert row["conditions"] == "bands differs, angle 0 deg"
+
+
+def test_a_setup_that_never_flew_does_not_speak_for_the_shots(foam) -> None:
+    path, _ = foam((0, LIGHT), (SHOTS, NEVER))
+    session = read_recording(path).session
+    assert session.setups.last("sling") == NEVER
+    assert session.setups_with_shots("sling") == (LIGHT,)
+    assert session.setups_with_shots("nobody's") == (Setup(),)
+    (told,) = head_of(session, "foam").setups
+    assert told == setup_record(LIGHT)
+    assert scripting.read(path).setups["sling"] == LIGHT
