@@ -477,13 +477,13 @@ def _launch(session: "Session", name: str, sample: "Sample") -> "Launch":
     from chrono.measuring.launch import launch_of
     from chrono.measuring.series_statistics import series_of
     from chrono.reports.launch_text import unlike_bodies_line
-    from chrono.session.session_summary import last_setup_and_bodies
+    from chrono.session.session_summary import last_setup
 
     series = series_of(sample)
     assert series is not None, "a sample has shots"
-    setup, bodies = last_setup_and_bodies(session, sample)
-    launch = launch_of(series, session.rig, setup.body, name)
-    if bodies == 1:
+    body = last_setup(session, sample).body
+    launch = launch_of(series, session.rig, body, name)
+    if len(sample.bodies) == 1:
         return launch
-    print(unlike_bodies_line(name, bodies), file=sys.stderr)
+    print(unlike_bodies_line(name, len(sample.bodies)), file=sys.stderr)
     return replace(launch, body=MovingBody(None, None, SMOOTH_SPHERE))

@@ -41,6 +41,8 @@ class Sample:
     shared : tuple of Contribution
         The contributions to the shared part at the mean speed. If empty, the shared part has a
         normal distribution.
+    bodies : frozenset of (float, float)
+        Mass [kg] and diameter [m] of each different body. Empty if the bodies are not known.
     """
 
     number: Ints
@@ -49,6 +51,7 @@ class Sample:
     u_shared_mps: Floats
     U95_mps: Floats | None = None
     shared: tuple[Contribution, ...] = ()
+    bodies: frozenset[tuple[float, float]] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -361,7 +364,8 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
     shared = [part for rig in dict.fromkeys(rigs) for part in _of_rig(samples, rigs, rig)]
     u_shared = np.full(len(speed), combined_uncertainty(shared))
     number = np.arange(1, len(speed) + 1)
-    return Sample(number, speed, random, u_shared, shared=tuple(shared))
+    bodies = frozenset[tuple[float, float]]().union(*(sample.bodies for sample in samples))
+    return Sample(number, speed, random, u_shared, shared=tuple(shared), bodies=bodies)
 
 
 def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Contribution]:

@@ -541,11 +541,12 @@ def many_lines(found: Comparison) -> list[str]:
 
 
 def note_lines(found: Comparison, unit: str, rigs: RigsTaken | None = None) -> list[str]:
-    """Return notes on drift, on the result for all setups together, and on the rigs."""
+    """Return notes on drift, bodies, the result for all setups together, and the rigs."""
     judged = found.judged
     return [
         *(_drift_notes(found, unit) if judged else []),
         *_aim_notes(judged),
+        *_body_notes(found),
         *(_together_notes(judged) if len(judged) > 1 else []),
         *([rigs_taken_text(rigs)] if rigs is not None else []),
     ]
@@ -576,6 +577,17 @@ def _aim_notes(judged: Sequence[PairComparison]) -> list[str]:
     return [
         "Most shots have one pair of edges. Balls of each setup may cross the beams at another "
         "height, so the ± is larger (gates.off_centre in the rig)."
+    ]
+
+
+def _body_notes(found: Comparison) -> list[str]:
+    mixed = [group for group in found.groups if len(group.sample.bodies) > 1]
+    if len(mixed) > SHOWN_NAMES:
+        return [f"The shots of {len(mixed)} setups have bodies of different mass or diameter."]
+    said = ((_name(group), len(group.sample.bodies)) for group in mixed)
+    return [
+        f"The shots of {name} have {n} bodies of different mass or diameter."
+        for name, n in said
     ]
 
 
@@ -618,6 +630,7 @@ def _group_data(group: Group) -> dict[str, Any]:
         "setup": group.name,
         **finite(vars(group.series)),
         "suspicious_shots": list(group.suspicious),
+        "bodies": len(group.sample.bodies),
     }
 
 

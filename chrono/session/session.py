@@ -414,7 +414,19 @@ class Session:
             return None
         numbers, (speed, random, shared, expanded) = numbers[:count], columns[:, :count]
         parts = self._shared_parts(numbers, speed)
-        return Sample(numbers, speed, random, shared, expanded, parts)
+        return Sample(numbers, speed, random, shared, expanded, parts, self._bodies_of(numbers))
+
+    def _bodies_of(self, numbers: npt.NDArray[np.int64]) -> frozenset[tuple[float, float]]:
+        """Return mass and diameter of each different body of the shots with these numbers."""
+        setups, in_rig = self.setups.all(), self.rig.body
+        used = np.flatnonzero(np.bincount(self.log.setup[numbers - 1])).tolist()
+        return frozenset(
+            (
+                setups[place].body.get("mass_kg", in_rig.mass_kg),
+                setups[place].body.get("diameter_m", in_rig.diameter_m),
+            )
+            for place in used
+        )
 
     def _shared_parts(
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]

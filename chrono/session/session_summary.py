@@ -148,7 +148,7 @@ def _setup(
         return SetupSummary(
             session.setups.last(name), None, None, None, None, conditions=conditions
         )
-    setup, bodies = last_setup_and_bodies(session, sample)
+    setup, bodies = last_setup(session, sample), len(sample.bodies)
     return SetupSummary(
         setup,
         series,
@@ -162,24 +162,9 @@ def _setup(
     )
 
 
-def last_setup_and_bodies(session: Session, sample: Sample) -> tuple[Setup, int]:
-    """
-    Return the setup of the last shot of a sample, and the number of different bodies.
-
-    Bodies differ if their mass or their diameter differs.
-    """
-    places = session.log.setup[sample.number - 1]
-    setups = session.setups.all()
-    used = [setups[place] for place in np.unique(places).tolist()]
-    in_rig = session.rig.body
-    bodies = {
-        (
-            each.body.get("mass_kg", in_rig.mass_kg),
-            each.body.get("diameter_m", in_rig.diameter_m),
-        )
-        for each in used
-    }
-    return setups[int(places[-1])], len(bodies)
+def last_setup(session: Session, sample: Sample) -> Setup:
+    """Return the setup of the last shot of a sample."""
+    return session.setups.all()[session.log.setup[sample.number[-1] - 1]]
 
 
 def _whole(samples: Sequence[Sample]) -> SessionTotals | None:
@@ -206,4 +191,5 @@ def joined(samples: Sequence[Sample]) -> Sample:
         for name in ("number", "speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
     )
     speed, random, shared, expanded = columns
-    return Sample(number, speed, random, shared, expanded, samples[0].shared)
+    bodies = frozenset[tuple[float, float]]().union(*(each.bodies for each in samples))
+    return Sample(number, speed, random, shared, expanded, samples[0].shared, bodies)

@@ -1,6 +1,7 @@
 """Shots by leading edges alone are measured with the body that their setup states."""
 
 import io
+import json
 from pathlib import Path
 
 import numpy as np
@@ -187,3 +188,23 @@ def test_a_setup_that_never_flew_does_not_speak_for_the_shots(foam) -> None:
     (told,) = head_of(session, "foam").setups
     assert told == setup_record(LIGHT)
     assert scripting.read(path).setups["sling"] == LIGHT
+
+
+def test_a_comparison_says_which_setup_has_shots_of_different_bodies(foam, chrono) -> None:
+    path, _ = foam((0, LIGHT), (10, HEAVY), (20, Setup("air")))
+    note = "The shots of sling have 2 bodies of different mass or diameter."
+    assert note in " ".join(chrono("compare", path).out.split())
+    data = json.loads(chrono("compare", path, "--json").out)
+    assert [each["bodies"] for each in data["setups"]] == [2, 1]
+
+    same, _ = foam((0, LIGHT), (10, LIGHT), (20, Setup("air")))
+    assert "different mass" not in " ".join(chrono("compare", same).out.split())
+
+
+def test_setups_joined_from_recordings_with_different_bodies_say_so(foam, chrono) -> None:
+    morning, _ = foam((0, LIGHT), (15, Setup("air")))
+    morning = morning.rename(morning.with_name("morning.tsv"))
+    evening, _ = foam((0, HEAVY), (15, Setup("air")))
+    words = " ".join(chrono("compare", morning, evening, "--pool").out.split())
+    assert "The shots of sling have 2 bodies of different mass or diameter." in words
+    assert "The shots of air" not in words
