@@ -72,6 +72,17 @@ def test_a_shot_of_one_pair_of_edges_is_part_of_one() -> None:
     assert driver.step() == Change(any=True, whole_shot=True)
 
 
+def test_part_of_a_shot_among_the_first_rows_is_news() -> None:
+    board, run = hand_run()
+    driver = RunDriver(run)
+    begin_us = board.us
+    for us, gate, level in ((0, "A", 1), (1_333, "A", 0), (10_000, "B", 1)):
+        board.us = begin_us + us
+        board.edge(gate, level)
+    changes = list(iter(driver.step, Change()))
+    assert any(change.part_of_shot for change in changes)
+
+
 def test_shots_that_were_there_are_no_news(tmp_path) -> None:
     board, run = hand_run(tmp_path / "a.tsv")
     board.shoot_and_wait(30.0, 31.0)
