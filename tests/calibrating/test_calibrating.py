@@ -87,6 +87,7 @@ def test_a_drop_recorded_live_corrects_the_spacing_of_the_rig_file(chrono, tmp_p
     assert (tmp_path / f"rig.toml.before-{TODAY}").read_bytes() == before
 
 
+@pytest.mark.long
 def test_a_swap_recorded_live_puts_the_delay_into_the_rig_file(chrono, tmp_path) -> None:
     rig = tmp_path / "rig.toml"
     chrono("rig", "new", rig, "--scenario", "swap-before")

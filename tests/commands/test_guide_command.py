@@ -28,8 +28,8 @@ HOUSE = Path(__file__).parents[2]
 PAGES = guide_pages()
 TASKS = [topic for topic in PAGES if topic not in REFERENCE]
 MOST_WORDS = {"first-shot": 1500}
-IN_REAL_TIME = {"first-shot", "demo", "comparing", "calibrating"}
-"""Pages and commands whose examples take ten seconds and more."""
+IN_REAL_TIME = {"first-session", "first-shot", "demo", "comparing", "calibrating"}
+"""Pages and commands whose examples take about ten seconds and more."""
 
 
 def with_long_ones(names: Iterable[str]) -> list[ParameterSet]:

@@ -105,6 +105,7 @@ def state(app) -> tuple:
     return (lab.bench, lab.seed, lab.unit, lab.hidden, screen_text(app))
 
 
+@pytest.mark.long
 async def test_every_key_of_the_footer_does_something(monday) -> None:
     guess = ["h", "g", "2", "percent_sign", "enter"]
     prepared = {"answer": ["n"], "try_it": ["n"], "reset": ["right"], "reveal": guess}
