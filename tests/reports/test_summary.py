@@ -433,6 +433,18 @@ def test_what_chords_add_is_that_of_the_bodies_that_flew(tmp_path: Path) -> None
     assert found.hidden.chords_mps == pytest.approx(expected, rel=0.02)
 
 
+def test_a_setup_entered_after_the_last_shot_hides_no_body_length(tmp_path: Path) -> None:
+    rows = BANDS.read_text("utf-8").splitlines()
+    setup = json.dumps({"name": "two bands", "body": {"length_m": 0.5}})
+    rows.append(f"{rows[-1].split(chr(9))[0]}\tsetup\t{setup}")
+    (tmp_path / "later.tsv").write_text("\n".join(rows) + "\n", "utf-8")
+    (found, _), (before, _) = (
+        summary_of(read_recording(path)).setups for path in (tmp_path / "later.tsv", BANDS)
+    )
+    assert found.blocking is not None
+    assert found.blocking == before.blocking
+
+
 def test_lamps_stand_in_the_summary_with_exit_code_1(chrono) -> None:
     shown, data = chrono("summary", HALL), chrono("summary", HALL, "--json")
     assert shown.code == data.code == 1
