@@ -26,7 +26,7 @@ from chrono.measuring.speed import measure as measure_shots
 from chrono.processor.shot_records import ABSENT, SHOT_DTYPE, EdgesUsed, Shots
 from chrono.reader.serial_ports import DEFAULT_BAUDRATE
 from chrono.reports.comparison_text import comparison_data, comparison_text
-from chrono.reports.export_table import TEXT_COLUMNS, shot_frame
+from chrono.reports.export_table import TEXT_COLUMNS, shot_frame, stated_setups
 from chrono.reports.findings_text import (
     Findings,
     clock_doubt,
@@ -39,7 +39,7 @@ from chrono.rigs.rig_file import load_rig, rig_from_record, rig_from_table
 from chrono.rigs.rig_model import Rig
 from chrono.safe_text import plain
 from chrono.session.edge_list import EdgeRole, edges_of
-from chrono.session.operator_records import NO_SETUP, Setup
+from chrono.session.operator_records import Setup
 from chrono.session.pooled_samples import (
     damaged_lines,
     groups_to_compare,
@@ -954,9 +954,7 @@ def _html_table(summary: pd.DataFrame) -> str:
 
 def _setups(session: Session) -> dict[str, Setup]:
     """Return the setups in a dict by name; leave out the nameless setup if it has no shots."""
-    unnamed = session.setups.named(NO_SETUP)[session.log.setup].any()
-    names = [name for name in session.setups.names if name != NO_SETUP or unnamed]
-    return {name: session.setups_with_shots(name)[-1] for name in names}
+    return {name: session.setups_with_shots(name)[-1] for name in stated_setups(session)}
 
 
 def _damage(recorded: LoadedRecording, data: dict[str, Any]) -> Damage:

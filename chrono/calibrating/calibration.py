@@ -298,10 +298,8 @@ def _declared_ball(rod: Rod, session: Session) -> float | None:
         body = last_rig(rod.path).body
     except RecordingError:
         body = session.rig.body
-    setups = session.setups.all()
-    flown = session.setups.named(rod.setup)[session.log.setup]
-    places = np.unique(session.log.setup[flown]).tolist()
-    lengths = {setups[place].body.get("length_m", body.length_m) for place in places}
+    setups = session.setups_with_shots(rod.setup)
+    lengths = {setup.body.get("length_m", body.length_m) for setup in setups}
     return lengths.pop() if body.shape == "round" and len(lengths) == 1 else None
 
 

@@ -7,7 +7,7 @@ ISO 3534 defines the mean, the sample standard deviation s, the range and the me
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -364,8 +364,13 @@ def pooled_sample(samples: Sequence[Sample], rigs: Sequence[int]) -> Sample:
     shared = [part for rig in dict.fromkeys(rigs) for part in _of_rig(samples, rigs, rig)]
     u_shared = np.full(len(speed), combined_uncertainty(shared))
     number = np.arange(1, len(speed) + 1)
-    bodies = frozenset[tuple[float, float]]().union(*(sample.bodies for sample in samples))
+    bodies = all_bodies(samples)
     return Sample(number, speed, random, u_shared, shared=tuple(shared), bodies=bodies)
+
+
+def all_bodies(samples: Iterable[Sample]) -> frozenset[tuple[float, float]]:
+    """Return mass [kg] and diameter [m] of each different body of several samples."""
+    return frozenset(body for sample in samples for body in sample.bodies)
 
 
 def _of_rig(samples: Sequence[Sample], rigs: Sequence[int], rig: int) -> list[Contribution]:

@@ -131,13 +131,13 @@ def head_of(session: Session, recording: str, with_statistics: bool = False) -> 
     Call this function only after the whole recording was read.
     """
     setups = []
-    for name in _stated(session):
+    for name in stated_setups(session):
         told = common_record(session.setups_with_shots(name))
         setups.append(told | _statistics(session, name) if with_statistics else told)
     return ExportHead(recording, session.started, rig_record(session.rig), setups)
 
 
-def _stated(session: Session) -> list[str]:
+def stated_setups(session: Session) -> list[str]:
     """Return the names of the setups, and the empty name if there are shots without setup."""
     unnamed = session.setups.named(NO_SETUP)[session.log.setup].any()
     return [name for name in session.setups.names if name != NO_SETUP or unnamed]

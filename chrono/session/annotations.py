@@ -139,9 +139,9 @@ class Setups:
         """Return all setups of the session in order, after all corrections."""
         return tuple(self._setups)
 
-    def last(self, name: str) -> Setup:
-        """Return the last setup in the list that has this name."""
-        return next((s for s in reversed(self._setups) if s.name == name), Setup())
+    def last(self, name: str | None) -> Setup:
+        """Return the last setup in the list that has this name. None means any name."""
+        return next((s for s in reversed(self._setups) if name in (None, s.name)), Setup())
 
     def _add(self, anchor: int) -> None:
         if len(self._since) > SETUP_LIMIT:

@@ -418,15 +418,19 @@ class Session:
 
     def _bodies_of(self, numbers: npt.NDArray[np.int64]) -> frozenset[tuple[float, float]]:
         """Return mass and diameter of each different body of the shots with these numbers."""
-        setups, in_rig = self.setups.all(), self.rig.body
-        used = np.flatnonzero(np.bincount(self.log.setup[numbers - 1])).tolist()
+        in_rig = self.rig.body
         return frozenset(
             (
-                setups[place].body.get("mass_kg", in_rig.mass_kg),
-                setups[place].body.get("diameter_m", in_rig.diameter_m),
+                setup.body.get("mass_kg", in_rig.mass_kg),
+                setup.body.get("diameter_m", in_rig.diameter_m),
             )
-            for place in used
+            for setup in self._setups_at(self.log.setup[numbers - 1])
         )
+
+    def _setups_at(self, places: npt.NDArray[np.int32]) -> tuple[Setup, ...]:
+        """Return the setups at these places in the list of setups, each once, in order."""
+        setups = self.setups.all()
+        return tuple(setups[place] for place in np.flatnonzero(np.bincount(places)).tolist())
 
     def _shared_parts(
         self, numbers: npt.NDArray[np.int64], speed_mps: npt.NDArray[np.float64]
@@ -439,17 +443,15 @@ class Session:
         parts = model.contributions(transit_s, used)
         return tuple(part for part in parts if part.input.nature == "shared")
 
-    def setups_with_shots(self, name: str) -> tuple[Setup, ...]:
+    def setups_with_shots(self, name: str | None) -> tuple[Setup, ...]:
         """
         Return the setups with this name that have shots, in the order of entry.
 
-        If no setup with this name has shots, the result is the last one that was entered.
+        None means any name. If no such setup has shots, the result is the last one that was
+        entered.
         """
-        chosen = self.setups.named(name)
-        used = np.bincount(self.log.setup[chosen[self.log.setup]], minlength=len(chosen)) > 0
-        setups = self.setups.all()
-        flown = tuple(setups[place] for place in np.flatnonzero(used).tolist())
-        return flown or (self.setups.last(name),)
+        chosen = self.setups.named(name)[self.log.setup]
+        return self._setups_at(self.log.setup[chosen]) or (self.setups.last(name),)
 
     def shots_of(self, setup: str) -> int:
         """Return how many shots belong to a setup. Uncounted shots are included."""

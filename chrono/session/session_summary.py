@@ -11,6 +11,7 @@ from chrono.measuring.scatter import Drift, Scatter, drift_of, scatter_of
 from chrono.measuring.series_statistics import (
     Sample,
     Series,
+    all_bodies,
     of_several_parts,
     s_within_parts,
     series_of,
@@ -191,5 +192,6 @@ def joined(samples: Sequence[Sample]) -> Sample:
         for name in ("number", "speed_mps", "u_random_mps", "u_shared_mps", "U95_mps")
     )
     speed, random, shared, expanded = columns
-    bodies = frozenset[tuple[float, float]]().union(*(each.bodies for each in samples))
-    return Sample(number, speed, random, shared, expanded, samples[0].shared, bodies)
+    return Sample(
+        number, speed, random, shared, expanded, samples[0].shared, all_bodies(samples)
+    )

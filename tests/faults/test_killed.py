@@ -12,7 +12,7 @@ from chrono.errors import RecordingError
 from chrono.reports.export_table import shot_records
 from chrono.session.recording_loader import read_recording
 
-KILLS = 4
+KILLS = 8
 MANY_KILLS = 100
 
 
@@ -52,7 +52,7 @@ def kill_and_compare(tmp_path: Path, kills: int, seed: int) -> None:
         assert are_kept(printed, replayed), out
         printed_in_all, sessions = printed_in_all + len(printed), sessions + 1
 
-    assert sessions >= 0.75 * kills
+    assert sessions > 0.8 * kills
     assert printed_in_all > 0
 
 
