@@ -106,10 +106,11 @@ def _client(address: str) -> Iterator[Any]:
             where="--cluster",
             hint="run pip install distributed fsspec",
         ) from error
+    client: Any = Client.__new__(Client)
     try:
-        begin: Any = Client
-        client = begin(address, timeout=ANSWER_WITHIN_S, set_as_default=False)
-    except (OSError, ValueError) as error:
+        client.__init__(address, timeout=ANSWER_WITHIN_S, set_as_default=False)
+    except Exception as error:  # each way of transport raises its own
+        client.status = "closed"  # otherwise its end waits for the scheduler, twice as long
         raise OptionError(
             f"no `dask scheduler` answers at this address: {error}",
             where=address,

@@ -1,5 +1,6 @@
 """A Dask cluster gives what one core gives, whatever becomes of its workers."""
 
+import gc
 import json
 import os
 import shutil
@@ -99,7 +100,31 @@ def test_recordings_in_the_memory_of_a_cluster_become_a_dataset_there(chrono, tm
 
 
 def test_a_scheduler_that_does_not_answer_is_told(chrono, monkeypatch) -> None:
+    from distributed import utils
+
+    begin = utils.asyncio_run
+
+    def begin_after_the_last_one_is_forgotten(*words, **options):
+        gc.collect()
+        return begin(*words, **options)
+
+    monkeypatch.setattr(utils, "asyncio_run", begin_after_the_last_one_is_forgotten)
     monkeypatch.setattr("chrono.season.dask_cluster.ANSWER_WITHIN_S", 1.0)
-    for address in ("tcp://127.0.0.1:9", "nonsense://x", "tcp://nowhere.invalid:8786"):
+    for address in (
+        "tcp://127.0.0.1:9",
+        "nonsense://x",
+        "tcp://nowhere.invalid:8786",
+        "tls://127.0.0.1:9",
+        "tcp://127.0.0.1:x",
+    ):
         outcome = chrono("summary", RECORDINGS, "--cluster", address)
         is_one_clear_complaint(outcome, address, "no `dask scheduler` answers")
+
+
+def test_a_wrong_address_ends_the_program_with_these_lines_alone(tmp_path: Path) -> None:
+    with start(tmp_path, str(BANDS), "-o", "x.csv", "--cluster", "nonsense://x") as begun:
+        _, told = begun.communicate(timeout=300)
+    assert begun.returncode == 2
+    complaint, advice = told.decode().splitlines()
+    assert "nonsense://x: no `dask scheduler` answers at this address" in complaint
+    assert advice.lstrip().startswith("do: give the address")
