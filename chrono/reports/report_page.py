@@ -101,7 +101,7 @@ def _headline(report: Report) -> str:
         for setup in told.summary.setups:
             if setup.series is not None:
                 word, mean = mean_text(setup.series, unit)
-                return f"{setup_text(setup.setup.name)}: {word} {mean}, n {setup.series.n}."
+                return f"{setup_text(setup.name)}: {word} {mean}, n {setup.series.n}."
     return "No shot is counted."
 
 
@@ -286,12 +286,14 @@ def _setup(found: SetupSummary, rig: Rig, place: int) -> dict[str, Any]:
     _, mean = mean_text(series, unit)
     spread = dict(spread_texts(series, unit))
     details = [(label, "; ".join(texts)) for label, texts in setup_details(found, rig)]
-    if found.setup.body:
-        details.append(("its body", body_text(rig.body, found.setup.body)))
+    if any(setup.body for setup in found.setups):
+        bodies = dict.fromkeys(body_text(rig.body, setup.body) for setup in found.setups)
+        label = "its body" if len(bodies) == 1 else "its bodies"
+        details.append((label, "; ".join(bodies)))
     return {
         "mark": MARKER_WORDS[place % len(MARKER_WORDS)],
         "colour": f"setup{place % len(COLOURS)}",
-        "name": setup_text(found.setup.name),
+        "name": setup_text(found.name),
         "n": series.n,
         "mean": mean,
         "s": spread.get("s", ""),
@@ -320,7 +322,7 @@ def _shown_shots(told: RecordingReport) -> tuple[list[dict[str, Any]], str]:
             "`chrono export` lists every shot."
         )
         places = [*places[:ends], *places[-ends:]]
-    marks = {each.setup.name: i for i, each in enumerate(_counted(told, all_of_them=True))}
+    marks = {each.name: i for i, each in enumerate(_counted(told, all_of_them=True))}
     unit = session.rig.speed_unit
     rows = (next(iter(session.rows_of(slice(place, place + 1)))) for place in places)
     return [_shot(row, marks[row.setup], unit) for row in rows], left_out

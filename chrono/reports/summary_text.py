@@ -199,7 +199,7 @@ def summary_text(summary: Summary) -> str:
 
 
 def _table(summary: Summary, unit: str) -> list[str]:
-    rows = [(setup_text(s.setup.name), s.series) for s in summary.setups if s.series]
+    rows = [(setup_text(s.name), s.series) for s in summary.setups if s.series]
     if summary.whole is not None and len(rows) > 1:
         rows.append((ALL_SETUPS, summary.whole.series))
     if not rows:
@@ -220,7 +220,7 @@ def _rest(summary: Summary) -> list[str]:
 
 
 def _setup_data(found: SetupSummary) -> dict[str, Any]:
-    data = {"setup": found.setup.name, "conditions": found.conditions}
+    data = {"setup": found.name, "conditions": found.conditions}
     if found.series is None:
         return {**data, "counted": 0}
     return {
@@ -250,7 +250,7 @@ def _whole_data(whole: SessionTotals | None) -> dict[str, Any] | None:
 
 
 def _setup_lines(found: SetupSummary, rig: Rig) -> list[str]:
-    lines = filled(setup_text(found.setup.name))
+    lines = filled(setup_text(found.name))
     details = setup_details(found, rig)
     return [*lines, *(detail_lines(details) if details else ["    no counted shots"])]
 

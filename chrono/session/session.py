@@ -424,10 +424,10 @@ class Session:
                 setup.body.get("mass_kg", in_rig.mass_kg),
                 setup.body.get("diameter_m", in_rig.diameter_m),
             )
-            for setup in self._setups_at(self.log.setup[numbers - 1])
+            for setup in self.setups_at(self.log.setup[numbers - 1])
         )
 
-    def _setups_at(self, places: npt.NDArray[np.int32]) -> tuple[Setup, ...]:
+    def setups_at(self, places: npt.NDArray[np.int32]) -> tuple[Setup, ...]:
         """Return the setups at these places in the list of setups, each once, in order."""
         setups = self.setups.all()
         return tuple(setups[place] for place in np.flatnonzero(np.bincount(places)).tolist())
@@ -451,7 +451,7 @@ class Session:
         entered.
         """
         chosen = self.setups.named(name)[self.log.setup]
-        return self._setups_at(self.log.setup[chosen]) or (self.setups.last(name),)
+        return self.setups_at(self.log.setup[chosen]) or (self.setups.last(name),)
 
     def shots_of(self, setup: str) -> int:
         """Return how many shots belong to a setup. Uncounted shots are included."""

@@ -38,9 +38,10 @@ class SetupSummary:
 
     Attributes
     ----------
-    setup : Setup
-        The setup of the last counted shot with this name. If no shot is counted, the last
-        setup that was entered with this name.
+    name : str
+    setups : tuple of Setup
+        The setups of the counted shots, in the order of entry. If no shot is counted, those of
+        all shots.
     series : Series or None
         Statistics of the shots; None if no shot is counted.
     scatter : Scatter or None
@@ -59,7 +60,8 @@ class SetupSummary:
         The launch conditions; None for a condition that differs between shots.
     """
 
-    setup: Setup
+    name: str
+    setups: tuple[Setup, ...]
     series: Series | None
     scatter: Scatter | None
     motion: Motion | None
@@ -143,15 +145,15 @@ def _setup(
     recent: RecentShots, name: str, sample: Sample | None, blocking: BlockedLengths | None
 ) -> SetupSummary:
     session = recent.session
-    conditions = common_record(session.setups_with_shots(name))["conditions"]
+    flown = session.setups_with_shots(name)
+    conditions = common_record(flown)["conditions"]
     series = series_of(sample) if sample is not None else None
     if sample is None or series is None:
-        return SetupSummary(
-            session.setups.last(name), None, None, None, None, conditions=conditions
-        )
+        return SetupSummary(name, flown, None, None, None, None, conditions=conditions)
     setup, bodies = last_setup(session, sample), len(sample.bodies)
     return SetupSummary(
-        setup,
+        name,
+        session.setups_at(session.log.setup[sample.number - 1]),
         series,
         scatter_of(sample),
         motion_of(series, session.rig, setup.body) if bodies == 1 else None,

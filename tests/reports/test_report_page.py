@@ -279,6 +279,23 @@ def test_many_setups_and_many_reasons_are_counted_not_listed(reported, tmp_path)
     assert cells == [81, 10]
 
 
+def test_the_page_names_each_body_that_flew_in_a_setup(reported, tmp_path) -> None:
+    def ball(mass_kg: float) -> tuple[str, str]:
+        body = {"mass_kg": mass_kg, "diameter_m": 0.04}
+        return record("setup", {"name": "sling", "body": body, "conditions": {}})
+
+    one = [ball(0.024), shot(20), shot(21), ball(0.99)]
+    two = [*one[:2], ball(0.048), shot(21), *one[-1:]]
+    texts = [
+        reported(write_recording(tmp_path / f"{i}.tsv", rows)).text
+        for i, rows in enumerate((one, two))
+    ]
+
+    assert re.search(r"its body [^;]*, 24 g, 40 mm across, [^;]* round", texts[0])
+    assert re.search(r"its bodies [^;]*, 24 g, 40 mm [^;]*; [^;]*, 48 g, 40 mm ", texts[1])
+    assert not any("990 g" in text for text in texts)
+
+
 def test_what_is_left_out_alone_is_told_in_the_singular(reported, tmp_path) -> None:
     notes = [record("mark", {"action": "note", "text": f"wind {i}"}) for i in range(9)]
     rows = [row for i in range(9) for row in (setup(f"s{i}"), shot(20 + i))]
