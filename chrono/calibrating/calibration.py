@@ -82,12 +82,14 @@ class CountedTransits:
     Transits and blocking times of N counted shots; each array has the shape (N,) [s].
 
     The transits are corrected for the known error of the clock, but not for the gates' delays.
+    `declared_m` is the length of each body [m] as its setup or the rig states it.
     """
 
     transit_s: Floats
     block_a_s: Floats
     block_b_s: Floats
     used: EdgesUsed
+    declared_m: Floats
 
 
 def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
@@ -146,13 +148,21 @@ def calibrate_swap(
     session = read_recording(before, rig).session
     first = _series(before, session, setup_before)
     second = _series(after, read_recording(after, rig).session, setup_after)
+    blocking_s = _blocking(first), _blocking(second)
+    by_blocking = all(each is not None for each in blocking_s)
+    if by_blocking and set(first.declared_m) != set(second.declared_m):
+        raise CalibrationError(
+            "the setups before and after the exchange state bodies of different length",
+            where=str(after),
+            hint="launch the same body before and after the exchange",
+        )
     mean_speed_mps = session.rig.spacing_m / float(np.mean(first.transit_s))
     moved_m = 2 * session.rig.gates.trip_tolerance_m if slits_moved else 0.0
     return swap_calibration(
         first.transit_s,
         second.transit_s,
-        blocking_before_s=_blocking(first),
-        blocking_after_s=_blocking(second),
+        blocking_before_s=blocking_s[0],
+        blocking_after_s=blocking_s[1],
         trip_difference_s=moved_m / mean_speed_mps,
         hysteresis_s=HYSTERESIS_M / mean_speed_mps,
         blocking_offset_s=_blocking_offset(session.rig, first),
@@ -432,7 +442,9 @@ def _series(
         for name in ("block_a", "block_b")
     )
     transit_s = measured.transit_s[chosen] / (1 + session.model.rate_error)
-    return CountedTransits(transit_s, block_a_s, block_b_s, used)
+    lengths_m = [session.body_length_m(each) for each in session.setups.all()]
+    declared_m = np.array(lengths_m)[session.log.setup[chosen]]
+    return CountedTransits(transit_s, block_a_s, block_b_s, used, declared_m)
 
 
 def _blocking(transits: CountedTransits) -> Floats | None:
@@ -446,6 +458,6 @@ def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
     blocking = _blocking(transits)
     if blocking is None:
         return 0.0
-    declared_s = float(np.mean(transits.transit_s)) * rig.body.length_m / rig.spacing_m
+    declared_s = float(np.mean(transits.transit_s * transits.declared_m)) / rig.spacing_m
     off_s = abs(float(np.mean(blocking)) - declared_s)
     return off_s + rig.gates.latency_mismatch_s

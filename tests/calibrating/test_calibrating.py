@@ -237,6 +237,53 @@ def test_a_body_stated_too_long_makes_a_swap_by_blocking_times_less_certain(tmp_
     assert offset_us(3e-3) - offset_us(1e-3) == pytest.approx(91, rel=0.02)
 
 
+def with_stated_length(path: Path, length_m: float) -> Path:
+    """Copy a recording; each setup of the copy states this length of the body."""
+
+    def stating(row: str) -> str:
+        time, origin, line = row.rstrip("\n").split("\t")
+        if origin == "setup":
+            setup = json.loads(line)
+            setup["body"]["length_m"] = length_m
+            line = json.dumps(setup)
+        return f"{time}\t{origin}\t{line}\n"
+
+    rows = path.read_text("utf-8").splitlines(keepends=True)
+    assert any("\tsetup\t" in row for row in rows)
+    copy = path.with_name(f"{path.stem}-{length_m}.tsv")
+    copy.write_text("".join(map(stating, rows)), "utf-8", newline="\n")
+    return copy
+
+
+def test_a_swap_takes_the_length_that_the_setup_states(tmp_path) -> None:
+    before = record(tmp_path / "b.tsv", "swap-before?seed=1&shots=10")
+    after = record(tmp_path / "a.tsv", "swap-after?seed=1&shots=10")
+    rig = parse_rig(rig_text(SCENARIOS["swap-before"]))
+    own_m, false_m = rig.body.length_m, rig.body.length_m + 2e-3
+
+    with_own, with_false = (
+        calibrate_swap(
+            *(with_stated_length(path, length_m) for path in (before, after)), None
+        ).uncertainty.contributions
+        for length_m in (own_m, false_m)
+    )
+    body = rig.body.model_copy(update={"length_m": false_m})
+    false_rig = rig.model_copy(update={"body": body})
+
+    assert with_own == calibrate_swap(before, after, None).uncertainty.contributions
+    assert with_false == calibrate_swap(before, after, false_rig).uncertainty.contributions
+    assert with_own != with_false
+
+
+def test_a_swap_with_bodies_of_two_lengths_is_refused(chrono, tmp_path) -> None:
+    before = record(tmp_path / "b.tsv", "swap-before?seed=1&shots=10")
+    after = with_stated_length(record(tmp_path / "a.tsv", "swap-after?seed=1&shots=10"), 0.042)
+
+    outcome = chrono("calibrate", "swap", before, after)
+
+    is_one_clear_complaint(outcome, after.name, "state bodies of different length")
+
+
 # -- bad data ----------------------------------------------------------------------------------
 
 
