@@ -22,7 +22,7 @@ from chrono.physics.air_and_gravity import normal_gravity
 from chrono.physics.free_fall import fall_speed
 from chrono.processor.shot_records import ABSENT, EdgesUsed
 from chrono.rigs.rig_file import update_rig
-from chrono.rigs.rig_model import Rig
+from chrono.rigs.rig_model import Body, Rig
 from chrono.safe_text import plain
 from chrono.session.recording_loader import last_rig, prepare_for, read_recording
 from chrono.session.session import Session
@@ -82,14 +82,14 @@ class CountedTransits:
     Transits and blocking times of N counted shots; each array has the shape (N,) [s].
 
     The transits are corrected for the known error of the clock, but not for the gates' delays.
-    `declared_m` is the length of each body [m] as its setup or the rig states it.
+    `bodies` has one body for each setup of the shots; the rig states what a setup leaves out.
     """
 
     transit_s: Floats
     block_a_s: Floats
     block_b_s: Floats
     used: EdgesUsed
-    declared_m: Floats
+    bodies: tuple[Body, ...]
 
 
 def calibrate_clock(path: Path, rig: Rig | None) -> ClockCalibration:
@@ -149,12 +149,13 @@ def calibrate_swap(
     first = _series(before, session, setup_before)
     second = _series(after, read_recording(after, rig).session, setup_after)
     blocking_s = _blocking(first), _blocking(second)
-    by_blocking = all(each is not None for each in blocking_s)
-    if by_blocking and set(first.declared_m) != set(second.declared_m):
+    lengths_m = {body.length_m for body in (*first.bodies, *second.bodies)}
+    if all(each is not None for each in blocking_s) and len(lengths_m) > 1:
         raise CalibrationError(
             "the setups before and after the exchange state bodies of different length",
             where=str(after),
-            hint="launch the same body before and after the exchange",
+            hint="launch the same body before and after the exchange, or choose its shots with "
+            "--before-setup and --after-setup",
         )
     mean_speed_mps = session.rig.spacing_m / float(np.mean(first.transit_s))
     moved_m = 2 * session.rig.gates.trip_tolerance_m if slits_moved else 0.0
@@ -165,7 +166,7 @@ def calibrate_swap(
         blocking_after_s=blocking_s[1],
         trip_difference_s=moved_m / mean_speed_mps,
         hysteresis_s=HYSTERESIS_M / mean_speed_mps,
-        blocking_offset_s=_blocking_offset(session.rig, first),
+        blocking_offset_s=_blocking_offset(session.rig, first, max(lengths_m)),
         stated_s=session.rig.gates.latency_mismatch_s,
         left_exchanged=left_exchanged,
     )
@@ -187,7 +188,8 @@ def calibrate_drop(
     path : Path
         A recording of the drops.
     rig : Rig or None
-        The rig, for its body, site and spacing; None to use the recorded rig.
+        The rig, for its site and spacing, and for a body that no setup states; None to use the
+        recorded rig.
     height_m, height_tolerance_m : float
         Height from the beam of gate A up to the ball's lower edge, and its half-width [m].
     setup : str or None
@@ -207,7 +209,13 @@ def calibrate_drop(
     start_s = session.log.shots["key"] * rig.clock.unit_s
     drops = _series(path, session, setup, are_drops(start_s, counted))
     model = session.model
-    stated = _drop_setup(rig, height_m, height_tolerance_m)
+    if len({(body.mass_kg, body.diameter_m) for body in drops.bodies}) > 1:
+        raise CalibrationError(
+            "the setups of the drops state bodies of different mass or diameter",
+            where=str(path),
+            hint="choose the drops of one body with --setup",
+        )
+    stated = _drop_setup(rig, drops.bodies[0], height_m, height_tolerance_m)
     return drop_calibration(
         drops.transit_s - model.latency_s,
         replace(stated, clock_rate=model.rate, latency=model.latency),
@@ -390,12 +398,12 @@ def _refuse_rods(short_m: float, long_m: float, tolerance_m: float) -> None:
         )
 
 
-def _drop_setup(rig: Rig, height_m: float, height_tolerance_m: float) -> DropSetup:
+def _drop_setup(rig: Rig, ball: Body, height_m: float, height_tolerance_m: float) -> DropSetup:
     gravity = normal_gravity(rig.site.latitude_rad, rig.site.altitude_m)
     speed_mps = fall_speed(height_m + rig.gates.spacing_m / 2, 0.0, gravity)
     body = ball_in_air(
-        diameter_m=rig.body.diameter_m,
-        mass_kg=rig.body.mass_kg,
+        diameter_m=ball.diameter_m,
+        mass_kg=ball.mass_kg,
         speed_mps=speed_mps,
         temperature_k=rig.site.temperature_k,
         pressure_pa=rig.site.pressure_pa,
@@ -442,9 +450,10 @@ def _series(
         for name in ("block_a", "block_b")
     )
     transit_s = measured.transit_s[chosen] / (1 + session.model.rate_error)
-    lengths_m = [session.body_length_m(each) for each in session.setups.all()]
-    declared_m = np.array(lengths_m)[session.log.setup[chosen]]
-    return CountedTransits(transit_s, block_a_s, block_b_s, used, declared_m)
+    setups = session.setups_at(session.log.setup[chosen])
+    in_rig = session.rig.body
+    bodies = tuple(in_rig.model_copy(update=dict(setup.body)) for setup in setups)
+    return CountedTransits(transit_s, block_a_s, block_b_s, used, bodies)
 
 
 def _blocking(transits: CountedTransits) -> Floats | None:
@@ -453,11 +462,11 @@ def _blocking(transits: CountedTransits) -> Floats | None:
     return mean if np.isfinite(mean).all() else None
 
 
-def _blocking_offset(rig: Rig, transits: CountedTransits) -> float:
+def _blocking_offset(rig: Rig, transits: CountedTransits, length_m: float) -> float:
     """Return the largest error of the blocking times that does not depend on the speed [s]."""
     blocking = _blocking(transits)
     if blocking is None:
         return 0.0
-    declared_s = float(np.mean(transits.transit_s * transits.declared_m)) / rig.spacing_m
+    declared_s = float(np.mean(transits.transit_s)) * length_m / rig.spacing_m
     off_s = abs(float(np.mean(blocking)) - declared_s)
     return off_s + rig.gates.latency_mismatch_s

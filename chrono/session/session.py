@@ -161,7 +161,7 @@ class Session:
         """True if shots were formed with a body length that the operator corrected later."""
         setups = self.setups.all()
         return any(
-            told_m != {self.body_length_m(setups[place])}
+            told_m != {self._body_length_m(setups[place])}
             for place, told_m in self._lengths_m.items()
         )
 
@@ -282,12 +282,11 @@ class Session:
 
     def _tell_body_length(self, anchor: int) -> None:
         place, setup = self.setups.after(anchor)
-        length_m = self.body_length_m(setup)
+        length_m = self._body_length_m(setup)
         self._lengths_m.setdefault(place, set()).add(length_m)
         self._processor.change_body(length_m, anchor)
 
-    def body_length_m(self, setup: Setup) -> float:
-        """Return the length of the body [m] that a setup states, or else the rig."""
+    def _body_length_m(self, setup: Setup) -> float:
         return setup.body.get("length_m", self.rig.body.length_m)
 
     def make_ready(self) -> None:

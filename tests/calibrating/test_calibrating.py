@@ -237,22 +237,59 @@ def test_a_body_stated_too_long_makes_a_swap_by_blocking_times_less_certain(tmp_
     assert offset_us(3e-3) - offset_us(1e-3) == pytest.approx(91, rel=0.02)
 
 
-def with_stated_length(path: Path, length_m: float) -> Path:
-    """Copy a recording; each setup of the copy states this length of the body."""
+def with_stated(path: Path, **body: float) -> Path:
+    """Copy a recording; each setup of the copy states these values of the body."""
 
     def stating(row: str) -> str:
         time, origin, line = row.rstrip("\n").split("\t")
         if origin == "setup":
             setup = json.loads(line)
-            setup["body"]["length_m"] = length_m
+            setup["body"].update(body)
             line = json.dumps(setup)
         return f"{time}\t{origin}\t{line}\n"
 
     rows = path.read_text("utf-8").splitlines(keepends=True)
     assert any("\tsetup\t" in row for row in rows)
-    copy = path.with_name(f"{path.stem}-{length_m}.tsv")
+    copy = path.with_name(f"{path.stem} {body}.tsv")
     copy.write_text("".join(map(stating, rows)), "utf-8", newline="\n")
     return copy
+
+
+def test_a_drop_takes_the_body_that_the_setup_states(tmp_path) -> None:
+    path = record(tmp_path / "x.tsv", "drop-test?seed=1&shots=10")
+    rig = parse_rig(rig_text(SCENARIOS["drop-test"]))
+    light = {"mass_kg": 2.7e-3, "diameter_m": 0.04}
+    in_rig = rig.model_copy(update={"body": rig.body.model_copy(update=light)})
+
+    found = calibrate_drop(with_stated(path, **light), None, 0.5, 0.001)
+
+    assert value(found, "spacing") == value(calibrate_drop(path, in_rig, 0.5, 0.001), "spacing")
+    # A light ball falls slower, so the same transits mean a spacing that is some percent less.
+    ratio = value(found, "spacing") / value(calibrate_drop(path, None, 0.5, 0.001), "spacing")
+    fall_mps2 = 9.81 * (1 - 1.2 * 4 / 3 * np.pi * 0.02**3 / 2.7e-3)
+    kappa = 0.5 * 1.2 * 0.45 * np.pi * 0.02**2 / 2.7e-3
+    height_m = 0.5 + 0.15
+    expected = np.sqrt(fall_mps2 / kappa * (1 - np.exp(-2 * kappa * height_m))) / np.sqrt(
+        2 * 9.81 * height_m
+    )
+    assert ratio == pytest.approx(expected, abs=0.01)
+    assert ratio < 0.97
+
+
+def test_drops_of_two_bodies_are_refused_without_a_setup(chrono, tmp_path) -> None:
+    path = record(tmp_path / "x.tsv", "drop-test?seed=1&shots=10")
+    rows = path.read_text("utf-8").splitlines(keepends=True)
+    other = {"name": "hollow", "body": {"mass_kg": 2.7e-3}, "conditions": {}}
+    middle = len(rows) // 2
+    time = rows[middle].split("\t")[0]
+    rows.insert(middle, f"{time}\tsetup\t{json.dumps(other)}\n")
+    path.write_text("".join(rows), "utf-8", newline="\n")
+
+    both = chrono("calibrate", "drop", path, "--height", "500 mm")
+    one = chrono("calibrate", "drop", path, "--height", "500 mm", "--setup", "hollow")
+
+    is_one_clear_complaint(both, path.name, "bodies of different mass or diameter", "--setup")
+    assert "different mass" not in one.err
 
 
 def test_a_swap_takes_the_length_that_the_setup_states(tmp_path) -> None:
@@ -263,7 +300,7 @@ def test_a_swap_takes_the_length_that_the_setup_states(tmp_path) -> None:
 
     with_own, with_false = (
         calibrate_swap(
-            *(with_stated_length(path, length_m) for path in (before, after)), None
+            *(with_stated(path, length_m=length_m) for path in (before, after)), None
         ).uncertainty.contributions
         for length_m in (own_m, false_m)
     )
@@ -277,7 +314,9 @@ def test_a_swap_takes_the_length_that_the_setup_states(tmp_path) -> None:
 
 def test_a_swap_with_bodies_of_two_lengths_is_refused(chrono, tmp_path) -> None:
     before = record(tmp_path / "b.tsv", "swap-before?seed=1&shots=10")
-    after = with_stated_length(record(tmp_path / "a.tsv", "swap-after?seed=1&shots=10"), 0.042)
+    after = with_stated(
+        record(tmp_path / "a.tsv", "swap-after?seed=1&shots=10"), length_m=0.042
+    )
 
     outcome = chrono("calibrate", "swap", before, after)
 
