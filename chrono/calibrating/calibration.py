@@ -213,7 +213,7 @@ def calibrate_drop(
         raise CalibrationError(
             "the setups of the drops state bodies of different mass or diameter",
             where=str(path),
-            hint="choose the drops of one body with --setup",
+            hint="give the setup of each body a name of its own, and choose one with --setup",
         )
     stated = _drop_setup(rig, drops.bodies[0], height_m, height_tolerance_m)
     return drop_calibration(

@@ -122,9 +122,9 @@ def calibrate_drop(
     Find the effective spacing of the gates with falling balls.
 
     Mount gate A exactly above gate B: use a plumb line (a string with a weight). Drop a heavy
-    ball from rest ten times from the same height. The rig file must describe this ball as the
-    body. To try this calibration without gates, make a recording from the port
-    virtual://drop-test, a fall from 500 mm.
+    ball from rest ten times from the same height. The rig file, or the setup of the drops, must
+    describe this ball as the body. To try this calibration without gates, make a recording
+    from the port virtual://drop-test, a fall from 500 mm.
     """
     from chrono.calibrating import calibration as calibrate
     from chrono.units import parse_quantity
