@@ -146,7 +146,7 @@ def _compare(
     from chrono.reports.export_difference import (
         compare_exports,
         difference_data,
-        difference_text,
+        export_difference_text,
         read_export,
     )
     from chrono.reports.export_table import records_of
@@ -165,7 +165,7 @@ def _compare(
     if as_json:
         print_json(difference_data(found))
     else:
-        print(difference_text(found))
+        print(export_difference_text(found))
     end(findings)
 
 

@@ -110,7 +110,7 @@ def wrapped(markdown: str, columns: int) -> Iterator[str]:
     yield from _wrapped(paragraph, columns)
 
 
-_BEGINS = re.compile(r"(#|- |\d+\. )")
+_BEGINS = re.compile(r"#|- |\d+\. ")
 """Pattern for the first characters of a heading or a list item."""
 
 

@@ -24,7 +24,7 @@ from rich.terminal_theme import TerminalTheme
 from textual import events
 from textual.app import App
 
-from chrono.dashboard.dialogs import TypedDialog, plain_lines
+from chrono.dashboard.dialogs import TypedDialog, plain_text
 from chrono.dashboard.preferences import Preferences
 
 Result = TypeVar("Result")
@@ -92,7 +92,7 @@ class BaseApp(App[Result]):
 
     def warn(self, text: str) -> None:
         """Show the operator a warning about a problem."""
-        self.notify(plain_lines(text), severity="warning", timeout=8, markup=False)
+        self.notify(plain_text(text), severity="warning", timeout=8, markup=False)
 
 
 def _stay_out_of_a_closed_terminal() -> None:

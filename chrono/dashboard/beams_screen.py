@@ -13,7 +13,7 @@ from textual.widgets import Static
 
 from chrono.dashboard.clipped_text import fit
 from chrono.dashboard.framed_screen import FramedScreen
-from chrono.dashboard.status_text import trouble_lines
+from chrono.dashboard.status_text import urgent_lines
 from chrono.health.alignment import GateAlignment, Tone
 from chrono.health.readiness import GateObservation, Observation
 from chrono.reports.clock_text import beats_text, rate_notes
@@ -69,7 +69,7 @@ class BeamsScreen(FramedScreen):
             widget.update(gate_text(seen))
             widget.set_class(bool(seen.blocked), "-blocked")
         self._show_alignment(self.alignment.look_at(run))
-        text = advice_text(health, trouble_lines(run)).append_text(items_text(health))
+        text = gate_advice_text(health, urgent_lines(run)).append_text(items_text(health))
         text.append_text(clock_notes(observed))
         text.append_text(delays_text(run.delays()))
         text.append_text(records_text(run.session))
@@ -98,7 +98,7 @@ def verdict_text(health: HealthText) -> Text:
     )
 
 
-def advice_text(health: HealthText, troubles: list[str]) -> Text:
+def gate_advice_text(health: HealthText, troubles: list[str]) -> Text:
     """Return advice for each problem that prevents measuring, then the other problems."""
     lines = [f"do: {item.advice}" for item in health.troubles] + troubles
     return Text("".join(f"{line}\n" for line in lines))

@@ -277,7 +277,7 @@ class SetupDialog(TypedDialog[Setup | None]):
         try:
             setup = read_setup_form(*texts)
         except ChronoError as problem:
-            self.query_one("#problem", Static).update(plain_lines(str(problem)))
+            self.query_one("#problem", Static).update(plain_text(str(problem)))
             return
         self.dismiss(setup)
 
@@ -491,6 +491,6 @@ class CautionScreen(ModalScreen[None]):
         self.dismiss()
 
 
-def plain_lines(text: str) -> str:
+def plain_text(text: str) -> str:
     """Make a message safe to show: replace the control characters in each line."""
     return "\n".join(plain(line) for line in text.splitlines())

@@ -17,7 +17,7 @@ from chrono.dashboard.clipped_text import Clipped
 from chrono.dashboard.key_bar import KeyBar, KeyLabel
 from chrono.dashboard.preferences import Preferences
 from chrono.dashboard.run_driver import RunDriver
-from chrono.dashboard.status_text import status_line, trouble_lines
+from chrono.dashboard.status_text import status_line, urgent_lines
 
 if TYPE_CHECKING:
     from chrono.session.run import Run
@@ -91,7 +91,7 @@ class FramedScreen(Screen[None]):
     def show_run(self, run: Run) -> None:
         """Show the status and the problems. The application calls this ten times per second."""
         self.query_one("#status", Clipped).show(status_line(run))
-        troubles = trouble_lines(run, self.driver.looks.slope())
+        troubles = urgent_lines(run, self.driver.looks.slope())
         trouble = self.query_one("#trouble", Clipped)
         trouble.display = bool(troubles)
         trouble.show(Text("\n".join(troubles)))

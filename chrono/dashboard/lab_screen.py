@@ -489,14 +489,14 @@ class LabPicture(Widget):
             return Text("The screen is too small for a picture.")
         first, second = self._names
         if lines < HIGH:
-            return styled(picture(first, seen, columns, lines, unit))
+            return styled(lab_picture(first, seen, columns, lines, unit))
         half = (lines - 1) // 2
-        upper = picture(first, seen, columns, half, unit)[:half]
+        upper = lab_picture(first, seen, columns, half, unit)[:half]
         upper += [[("", "")]] * (half + 1 - len(upper))
-        return styled(upper + picture(second, seen, columns, lines - half - 1, unit))
+        return styled(upper + lab_picture(second, seen, columns, lines - half - 1, unit))
 
 
-def picture(name: str, seen: LabView, columns: int, lines: int, unit: str) -> Lines:
+def lab_picture(name: str, seen: LabView, columns: int, lines: int, unit: str) -> Lines:
     """Return the picture with this name, drawn for a result of the lab."""
     match name:
         case "ladder":

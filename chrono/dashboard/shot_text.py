@@ -129,7 +129,7 @@ def budget_bar(budget: Budget, cells: int) -> Text:
     return text.append("\n").append_text(flow(legend, cells))
 
 
-def conditions_text(setup: Setup) -> str:
+def setup_values_text(setup: Setup) -> str:
     """Return the launch conditions of a setup and the body's mass and length as text."""
     _, conditions, mass, length = setup_form(setup)
     return " · ".join(part for part in (conditions, mass, length and f"{length} long") if part)
@@ -142,7 +142,7 @@ def statistics_text(series: Series | None, setup: Setup, shots: int, unit: str) 
     `shots` is the number of shots in the session.
     """
     text = Text().append(fit(setup_text(setup.name), STATISTICS_CELLS), "bold")
-    conditions = conditions_text(setup)
+    conditions = setup_values_text(setup)
     if conditions:
         text.append(f"\n{fit(conditions, STATISTICS_CELLS)}")
     if series is None:
@@ -156,7 +156,7 @@ def statistics_lines(
     series: Series | None, setup: Setup, shots: int, unit: str, cells: int
 ) -> Text:
     """Return the statistics of one setup as text on as few lines as possible."""
-    parts = [setup_text(setup.name), conditions_text(setup)]
+    parts = [setup_text(setup.name), setup_values_text(setup)]
     text = Text().append(fit(" · ".join(part for part in parts if part), cells), "bold")
     if series is None:
         return text.append("\nno counted shots yet", "bright_black")
@@ -179,7 +179,7 @@ def shot_lines(row: ShotRow, setup: Setup, unit: str) -> list[str]:
         f"speed     {format_speed(row.speed_mps, row.U95_mps, unit)}",
         f"time      {row.time_s:.3f} s",
         f"setup     {setup_text(row.setup)}",
-        f"          {conditions_text(setup)}",
+        f"          {setup_values_text(setup)}",
         f"state     {shot_state(row)[0]}",
         f"note      {plain(row.note)}",
         *(f"{flag}: {FLAG_HELP.get(flag, '')}" for flag in row.flags),

@@ -34,7 +34,7 @@ def status_line(run: Run) -> Text:
     return Text(" · ").join(parts)
 
 
-def trouble_lines(run: Run, slope: MeasuredSlope | None = None) -> list[str]:
+def urgent_lines(run: Run, slope: MeasuredSlope | None = None) -> list[str]:
     """Return one line of text for each urgent problem, the worst problem first."""
     lines = [_disk(run), _port(run), _slope(slope)]
     if run.session.on_hold and not run.finished:

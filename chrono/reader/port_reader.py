@@ -22,9 +22,9 @@ from chrono.reader.serial_ports import (
     DEFAULT_BAUDRATE,
     PortIdentity,
     identity_of,
-    names_of,
     open_port,
     port_names,
+    ports_of_device,
     reason_of,
 )
 from chrono.rigs.line_kinds import FRAMED, LineKind
@@ -380,7 +380,7 @@ class PortReader:
         """Find the device again after it was unplugged, and return the new name of its port."""
         if self._identity is None or identity_of(self._port) == self._identity:
             return self._port
-        names = names_of(self._identity)
+        names = ports_of_device(self._identity)
         if not names:
             raise PortError("the board is not plugged in", where=self._port)
         return names[0]

@@ -95,7 +95,7 @@ def identity_of(port: str) -> PortIdentity | None:
     return next((_identity(p) for p in found), None)
 
 
-def names_of(wanted: PortIdentity) -> list[str]:
+def ports_of_device(wanted: PortIdentity) -> list[str]:
     """Return the names that the ports of a device have now."""
     return sorted(p.device for p in list_ports.comports() if _identity(p) == wanted)
 

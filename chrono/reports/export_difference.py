@@ -170,7 +170,7 @@ def _differs(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
     return any(math.isnan(x) != math.isnan(y) or abs(x - y) > LEAST_MPS for x, y in pairs)
 
 
-def difference_text(found: ExportDifference) -> str:
+def export_difference_text(found: ExportDifference) -> str:
     """Return the shots that differ between two exports as lines, the largest change first."""
     now, changed = count_text(found.now, "shot"), len(found.changes)
     if not changed:

@@ -33,13 +33,13 @@ class Findings:
 
 def recording_findings(recorded: LoadedRecording) -> list[str]:
     """Return the problems of a recording as lines that begin with the recording's path."""
-    from chrono.reports.rig_evidence_text import rig_doubts
+    from chrono.reports.rig_evidence_text import evidence_doubts
     from chrono.session.rig_evidence import RecentShots, rate_of, slope_of, trends_of
 
     session = recorded.session
     troubles = [recorded.left_out, clock_doubt(recorded)]
     recent = RecentShots.of(session)
-    troubles += rig_doubts(slope_of(recent), trends_of(recent), rate_of(recent))
+    troubles += evidence_doubts(slope_of(recent), trends_of(recent), rate_of(recent))
     troubles += _trouble_lines(session.unusable.boards)
     troubles += _trouble_lines(session.lamps)
     if session.unusable.records:

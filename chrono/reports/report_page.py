@@ -27,7 +27,7 @@ from chrono.reports.findings_text import clock_doubt, unread_line
 from chrono.reports.flag_help import FLAG_HELP
 from chrono.reports.motion_text import mouth_source_lines
 from chrono.reports.page_files import render_page
-from chrono.reports.rig_evidence_text import rig_doubts
+from chrono.reports.rig_evidence_text import evidence_doubts
 from chrono.reports.rig_text import Rows, body_text, calibration_rows, rig_rows, site_text
 from chrono.reports.setup_words import (
     count_text,
@@ -115,7 +115,7 @@ def _warnings(report: Report) -> list[str]:
     for told in report.recordings:
         whose = f"{told.recorded.name}: " if len(report.recordings) > 1 else ""
         evidence = told.summary.evidence
-        rig = rig_doubts(evidence.slope, evidence.trends, evidence.rate)
+        rig = evidence_doubts(evidence.slope, evidence.trends, evidence.rate)
         troubles = [*_troubles(told), *rig]
         lines += [f"{whose}{plain(line)}" for line in troubles]
     return lines

@@ -284,7 +284,7 @@ def rate_data(rate: ShotRate | None) -> dict[str, Any] | None:
     }
 
 
-def rig_doubts(
+def evidence_doubts(
     slope: MeasuredSlope | None, trends: Sequence[LengthTrend], rate: ShotRate | None
 ) -> list[str]:
     """Return a warning for each value of the rig that the shots contradict."""
@@ -296,5 +296,5 @@ def rig_doubt_lines(
     slope: MeasuredSlope | None, trends: Sequence[LengthTrend], rate: ShotRate | None
 ) -> list[str]:
     """Return these warnings as lines of a summary."""
-    doubts = rig_doubts(slope, trends, rate)
+    doubts = evidence_doubts(slope, trends, rate)
     return ["", *(line for doubt in doubts for line in filled(doubt))] if doubts else []

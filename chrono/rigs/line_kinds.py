@@ -81,7 +81,7 @@ LINE_KINDS: dict[str, LineKind] = {kind.name: kind for kind in (FRAMED, PLAIN, I
 """All kinds by their names. If lines fit several kinds, the first kind that fits is used."""
 
 
-def names_of(
+def kind_names(
     last: str, fits: Callable[[LineKind], bool] = lambda kind: True, quote: str = ""
 ) -> str:
     """

@@ -25,7 +25,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from chrono.errors import UnitError
-from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, PLAIN, LineKind, names_of
+from chrono.rigs.line_kinds import FRAMED, LINE_KINDS, PLAIN, LineKind, kind_names
 from chrono.units import ICE_POINT_K, KINDS, parse_quantity, quote
 
 Shape = Literal["round", "flat"]
@@ -153,7 +153,7 @@ def _line_kind(value: object) -> LineKind:
     if isinstance(kind, LineKind):
         return kind
     raise _trouble(
-        f"is {shown(value)}, but must be {names_of('or', quote=_QUOTE)}",
+        f"is {shown(value)}, but must be {kind_names('or', quote=_QUOTE)}",
         "write one of these names",
     )
 

@@ -10,7 +10,7 @@ import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
-from chrono.rigs.line_kinds import FRAMED, names_of
+from chrono.rigs.line_kinds import FRAMED, kind_names
 from chrono.rigs.rig_file import write_rig
 from chrono.rigs.rig_model import Rig
 
@@ -93,8 +93,8 @@ def starter_text(
         name=json.dumps(name, ensure_ascii=False),
         identity=f"{json.dumps(identity):15}",
         lines=json.dumps(FRAMED.name),
-        kinds=names_of("or"),
-        stepped=names_of("and", lambda kind: not kind.counts_ticks),
+        kinds=kind_names("or"),
+        stepped=kind_names("and", lambda kind: not kind.counts_ticks),
         spacing=json.dumps(spacing),
         slope=json.dumps("down" if drops else "level"),
         slowest=json.dumps("0.5 m/s" if drops else "2 m/s"),

@@ -18,7 +18,7 @@ from chrono.health.readiness import Observation
 from chrono.measuring.error_budget import stated_rate
 from chrono.processor.rig_rules import Rules
 from chrono.processor.timeline import Tally
-from chrono.rigs.line_kinds import names_of
+from chrono.rigs.line_kinds import kind_names
 from chrono.session.session import Session
 from chrono.session.speed_models import counter_problem
 
@@ -88,7 +88,7 @@ class CounterRate:
         """
         lines = self._session.rig.lines
         if not lines.has_beats:
-            others = names_of("or", lambda kind: kind.has_beats)
+            others = kind_names("or", lambda kind: kind.has_beats)
             raise CalibrationError(
                 f"{lines} lines contain no beats",
                 hint=f"use the line format {others}, because no other format contains beats",

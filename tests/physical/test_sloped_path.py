@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from sloped_path import BODIES, Passed, Path, let_pass, record
 
-from chrono.dashboard.status_text import trouble_lines
+from chrono.dashboard.status_text import urgent_lines
 from chrono.measuring.speed import measure
 from chrono.processor.shot_records import EdgesUsed
 from chrono.reader.row_decoding import decode_rows
@@ -259,7 +259,7 @@ def test_check_summary_and_the_dashboard_say_it(tmp_path, chrono) -> None:
         finished=True,
         session=session,
     )
-    (line,) = trouble_lines(run, ViewCache(session).slope())
+    (line,) = urgent_lines(run, ViewCache(session).slope())
     assert line.startswith("SLOPE: ")
     assert key in line
 

@@ -8,7 +8,7 @@ from chrono.errors import OptionError
 from chrono.reports.export_difference import (
     compare_exports,
     difference_data,
-    difference_text,
+    export_difference_text,
     read_export,
 )
 
@@ -31,7 +31,7 @@ def test_equal_exports_have_no_change():
     found = compare_exports(rows, rows)
     assert found.changes == ()
     same = "this export has 2 shots; no shot differs from the earlier export"
-    assert difference_text(found) == same
+    assert export_difference_text(found) == same
 
 
 def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
@@ -44,7 +44,7 @@ def test_the_largest_change_comes_first_and_shots_that_came_or_went_before_it():
     assert new.before is None
     assert faster.size == pytest.approx(2.0)
     assert (renumbered.before["shot"], renumbered.now["shot"]) == (4, 5)
-    text = difference_text(found)
+    text = export_difference_text(found)
     assert "4 shots differ" in text
     assert "only in the new export: shot " in text
     assert difference_data(found)["changes"][0]["before"] is None
@@ -54,13 +54,15 @@ def test_one_shot_is_one_shot_and_the_rest_is_counted():
     rows = [shot(n, float(n)) for n in range(1, 43)]
     assert (
         "this export has 1 shot, the earlier export has 2; 1 shot differs:\n"
-        in difference_text(compare_exports(rows[:2], rows[:1]))
+        in export_difference_text(compare_exports(rows[:2], rows[:1]))
     )
-    gone = difference_text(compare_exports(rows, []))
-    assert "more shot" not in difference_text(compare_exports(rows[:40], [])), "all are listed"
+    gone = export_difference_text(compare_exports(rows, []))
+    assert "more shot" not in export_difference_text(compare_exports(rows[:40], [])), (
+        "all are listed"
+    )
     slower = [shot(n, float(n), 21.8) for n in range(1, 43)]
     assert gone.splitlines()[-1] == "2 more shots changed; to list all changes, use --json"
-    assert difference_text(compare_exports(rows[:41], slower[:41])).endswith(
+    assert export_difference_text(compare_exports(rows[:41], slower[:41])).endswith(
         "1 more shot changed by at most 200 % of the earlier ±; to list all changes, use --json"
     )
 
