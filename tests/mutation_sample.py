@@ -195,7 +195,7 @@ def main() -> int:
         if path.name != "__init__.py" and (not rooms or path.parent.name in rooms)
     ]
     draw = random.Random(asked.seed)
-    noticed = 0
+    noticed, drawn = 0, set[tuple[Path, str]]()
     with tempfile.TemporaryDirectory() as place:
         copy = Path(place) / "house"
         shutil.copytree(
@@ -204,8 +204,10 @@ def main() -> int:
         for number in range(1, asked.faults + 1):
             candidates: list[Fault] = []
             while not candidates:
-                candidates = [*faults_of(copy / draw.choice(files))]
+                found = faults_of(copy / draw.choice(files))
+                candidates = [each for each in found if (each.file, each.text) not in drawn]
             fault = draw.choice(candidates)
+            drawn.add((fault.file, fault.text))
             sound = fault.file.read_text("utf-8")
             fault.file.write_text(fault.text, "utf-8")
             seen = is_noticed(copy, fault.file)

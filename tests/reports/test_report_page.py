@@ -387,7 +387,7 @@ def test_calibrations_are_told_with_date_value_and_evidence(reported, tmp_path) 
         "clock": {
             "rate_error": 12.5e-6,
             "rate_error_u": 2e-6,
-            "dof": 30.0,
+            "dof": 30.04,
             "date": "2025-05-01",
         },
         "latency": {"difference_s": 1.5e-6, "difference_u_s": 2e-7, "date": "2025-05-02"},

@@ -99,3 +99,15 @@ def test_what_is_hardly_possible_is_told(text, word) -> None:
         return
     rig = parse_rig(text)
     assert any(word in doubt_text(doubt, rig) for doubt in rig_doubts(rig))
+
+
+def test_ten_steps_of_the_counter_are_enough_for_a_transit() -> None:
+    def doubts(fastest: str) -> tuple[object, ...]:
+        rig = parse_rig(
+            f'lines = "plain"\n[gates]\nspacing = "500 mm"\n[clock]\ntick = "1 ms"\n'
+            f'[window]\nfastest = "{fastest}"'
+        )
+        return rig_doubts(rig)
+
+    assert doubts("50 m/s") == ()
+    assert [doubt.name for doubt in doubts("50.1 m/s")] == ["FEW_TICKS"]
