@@ -114,8 +114,6 @@ class Breaks(NamedTuple):
 
     def in_order(self) -> "Breaks":
         """Move the start of a break back if a later break in the array starts earlier."""
-        if (self.before[1:] >= self.before[:-1]).all():
-            return self
         return self._replace(before=np.minimum.accumulate(self.before[::-1])[::-1])
 
 
