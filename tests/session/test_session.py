@@ -380,3 +380,16 @@ def test_going_back_to_the_rig_s_clock_is_told_in_words() -> None:
     words = remeasured_words(Session(default_rig()))
 
     assert words == "All shots were computed again with the clock rate that the rig states."
+
+
+def test_a_row_has_the_measured_values_in_its_units() -> None:
+    session = run(*recording("class-afternoon?shots=30"))
+    measured, rows = session.measured(), shown(session)
+    told = set()
+    for unit, si, scale in (("_mps", "_mps", 1.0), ("_us", "_s", 1e6), ("_mm", "_m", 1e3)):
+        for name in (name for name in ShotRow.__dataclass_fields__ if name.endswith(unit)):
+            expected = scale * getattr(measured, name.removesuffix(unit) + si)
+            found = [getattr(row, name) for row in rows]
+            np.testing.assert_allclose(found, expected, rtol=1e-12, err_msg=name)
+            told |= {name} if np.isfinite(expected).any() else set()
+    assert told >= {"speed_mps", "transit_us", "bounce_us", "length_a_mm", "length_b_mm"}
