@@ -22,7 +22,7 @@ from chrono.physics.air_and_gravity import normal_gravity
 from chrono.physics.free_fall import fall_speed
 from chrono.processor.shot_records import ABSENT, EdgesUsed
 from chrono.rigs.rig_file import update_rig
-from chrono.rigs.rig_model import Body, Rig
+from chrono.rigs.rig_model import Body, Rig, with_body
 from chrono.safe_text import plain
 from chrono.session.recording_loader import last_rig, prepare_for, read_recording
 from chrono.session.session import Session
@@ -148,25 +148,26 @@ def calibrate_swap(
     session = read_recording(before, rig).session
     first = _series(before, session, setup_before)
     second = _series(after, read_recording(after, rig).session, setup_after)
-    blocking_s = _blocking(first), _blocking(second)
+    blocking_before_s, blocking_after_s = _blocking(first), _blocking(second)
     lengths_m = {body.length_m for body in (*first.bodies, *second.bodies)}
-    if all(each is not None for each in blocking_s) and len(lengths_m) > 1:
+    if blocking_before_s is not None and blocking_after_s is not None and len(lengths_m) > 1:
         raise CalibrationError(
-            "the setups before and after the exchange state bodies of different length",
+            "the setups or rigs before and after the exchange state bodies of different length",
             where=str(after),
             hint="launch the same body before and after the exchange, or choose its shots with "
             "--before-setup and --after-setup",
         )
+    offset_s = _blocking_offset(session.rig, first.transit_s, blocking_before_s, max(lengths_m))
     mean_speed_mps = session.rig.spacing_m / float(np.mean(first.transit_s))
     moved_m = 2 * session.rig.gates.trip_tolerance_m if slits_moved else 0.0
     return swap_calibration(
         first.transit_s,
         second.transit_s,
-        blocking_before_s=blocking_s[0],
-        blocking_after_s=blocking_s[1],
+        blocking_before_s=blocking_before_s,
+        blocking_after_s=blocking_after_s,
         trip_difference_s=moved_m / mean_speed_mps,
         hysteresis_s=HYSTERESIS_M / mean_speed_mps,
-        blocking_offset_s=_blocking_offset(session.rig, first, max(lengths_m)),
+        blocking_offset_s=offset_s,
         stated_s=session.rig.gates.latency_mismatch_s,
         left_exchanged=left_exchanged,
     )
@@ -451,8 +452,7 @@ def _series(
     )
     transit_s = measured.transit_s[chosen] / (1 + session.model.rate_error)
     setups = session.setups_at(session.log.setup[chosen])
-    in_rig = session.rig.body
-    bodies = tuple(in_rig.model_copy(update=dict(setup.body)) for setup in setups)
+    bodies = tuple(with_body(session.rig, setup.body).body for setup in setups)
     return CountedTransits(transit_s, block_a_s, block_b_s, used, bodies)
 
 
@@ -462,11 +462,12 @@ def _blocking(transits: CountedTransits) -> Floats | None:
     return mean if np.isfinite(mean).all() else None
 
 
-def _blocking_offset(rig: Rig, transits: CountedTransits, length_m: float) -> float:
+def _blocking_offset(
+    rig: Rig, transit_s: Floats, blocking_s: Floats | None, length_m: float
+) -> float:
     """Return the largest error of the blocking times that does not depend on the speed [s]."""
-    blocking = _blocking(transits)
-    if blocking is None:
+    if blocking_s is None:
         return 0.0
-    declared_s = float(np.mean(transits.transit_s)) * length_m / rig.spacing_m
-    off_s = abs(float(np.mean(blocking)) - declared_s)
+    declared_s = float(np.mean(transit_s)) * length_m / rig.spacing_m
+    off_s = abs(float(np.mean(blocking_s)) - declared_s)
     return off_s + rig.gates.latency_mismatch_s

@@ -31,7 +31,7 @@ from chrono.physics.sphere_drag import (
     FLAT_COEFFICIENT_RELATIVE_U,
     sphere_drag_bounds,
 )
-from chrono.rigs.rig_model import Rig
+from chrono.rigs.rig_model import Rig, with_body
 
 SOURCE = "smooth sphere, Clift, Grace and Weber 1978"
 FLAT_SOURCE = "flat-ended body flown end first, Hoerner 1965"
@@ -235,12 +235,12 @@ def muzzle_of(series: Series, rig: Rig, own: Mapping[str, float]) -> MuzzleSpeed
     site's air slows the body from the mouth to midway between the gates. The whole path has the
     slope that the rig states for the gates.
     """
+    rig = with_body(rig, own)
     site, body = rig.site, rig.body
-    of_body = rig.model_copy(update={"body": body.model_copy(update=dict(own))})
-    pull_mps2, pull_u_mps2 = pull_of(of_body)
+    pull_mps2, pull_u_mps2 = pull_of(rig)
     ball = ball_in_air(
-        own.get("diameter_m", body.diameter_m),
-        own.get("mass_kg", body.mass_kg),
+        body.diameter_m,
+        body.mass_kg,
         series.mean_mps,
         temperature_k=site.temperature_k,
         pressure_pa=site.pressure_pa,

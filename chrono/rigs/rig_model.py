@@ -7,6 +7,7 @@ module. In a recording, a quantity is an SI number, and its key is the name of t
 import datetime
 import math
 import unicodedata
+from collections.abc import Mapping
 from enum import Enum, auto
 from typing import Annotated, Literal, Self
 
@@ -478,6 +479,11 @@ def rig_doubts(rig: Rig) -> tuple[RigDoubt, ...]:
         RigDoubt.FEW_TICKS: fewest_ticks(rig) < FEW_TICKS,
     }
     return tuple(doubt for doubt, holds in found.items() if holds)
+
+
+def with_body(rig: Rig, own: Mapping[str, float]) -> Rig:
+    """Return a copy of the rig with the values of the body that a setup states, in SI units."""
+    return rig.model_copy(update={"body": rig.body.model_copy(update=dict(own))})
 
 
 def stands_behind_mouth(rig: Rig) -> bool:

@@ -19,7 +19,7 @@ from chrono.measuring.speed import Measured, SpeedModel, measure
 from chrono.processor.rig_rules import Rules
 from chrono.processor.shot_records import EdgesUsed, Flag, Shots
 from chrono.rigs.rig_file import with_clock_rate, with_frequency
-from chrono.rigs.rig_model import Rig
+from chrono.rigs.rig_model import Rig, with_body
 from chrono.session.annotations import BEFORE_ALL, Annotations
 from chrono.session.operator_records import NO_BODY, Body
 
@@ -180,8 +180,7 @@ def speed_model(rig: Rig, as_if: Assumptions, own: Body = NO_BODY) -> SpeedModel
     own : tuple of (str, float), optional
         Values of the body that a setup states and that replace the rig's values, in SI units.
     """
-    body = rig.body.model_copy(update=dict(own))
-    return as_if.model(SpeedModel.from_rig(rig.model_copy(update={"body": body})))
+    return as_if.model(SpeedModel.from_rig(with_body(rig, dict(own))))
 
 
 def with_rate(rig: Rig, rate: ClockEstimate | None) -> Rig:

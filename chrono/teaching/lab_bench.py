@@ -13,7 +13,7 @@ import numpy as np
 from chrono.processor.shot_records import EdgesUsed
 from chrono.rigs.line_kinds import FRAMED
 from chrono.rigs.rig_file import default_rig, rig_from_record, rig_record
-from chrono.rigs.rig_model import Rig
+from chrono.rigs.rig_model import Rig, with_body
 from chrono.session.session import Session
 from chrono.session.shot_log import ShotRow
 from chrono.session.speed_models import with_rate
@@ -133,8 +133,7 @@ def bench_of_shot(session: Session, row: ShotRow) -> Bench:
     """Return lab settings with a shot's speed, the session's rig and the setup's body."""
     rig, setups = with_rate(session.rig, session.host_rate), session.setups
     own = dict(setups.body(int(setups.at(np.array([row.key]))[0])))
-    rig = rig.model_copy(update={"body": rig.body.model_copy(update=own)})
-    bench = bench_of_rig(rig, row.speed_mps, EdgesUsed[row.edges_used.upper()])
+    bench = bench_of_rig(with_body(rig, own), row.speed_mps, EdgesUsed[row.edges_used.upper()])
     return replace(bench, bounce_s=row.bounce_us * 1e-6)
 
 
