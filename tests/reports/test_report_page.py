@@ -296,6 +296,19 @@ def test_the_page_names_each_body_that_flew_in_a_setup(reported, tmp_path) -> No
     assert not any("990 g" in text for text in texts)
 
 
+def test_the_body_of_a_shot_that_is_set_aside_is_not_named(reported, tmp_path) -> None:
+    def ball(mass_kg: float) -> tuple[str, str]:
+        return record("setup", {"name": "sling", "body": {"mass_kg": mass_kg}})
+
+    rows = [ball(0.024), shot(20), ball(0.048), shot(21)]
+    keys = read_recording(write_recording(tmp_path / "x.tsv", rows)).session.log.shots["key"]
+    aside = {"action": "set-aside", "shot": int(keys[1]), "text": "heavy"}
+    text = reported(write_recording(tmp_path / "y.tsv", [*rows, record("mark", aside)])).text
+
+    assert re.search(r"its body [^;]*, 24 g, ", text)
+    assert "48 g" not in text
+
+
 def test_what_is_left_out_alone_is_told_in_the_singular(reported, tmp_path) -> None:
     notes = [record("mark", {"action": "note", "text": f"wind {i}"}) for i in range(9)]
     rows = [row for i in range(9) for row in (setup(f"s{i}"), shot(20 + i))]
